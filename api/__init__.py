@@ -1,0 +1,1 @@
+"""The HTTP face: one module a noun. It translates; the controller decides."""

@@ -1,0 +1,1 @@
+"""Everything that decides about heat, and the wires, files and records around it."""

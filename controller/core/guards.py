@@ -1,0 +1,163 @@
+"""What the supervisor watches: one row a guard, no logic. Order is precedence; trips come first.
+
+A guard stands when `not (value < limit)` has held for `persist_us`; it stops standing when the value is below `clear`.
+Limits are names: the numbers live in the chamber file. `watch` names a quantity of `core.watch`. A quantity that nobody
+can know counts as standing for the permit, at once, but only the guard made for it trips.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+
+class Action(IntEnum):
+    """What a guard does when it stands, mildest first."""
+
+    ALARM = 0
+    HOLD = 1
+    INTERLOCK = 2
+    ABORT = 3
+    TRIP = 4
+
+
+class During(StrEnum):
+    """When a guard looks."""
+
+    ALWAYS = "always"
+    RUN = "in a run"
+
+
+class Clock(StrEnum):
+    """Whose time its persistence counts."""
+
+    BOARD = "board"
+    HOST = "host"
+
+
+class Contact(StrEnum):
+    """The permit line's contacts, in drawing order."""
+
+    SENSORS = "sensors"
+    BOARD = "board"
+    LIMITS = "limits"
+    DOOR = "door"
+    NO_TRIP = "no trip"
+    ON_TIME = "on time"
+    ARMED = "armed"
+
+
+class Urgency(StrEnum):
+    """How quickly a person is needed."""
+
+    MORNING = "can wait till morning"
+    GET_UP = "get up now"
+    EVACUATE = "get out and call the fire service"
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """One row. Texts are whole sentences, shown as they stand."""
+
+    id: str
+    watch: str
+    limit: str
+    clear: str
+    persist_us: int
+    action: Action
+    during: During
+    clock: Clock
+    contact: Contact
+    urgency: Urgency
+    hazards: str
+    unit: str
+    cause: str
+    why: str
+    do: tuple[str, ...]
+    worry: str
+
+
+S1 = 1_000_000
+TRIP, ALARM, INTERLOCK, ABORT = Action.TRIP, Action.ALARM, Action.INTERLOCK, Action.ABORT
+ALWAYS, RUN = During.ALWAYS, During.RUN
+BOARD, HOST = Clock.BOARD, Clock.HOST
+SMELL = "You smell burning or the air goes on rising: cut the power from outside the room, keep out, call the fire service."
+UNPLUG = "Unplug the chamber when you reach it: off is not isolated."
+
+GUARDS: tuple[Guard, ...] = (
+    Guard("smoke", "smoke", "one", "one", 0, TRIP, ALWAYS, BOARD, Contact.NO_TRIP, Urgency.EVACUATE, "H-31", "",
+          "The smoke contact has closed.", "Smoke means that something already burns or soon will.",
+          ("Get everybody out.", "Call the fire service.", "Do not open the chamber."), "You see smoke or flame: stay out."),
+    Guard("ceiling", "hottest_mc", "ceiling_mc", "ceiling_clear_mc", 0, TRIP, ALWAYS, BOARD, Contact.LIMITS, Urgency.GET_UP,
+          "H-01 H-02 H-05 H-11 H-28", "°C", "A sensor reached the chamber's ceiling.",
+          "Above the ceiling the enclosure itself may soften.",
+          ("Leave the door shut.", UNPLUG, "Find out what kept heating, then clear."), SMELL),
+    Guard("run_ceiling", "hottest_mc", "run_ceiling_mc", "run_ceiling_clear_mc", 0, TRIP, RUN, BOARD, Contact.LIMITS,
+          Urgency.GET_UP, "H-01 H-11 H-28 H-30", "°C", "A sensor reached this run's ceiling.",
+          "The run's ceiling is set by the material in the chamber.",
+          ("Leave the door shut.", UNPLUG, "Find out what kept heating, then clear."), SMELL),
+    Guard("limiter_open", "limiter_open", "one", "one", 0, TRIP, RUN, BOARD, Contact.LIMITS, Urgency.GET_UP, "H-13 H-15 H-28",
+          "", "The limiter has opened its contact.", "The limiter acts only where everything before it failed.",
+          ("Leave the door shut.", UNPLUG, "Find the cause before you reset the limiter by hand."), SMELL),
+    Guard("rise_with_heat_off", "rise_off_mc", "rise_off_mc", "rise_off_clear_mc", 0, TRIP, ALWAYS, BOARD, Contact.NO_TRIP,
+          Urgency.GET_UP, "H-11 H-13", "°C", "The air kept rising with the heat off.", "A switch may be stuck on.",
+          ("Leave the door shut. It cools on its own.", UNPLUG, "Replace the modulator, then repeat its proof."), SMELL),
+    Guard("rising_too_fast", "rise_mc_per_min", "rise_mc_per_min", "rise_clear_mc_per_min", 3 * S1, TRIP, RUN, BOARD,
+          Contact.SENSORS, Urgency.GET_UP, "H-05 H-08 H-11", "°C/min", "The air rises faster than this chamber can.",
+          "Either the reading is wrong or more heats than the element.",
+          ("Leave the door shut.", "Check the control sensor and its wire.", "Clear when the reading is believed."), SMELL),
+    Guard("sensor_faulted", "faulted", "one", "one", 1_500_000, TRIP, RUN, BOARD, Contact.SENSORS, Urgency.GET_UP,
+          "H-02 H-35", "sensors", "A sensor that the run needs reports a fault.", "Without it nobody knows how hot it is.",
+          ("Leave the door shut.", UNPLUG, "Mend the sensor's wire, then clear."), SMELL),
+    Guard("sensor_frozen", "frozen_us", "frozen_us", "frozen_us", 0, TRIP, RUN, BOARD, Contact.SENSORS, Urgency.GET_UP,
+          "H-06", "s", "A converter has stopped converting.", "The same old number would steer the heat.",
+          ("Leave the door shut.", UNPLUG, "Check the converter's wiring and supply, then clear."), SMELL),
+    Guard("sensors_disagree", "disagree_mc", "disagree_mc", "disagree_clear_mc", 15 * S1, TRIP, RUN, BOARD, Contact.SENSORS,
+          Urgency.GET_UP, "H-01 H-03 H-04 H-05 H-09", "°C", "Control and over-temperature sensor disagree.",
+          "One of them is not where it should be, or not what it should be.",
+          ("Leave the door shut.", UNPLUG, "Cold: check that both sensors sit on their clips, then clear."), SMELL),
+    Guard("no_rise", "no_rise_us", "no_rise_us", "no_rise_us", 0, TRIP, RUN, BOARD, Contact.NO_TRIP, Urgency.MORNING,
+          "H-01 H-14 H-47", "s", "Full heat for minutes, and no rise.",
+          "The element is dead, the supply is gone, or the sensor has left the chamber.",
+          ("Check that the control sensor sits on its clip.", UNPLUG, "Cold: check fuse, thermal link and element."), SMELL),
+    Guard("board_switched_off", "board_off", "one", "one", 2 * S1, TRIP, RUN, BOARD, Contact.BOARD, Urgency.GET_UP,
+          "H-18 H-19 H-20", "", "The board keeps its outputs off for a reason of its own.",
+          "The board's own limits stand whatever the controller thinks.",
+          ("Read the board's reason on the page.", "Find its cause, then clear."), SMELL),
+    Guard("board_changed", "board_changed", "one", "one", 0, TRIP, RUN, BOARD, Contact.BOARD, Urgency.GET_UP,
+          "H-19 H-22", "", "The board started anew, or another session took it over.",
+          "Nobody knows what the outputs did meanwhile.",
+          ("Check the board's supply and cable.", "Look for a second program on the port, then clear."), SMELL),
+    Guard("limits_differ", "limits_differ", "one", "one", 3 * S1, TRIP, RUN, BOARD, Contact.LIMITS, Urgency.GET_UP,
+          "H-20", "", "The limits in the board are not those of the chamber file.",
+          "The board's own ceiling would not act where it should.",
+          ("Compare the board's limits with the chamber file.", "Correct them at the board, then clear."), SMELL),
+    Guard("board_silent", "report_age_us", "silence_us", "reading_age_us", 0, TRIP, RUN, HOST, Contact.BOARD, Urgency.GET_UP,
+          "H-16 H-17 H-18 H-21 H-22", "s", "The board is silent.", "Without reports nobody knows what the heater does.",
+          ("Check cable and supply; the board has already switched off by itself.", "Clear when it reports again."), SMELL),
+    Guard("run_too_long", "run_us", "run_max_us", "run_max_us", 0, TRIP, RUN, HOST, Contact.ON_TIME, Urgency.MORNING,
+          "H-44", "s", "The run passed its longest time, holds included.", "Heat that never ends is nobody's plan.",
+          ("Read the record: which segment waited?", "Clear, then start a new run if the part needs it."), SMELL),
+    Guard("local_stop", "local_stop", "one", "one", 0, ABORT, ALWAYS, BOARD, Contact.BOARD, Urgency.MORNING, "H-39", "",
+          "The local stop at the chamber is pressed.", "Somebody at the chamber wants it off.",
+          ("Ask who pressed it.", "Release it; a new start is needed."), SMELL),
+    Guard("door", "door_open", "one", "one", 0, INTERLOCK, RUN, BOARD, Contact.DOOR, Urgency.MORNING, "H-29 H-37", "",
+          "The door is open.", "Heat with the door open burns people and treats nothing.",
+          ("Shut the door.", "Press Go on: the heat does not come back by itself."), SMELL),
+    Guard("reading_stale", "report_age_us", "reading_age_us", "reading_age_us", 0, ALARM, RUN, HOST, Contact.SENSORS,
+          Urgency.MORNING, "H-16 H-21 H-24", "s", "The newest reading is old.", "The heat waits until a fresh one comes.",
+          ("Nothing yet: it trips by itself if no reading comes.",), SMELL),
+    Guard("tick_late", "tick_late_us", "tick_late_us", "tick_late_us", 0, ALARM, RUN, HOST, Contact.ON_TIME,
+          Urgency.MORNING, "H-24", "s", "The controller came late.", "The computer is too busy to steer every second.",
+          ("Find out what else runs on this computer.",), SMELL),
+    Guard("air_above_band", "above_band_mc", "above_band_mc", "above_band_clear_mc", 120 * S1, ALARM, RUN, BOARD,
+          Contact.LIMITS, Urgency.MORNING, "H-05 H-11", "°C", "The air has been above its band for two minutes.",
+          "The part may have been hotter than planned.",
+          ("Look at the curve.", "If it goes on rising, stop the heat."), SMELL),
+    Guard("record_failing", "record_failing", "one", "one", 0, ALARM, ALWAYS, HOST, Contact.ARMED, Urgency.MORNING,
+          "H-25", "", "The record cannot be written.", "Control goes on; the record has a gap.",
+          ("Free space on the disk, or replace the card.", "No new start until it is written again."), SMELL),
+)
+"""The table. Row numbers are not stable; ids are."""
+
+INDEX = {guard.id: number for number, guard in enumerate(GUARDS)}

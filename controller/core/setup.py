@@ -1,0 +1,113 @@
+"""What a chamber is, as values: sensors, limits, heater, what is fitted. Made from the chamber file, never changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+from controller.core.readings import Role
+
+
+class Level(IntEnum):
+    """What a chamber may do, lowest first. Computed from what is fitted and proven."""
+
+    MEASURE_ONLY = 0
+    AT_THE_CHAMBER = 1
+    IN_THE_BUILDING = 2
+    UNATTENDED = 3
+
+
+LEVEL_WORDS = {
+    Level.MEASURE_ONLY: "measure only",
+    Level.AT_THE_CHAMBER: "at the chamber",
+    Level.IN_THE_BUILDING: "in the building, awake",
+    Level.UNATTENDED: "unattended",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SensorSetup:
+    """One sensor: its role, the board channel it is plugged into, and what commissioning found of it."""
+
+    role: Role
+    channel: int
+    label: str
+    correction_mc: int
+    uncertainty_mc: int
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Every number a guard compares with. Temperatures in the checked order of `config.LIMIT_ORDER`."""
+
+    ceiling_mc: int
+    ceiling_clear_mc: int
+    board_ceiling_mc: int
+    limiter_mc: int
+    limiter_tolerance_mc: int
+    thermal_link_mc: int
+    weakest_mc: int
+    run_margin_mc: int
+    """A run's ceiling stands this far above its hottest set point."""
+    disagree_mc: int
+    above_band_mc: int
+    rise_mc_per_min: int
+    """No chamber of this power and mass warms faster; a reading that does is not the chamber."""
+    no_rise_us: int
+    rise_off_mc: int
+    reading_age_us: int
+    frozen_us: int
+    silence_us: int
+    tick_late_us: int
+    run_max_us: int
+    hot_mc: int
+    """Above this the hot lamp is on and the page says hot."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heater:
+    """The element and how it is driven; gains are typed by a person until the chamber is identified."""
+
+    element_w: int
+    window_ms: int
+    gain_e4_per_k: int
+    """Proportional gain: duty (0..10,000) per kelvin of error."""
+    integral_s: int
+    heat_capacity_j_per_k: int
+    """Feed-forward: what a ramp of 1 K/s asks for, beside the loss."""
+    loss_mw_per_k: int
+    room_mc: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """What hardware is there. A guard that needs a missing part rests; the level falls accordingly."""
+
+    contactor: bool
+    door: bool
+    limiter: bool
+    fan: bool
+    current: bool
+    arm_button: bool
+    local_stop: bool
+    smoke: bool
+    mains_sense: bool
+    drops_on_silence: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Chamber:
+    """A whole chamber as the tick sees it."""
+
+    name: str
+    board: str
+    simulated: bool
+    sensors: tuple[SensorSetup, ...]
+    limits: Limits
+    heater: Heater
+    fitted: Fitted
+    may_do: Level
+
+    def sensor(self, role: Role) -> SensorSetup | None:
+        """The sensor that plays `role`, or None when the chamber has none."""
+        return next((sensor for sensor in self.sensors if sensor.role is role), None)
