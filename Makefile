@@ -1,0 +1,110 @@
+# The verbs of the house. `make` alone lists them.
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+.SUFFIXES:
+
+PYTHON ?= python3
+SPEED ?= 60
+HTTP ?= 8651
+AREA ?= spine
+JOBS ?= 2
+DEMO_DATA ?= .soakwarden/demo
+BIN := .venv/bin
+RUN_STAMP := .venv/ready-to-run
+TEST_STAMP := .venv/ready-to-test
+UV ?= uv
+LOCK = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes --no-annotate \
+  --custom-compile-command 'make lock' $(UPGRADE)
+PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input install --require-hashes --only-binary :all:
+
+.PHONY: help run test check campaign bench rehearse tables lock clean
+
+help: ## list the verbs
+	@echo "Soakwarden. What you can say:"
+	@sed -n 's/^\([a-z]*\):.*## \(.*\)/  make \1|\2/p' $(MAKEFILE_LIST) | awk -F'|' '{ printf "%-18s%s\n", $$1, $$2 }'
+	@echo "Settings: SPEED=$(SPEED) HTTP=$(HTTP) AREA=$(AREA) JOBS=$(JOBS) PYTHON=$(PYTHON)"
+
+run: $(RUN_STAMP) ## start the simulated chamber, controller and page (SPEED=60 HTTP=8651)
+	@echo "Starting a SIMULATED chamber at $(SPEED) times real speed. No device is opened. Ctrl-C ends it."
+	@exec $(BIN)/python -m controller.cli serve --demo --speed $(SPEED) --data $(DEMO_DATA) --http $(HTTP)
+
+test: $(TEST_STAMP) ## install what the tests need, lint, and run every test (under ten minutes)
+	@$(MAKE) --no-print-directory system-packages check
+	@$(BIN)/python -m pytest -n $(JOBS) --dist loadfile
+
+check: $(TEST_STAMP) ## lint only: ruff, mypy --strict, the import contracts
+	$(BIN)/ruff check controller api tests
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+campaign: $(TEST_STAMP) ## the long tests: many more examples, and those that take minutes
+	@$(MAKE) --no-print-directory system-packages
+	@HYPOTHESIS_PROFILE=campaign $(BIN)/python -m pytest -n $(JOBS) --dist loadfile -m "" --timeout 1800
+
+bench: $(TEST_STAMP) ## measure the figures, print one table, write bench.json (AREA=spine)
+	@$(BIN)/python -m tests.bench $(AREA)
+
+rehearse: $(RUN_STAMP) ## run the demo schedule in virtual time: 16 hours in seconds
+	@$(BIN)/python -m controller.cli rehearse
+
+tables: $(TEST_STAMP) ## write the tables of guards, events, commands and routes into the manual
+	@$(BIN)/python -m tests.tables
+
+lock: ## write both requirements files again from pyproject.toml (needs uv); UPGRADE=--upgrade takes newer versions
+	$(LOCK) -o requirements.txt
+	$(LOCK) --extra test -c requirements.txt -o requirements-test.txt
+
+clean: ## remove the environment, caches and the demo's data
+	rm -rf .venv .soakwarden .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist *.egg-info
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# --- not for typing ---------------------------------------------------------------------------------------------------
+
+.PHONY: python system-packages
+
+python:
+	@command -v $(PYTHON) >/dev/null 2>&1 \
+	  || { echo "python3 is missing. On Debian: apt install python3 python3-venv" >&2; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "$(PYTHON) is older than 3.11. Name a newer one, as in: make run PYTHON=python3.11" >&2; exit 1; }
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null \
+	  || { echo "Python's venv module is missing. On Debian: apt install python3-venv" >&2; exit 1; }
+
+# An environment whose interpreter no longer runs (Python upgraded or removed) is made anew.
+$(shell [ ! -d .venv ] || $(BIN)/python -c '' 2>/dev/null || rm -f $(RUN_STAMP) $(TEST_STAMP))
+
+$(RUN_STAMP): requirements.txt | python
+	@$(BIN)/python -c '' 2>/dev/null \
+	  || { echo "1/3 Making the environment in .venv ..."; $(PYTHON) -m venv --clear .venv; }
+	@echo "2/3 Installing the libraries, each checked against its hash (once; about half a minute) ..."
+	@$(PIP) --quiet -r requirements.txt
+	@echo "3/3 Linking the program into the environment ..."
+	@$(call link)
+	@touch $@
+
+$(TEST_STAMP): requirements-test.txt $(RUN_STAMP)
+	@echo "Installing what the tests need, each library checked against its hash ..."
+	@$(PIP) --quiet -r requirements-test.txt
+	@touch $@
+
+# A path file instead of an editable install: no build backend has to be fetched, and the folder may be moved.
+define link
+$(BIN)/python -c 'import pathlib, sysconfig; \
+  site = pathlib.Path(sysconfig.get_path("purelib")); \
+  up = "/".join([".."] * (len(site.relative_to(pathlib.Path(".venv").resolve()).parts) + 1)); \
+  (site / "soakwarden.pth").write_text(up + "\n")'; \
+printf '#!/bin/sh\nexec "$$(dirname "$$0")/python" -m controller.cli "$$@"\n' > $(BIN)/soakwarden; \
+chmod +x $(BIN)/soakwarden
+endef
+
+# The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
+BROWSER_PACKAGES := chromium fonts-dejavu-core
+
+system-packages:
+	@if command -v chromium >/dev/null 2>&1; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(BROWSER_PACKAGES); } >/dev/null 2>&1 \
+	  || echo "The browser could not be installed; the browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; \
+	else echo "The browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; fi
