@@ -1,0 +1,296 @@
+"""A chamber folder: chamber.toml (people's), proofs.json, model.json and the latch, read into what the tick needs.
+
+Every mistake of the chamber file is told at once, each with its field, value, what is allowed and what to do. A file
+with any mistake gives no chamber, hence no heat. Proofs that cannot be read prove nothing; that is no mistake, it is
+a lower level.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from controller.chamber_fields import (
+    FITTED,
+    HEATER,
+    LIMIT_ORDER,
+    LIMITS,
+    ROLES,
+    SENSOR,
+    SENSOR_WORDS,
+    WIRED,
+    Number,
+    Order,
+    Switch,
+)
+from controller.core.messages import CHANNELS_MAX
+from controller.core.readings import Role
+from controller.core.schedule import Mistake
+from controller.core.setup import Chamber, Fitted, Heater, Limits, SensorSetup
+from controller.drivers import sealed
+from controller.levels import MayDo, may_do, valid_proofs
+
+FORMAT = "soakwarden-chamber-1"
+CHAMBER_FILE = "chamber.toml"
+PROOFS_FILE = "proofs.json"
+MODEL_FILE = "model.json"
+LATCH_FILE = "latch"
+TEXT_MAX_BYTES = 65_536
+SPEEDS = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 250_000, 500_000, 1_000_000)
+SHAPES = ("bench", "small", "heavy", "leaky", "weak")
+SECTIONS = ("line", "simulation", "sensor", "limits", "heater", "fitted", "wired")
+TOP = ("format", "name", "board", "simulated", *SECTIONS)
+CONFLICTING_ROLES = (Role.CONTROL, Role.OVER_TEMPERATURE, Role.PART)
+"""Roles that one chamber can have only once; survey sensors may be several."""
+
+
+class BadChamber(ValueError):
+    """The chamber folder gives no chamber. `mistakes` holds everything that is wrong with it."""
+
+    def __init__(self, path: Path, found: list[Mistake]) -> None:
+        self.path = path
+        self.mistakes = found
+        super().__init__(f"{path}: " + "; ".join(str(mistake) for mistake in found))
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberFolder:
+    """A chamber with what only the service needs of it."""
+
+    path: Path
+    chamber: Chamber
+    port: str
+    """Serial port by id; empty when the command line must say it."""
+    speed: int
+    shape: str
+    """Simulated chambers only: which plant to simulate."""
+    level: MayDo
+    wired: Mapping[str, bool]
+    texts: Mapping[str, str]
+    """File name -> text, as read: the run's immutable copy."""
+
+    @property
+    def latch_path(self) -> Path:
+        return self.path / LATCH_FILE
+
+
+def load(folder: Path, now: datetime | None = None) -> ChamberFolder:
+    """The chamber in `folder`. Raises BadChamber with every mistake at once. `now` decides which proofs still hold."""
+    path = folder / CHAMBER_FILE
+    texts = {CHAMBER_FILE: _text(path)}
+    data = _toml(path, texts[CHAMBER_FILE])
+    reader = _Reader(data)
+    folder_read = reader.folder(folder, texts, now or datetime.now(UTC))
+    if reader.found or folder_read is None:
+        raise BadChamber(path, reader.found)
+    return folder_read
+
+
+def _text(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+        if len(data) > TEXT_MAX_BYTES:
+            raise BadChamber(path, [Mistake("the whole file", f"{len(data)} bytes", f"at most {TEXT_MAX_BYTES} bytes",
+                                            "A chamber file is short; this is something else.")])
+        return data.decode()
+    except OSError as error:
+        raise BadChamber(path, [Mistake("the whole file", error.strerror or "unreadable", "a readable file",
+                                        "Make one with `soakwarden chamber new FOLDER`.")]) from None
+    except UnicodeDecodeError as error:
+        raise BadChamber(path, [Mistake(f"byte {error.start}", "not UTF-8", "UTF-8 text",
+                                        "Save the file as UTF-8, or restore it from a copy.")]) from None
+
+
+def _toml(path: Path, text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadChamber(path, [Mistake("the whole file", str(error)[:120], "TOML",
+                                        "Mend it at the line that is named.")]) from None
+
+
+class _Reader:
+    """Reads one decoded chamber file, collecting mistakes; values that cannot be read become the row's default."""
+
+    def __init__(self, data: dict[str, Any]) -> None:
+        self.data = data
+        self.found: list[Mistake] = []
+
+    def folder(self, folder: Path, texts: dict[str, str], now: datetime) -> ChamberFolder | None:
+        """The whole folder, or None when there are mistakes."""
+        self._unknown("", self.data, TOP)
+        name, board, simulated = self._top()
+        sensors = self._sensors()
+        fitted = self._switches("fitted", FITTED)
+        wired = self._switches("wired", WIRED)
+        limits = self._limits(fitted, wired)
+        heater = self._numbers("heater", self._section("heater"), HEATER)
+        port, speed = self._line()
+        shape = self._shape(simulated)
+        if self.found:
+            return None
+        level = self._level(folder, texts, fitted, wired, sensors, board, simulated, now)
+        chamber = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
+                          level.level)
+        return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts)
+
+    def _top(self) -> tuple[str, str, bool]:
+        if self.data.get("format") != FORMAT:
+            self._wrong("format", self.data.get("format"), FORMAT, "Say which format this file has.")
+        name, board = self.data.get("name"), self.data.get("board")
+        if not isinstance(name, str) or not 1 <= len(name) <= 60 or not name.isprintable():
+            self._wrong("name", name, "1 to 60 printable characters", "Give the chamber a short name.")
+        if not isinstance(board, str) or len(board) != 6 or set(board) - set("0123456789abcdef"):
+            self._wrong("board", board, "six hexadecimal digits, lower case",
+                        "Copy the id that the board itself reports.")
+        simulated = self.data.get("simulated")
+        if not isinstance(simulated, bool):
+            self._wrong("simulated", simulated, "true or false", "Only an invented chamber is simulated.")
+        return str(name), str(board), simulated is True
+
+    def _sensors(self) -> tuple[SensorSetup, ...]:
+        rows = self.data.get("sensor")
+        if not isinstance(rows, list) or not 1 <= len(rows) <= CHANNELS_MAX:
+            self._wrong("sensor", rows, f"1 to {CHANNELS_MAX} [[sensor]] tables",
+                        "Declare at least the control sensor.")
+            return ()
+        sensors = tuple(self._sensor(number, row) for number, row in enumerate(rows, 1))
+        self._once("channel", [sensor.channel for sensor in sensors],
+                   "One sensor cannot watch itself: plug a second one into another channel.")
+        self._once("role", [sensor.role.value for sensor in sensors if sensor.role in CONFLICTING_ROLES],
+                   "Call the second one survey, or delete it.")
+        if all(sensor.role is not Role.CONTROL for sensor in sensors):
+            self._wrong("sensor", "no control sensor", "one sensor with the role control", "Heat is steered by it.")
+        return sensors
+
+    def _sensor(self, number: int, row: Any) -> SensorSetup:
+        where = f"sensor {number}"
+        if not isinstance(row, Mapping):
+            self._wrong(where, row, "a [[sensor]] table", "Write it as in a new chamber file.")
+            row = {}
+        self._unknown(f"{where} ", row, (*SENSOR_WORDS, *(number.key for number in SENSOR)))
+        role, label = row.get("role"), row.get("label")
+        if role not in ROLES:
+            self._wrong(f"{where} role", role, ", ".join(ROLES), "Say what this sensor is for.")
+        if not isinstance(label, str) or not 1 <= len(label) <= 40 or not label.isprintable():
+            self._wrong(f"{where} label", label, "1 to 40 printable characters", "Say where it sits.")
+        values = self._numbers(where, row, SENSOR)
+        return SensorSetup(Role(role) if role in ROLES else Role.SURVEY, label=str(label), **values)
+
+    def _once(self, field: str, values: Sequence[object], advice: str) -> None:
+        for value in sorted({str(value) for value in values if values.count(value) > 1}):
+            self._wrong(f"sensor {field}", f"{value}, given to two sensors", f"each {field} once", advice)
+
+    def _limits(self, fitted: Mapping[str, bool], wired: Mapping[str, bool]) -> dict[str, int]:
+        section = self._section("limits")
+        before = len(self.found)
+        values = self._numbers("limits", section, LIMITS)
+        if len(self.found) == before:
+            written = {row.key: section[row.key] for row in LIMITS}
+            have = {**fitted, **wired, "": True}
+            self.found += [_order_mistake(step, written) for step in LIMIT_ORDER
+                           if have[step.needs] and not _in_order(step, written)]
+        return values
+
+    def _line(self) -> tuple[str, int]:
+        section = self._section("line", needed=False)
+        self._unknown("line ", section, ("port", "speed"))
+        port, speed = section.get("port", ""), section.get("speed", 115_200)
+        if not isinstance(port, str) or len(port) > 200:
+            self._wrong("line port", port, "a path such as /dev/serial/by-id/...",
+                        "Copy the name of your board's port.")
+        if speed not in SPEEDS or isinstance(speed, bool):
+            self._wrong("line speed", speed, ", ".join(str(one) for one in SPEEDS) + " baud", "Use the board's speed.")
+        return str(port), speed if isinstance(speed, int) else 115_200
+
+    def _shape(self, simulated: bool) -> str:
+        section = self._section("simulation", needed=False)
+        self._unknown("simulation ", section, ("shape",))
+        shape = section.get("shape", "bench")
+        if section and not simulated:
+            self._wrong("simulation", section, "nothing in a real chamber", "Delete the section.")
+        if shape not in SHAPES:
+            self._wrong("simulation shape", shape, ", ".join(SHAPES), "Choose one of these.")
+        return str(shape) if simulated else ""
+
+    def _level(self, folder: Path, texts: dict[str, str], fitted: Mapping[str, bool], wired: Mapping[str, bool],
+               sensors: tuple[SensorSetup, ...], board: str, simulated: bool, now: datetime) -> MayDo:
+        """The level, from the facts and from whatever proofs.json can be trusted."""
+        roles = {f"{sensor.role.value}_sensor": True for sensor in sensors}
+        proven: frozenset[str] = frozenset()
+        for name in (PROOFS_FILE, MODEL_FILE):
+            body = _sealed(folder / name)
+            if body is not None:
+                texts[name] = sealed.render(body).decode()
+            if body is not None and name == PROOFS_FILE:
+                proven = valid_proofs(body, board, simulated, now)
+        return may_do({**fitted, **wired, **roles}, proven, simulated)
+
+    def _numbers(self, where: str, section: Mapping[str, Any], rows: tuple[Number, ...]) -> dict[str, int]:
+        if where in SECTIONS:
+            self._unknown(f"{where} ", section, tuple(row.key for row in rows))
+        return {row.field: self._number(where, section.get(row.key), row) for row in rows}
+
+    def _number(self, where: str, value: Any, row: Number) -> int:
+        plain = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+        if not plain or not row.low <= value <= row.high:
+            shown = f"{value:g} {row.unit}" if plain else value
+            self._wrong(f"{where} {row.key}", shown, f"{row.low:g} to {row.high:g} {row.unit}", row.say)
+            return round(row.default * row.scale)
+        return round(float(value) * row.scale)
+
+    def _switches(self, name: str, rows: tuple[Switch, ...]) -> dict[str, bool]:
+        section = self._section(name)
+        self._unknown(f"{name} ", section, tuple(row.key for row in rows))
+        for row in rows:
+            if not isinstance(section.get(row.key), bool):
+                self._wrong(f"{name} {row.key}", section.get(row.key), "true or false", row.say)
+        return {row.key: section.get(row.key) is True for row in rows}
+
+    def _section(self, name: str, needed: bool = True) -> Mapping[str, Any]:
+        section = self.data.get(name)
+        if isinstance(section, Mapping):
+            return section
+        if needed or section is not None:
+            self._wrong(name, section, f"a [{name}] table", "Write it as in a new chamber file.")
+        return {}
+
+    def _unknown(self, where: str, data: Mapping[str, Any], known: tuple[str, ...]) -> None:
+        for key in data:
+            if key not in known:
+                self._wrong(f"{where}{key[:40]}", "an unknown field", ", ".join(known),
+                            "Delete it, or correct its name.")
+
+    def _wrong(self, field: str, value: Any, allowed: str, advice: str) -> None:
+        shown = "missing" if value is None else str(value)
+        self.found.append(Mistake(field, shown if len(shown) <= 60 else shown[:57] + "...", allowed, advice))
+
+
+def _in_order(step: Order, written: Mapping[str, float]) -> bool:
+    return written[step.lower] < written[step.upper] - (written[step.minus] if step.minus else 0)
+
+
+UNITS = {row.key: row.unit for row in LIMITS}
+
+
+def _order_mistake(step: Order, written: Mapping[str, float]) -> Mistake:
+    unit = UNITS[step.lower]
+    upper = written[step.upper] - (written[step.minus] if step.minus else 0)
+    less = f" less {step.minus}" if step.minus else ""
+    return Mistake(f"limits {step.lower}", f"{written[step.lower]:g} {unit}",
+                   f"below {step.upper}{less}, {upper:g} {unit}", f"{step.why} Lower it, or raise the other.")
+
+
+def _sealed(path: Path) -> dict[str, Any] | None:
+    """The body of a file that the controller wrote, or None where it cannot be trusted."""
+    try:
+        return sealed.read(path)
+    except sealed.Unsealed:
+        return None
+
+

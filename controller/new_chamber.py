@@ -1,0 +1,109 @@
+"""A new chamber folder: a commented chamber.toml and a latch, "not commissioned"; for simulated ones also proofs."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+from controller.chamber_fields import FITTED, HEATER, LIMITS, SENSOR, SHAPES_SAY, WIRED, Number, Switch
+from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
+from controller.drivers import latch, sealed
+from controller.levels import invented_proofs
+
+SIMULATED_BOARD = "5a17c0"
+HEAD = """\
+# A chamber, as Soakwarden needs to know it. Written by people: °C, seconds, minutes, hours, percent.
+# Whatever is wrong in here is told at the next start, all at once; until it is right there is no heat.
+# The files latch, proofs.json and model.json beside this one are the controller's own: leave them alone.
+
+format = "{format}"
+name = {name}
+# The six digits by which the board knows itself. A board with other digits gets no heat.
+board = "{board}"
+# true for an invented chamber only. File and board must agree, or there is no heat.
+simulated = {simulated}
+"""
+LINE = """
+[line]
+# Name the port by id, never by number: numbers change when a cable moves.
+port = {port}
+# Speed of the line in baud.
+speed = 115200
+"""
+SENSOR_HEAD = """
+# One table a sensor. Roles: control (steers), over_temperature (watches), part (inside the load), survey.
+"""
+LIMITS_HEAD = """
+# Limits stand in a checked order:
+# a run's own ceiling < ceiling < board ceiling < limiter less its tolerance < thermal link < weakest thing.
+[limits]
+"""
+SENSORS = (("control", 0, "air, control sensor"), ("over_temperature", 1, "air, over-temperature sensor"),
+           ("part", 2, "part"))
+EVERY_BOARD_HAS = frozenset({"drops_on_silence"})
+
+
+def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "bench",
+         changed: Mapping[str, float] | None = None) -> str:
+    """The chamber file. `changed` replaces defaults of numbers by key, in the written unit."""
+    sensors = SENSORS if simulated else SENSORS[:2]
+    parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=board, simulated=_word(simulated))]
+    if simulated:
+        parts.append(f"\n[simulation]\n# {SHAPES_SAY}\nshape = \"{shape}\"\n")
+    else:
+        parts.append(LINE.format(port=_quoted(port)))
+    parts.append(SENSOR_HEAD)
+    parts += [_sensor(role, channel, label) for role, channel, label in sensors]
+    parts += [LIMITS_HEAD, _numbers(LIMITS, changed or {}), "\n[heater]\n", _numbers(HEATER, changed or {})]
+    parts += ["\n# What is fitted, and the board reads. Say false until it really is there.\n[fitted]\n",
+              _switches(FITTED, simulated, EVERY_BOARD_HAS)]
+    parts += ["\n# What no board can see: your own word, after you have looked and measured.\n[wired]\n",
+              _switches(WIRED, simulated, frozenset())]
+    return "".join(parts)
+
+
+def write(folder: Path, chamber_text: str, board: str, simulated: bool) -> None:
+    """Make the whole folder in one step. Raises FileExistsError when there is one already, OSError when it cannot."""
+    if folder.exists():
+        raise FileExistsError(f"{folder} exists already")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        (beside / CHAMBER_FILE).write_text(chamber_text, encoding="utf-8")
+        condition = latch.Condition.CLEAR if simulated else latch.Condition.NOT_COMMISSIONED
+        latch.write(beside / LATCH_FILE, latch.Remembered(condition))
+        if simulated:
+            sealed.write(beside / PROOFS_FILE, invented_proofs(board, datetime.now(UTC)))
+        beside.chmod(0o755)
+        beside.rename(folder)
+    finally:
+        if beside.exists():
+            shutil.rmtree(beside)
+
+
+def _sensor(role: str, channel: int, label: str) -> str:
+    numbers = "".join(f"{row.key} = {channel if row.key == 'channel' else f'{row.default:g}'}\n" for row in SENSOR)
+    return f'[[sensor]]\nrole = "{role}"\nlabel = "{label}"\n{numbers}\n'
+
+
+def _numbers(rows: tuple[Number, ...], changed: Mapping[str, float]) -> str:
+    return "".join(f"# {row.say} ({row.unit}, {row.low:g} to {row.high:g})\n"
+                   f"{row.key} = {changed.get(row.key, row.default):g}\n" for row in rows)
+
+
+def _switches(rows: tuple[Switch, ...], simulated: bool, anyway: frozenset[str]) -> str:
+    """A simulated chamber has everything; a real one has nothing until somebody says so."""
+    return "".join(f"# {row.say}\n{row.key} = {_word(simulated or row.key in anyway)}\n" for row in rows)
+
+
+def _word(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _quoted(value: str) -> str:
+    """A TOML basic string; JSON's escapes are a subset of TOML's."""
+    return json.dumps(value, ensure_ascii=False)
