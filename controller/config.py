@@ -79,13 +79,16 @@ class ChamberFolder:
         return self.path / LATCH_FILE
 
 
-def load(folder: Path, now: datetime | None = None) -> ChamberFolder:
-    """The chamber in `folder`. Raises BadChamber with every mistake at once. `now` decides which proofs still hold."""
+def load(folder: Path, utc_us: int) -> ChamberFolder:
+    """The chamber in `folder`. Raises BadChamber with every mistake at once.
+
+    `utc_us` is now: it decides which proofs still hold.
+    """
     path = folder / CHAMBER_FILE
     texts = {CHAMBER_FILE: _text(path)}
     data = _toml(path, texts[CHAMBER_FILE])
     reader = _Reader(data)
-    folder_read = reader.folder(folder, texts, now or datetime.now(UTC))
+    folder_read = reader.folder(folder, texts, datetime.fromtimestamp(utc_us / 1_000_000, UTC))
     if reader.found or folder_read is None:
         raise BadChamber(path, reader.found)
     return folder_read

@@ -66,8 +66,8 @@ def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "b
     return "".join(parts)
 
 
-def write(folder: Path, chamber_text: str, board: str, simulated: bool) -> None:
-    """Make the whole folder in one step. Raises FileExistsError when there is one already, OSError when it cannot."""
+def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int) -> None:
+    """Make the whole folder in one step; `utc_us` stamps invented proofs. Raises FileExistsError when there is one already, OSError when it cannot."""
     if folder.exists():
         raise FileExistsError(f"{folder} exists already")
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -77,7 +77,7 @@ def write(folder: Path, chamber_text: str, board: str, simulated: bool) -> None:
         condition = latch.Condition.CLEAR if simulated else latch.Condition.NOT_COMMISSIONED
         latch.write(beside / LATCH_FILE, latch.Remembered(condition))
         if simulated:
-            sealed.write(beside / PROOFS_FILE, invented_proofs(board, datetime.now(UTC)))
+            sealed.write(beside / PROOFS_FILE, invented_proofs(board, datetime.fromtimestamp(utc_us / 1_000_000, UTC)))
         beside.chmod(0o755)
         beside.rename(folder)
     finally:

@@ -13,12 +13,13 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from controller.core.guards import Urgency
 from controller.core.run_states import ACTIVE, S
 from controller.core.state import State
 from controller.core.supervisor import Latch
 from controller.drivers import sealed
 
+RETRY_S = 10.0
+"""A disk that refused is tried again this often, and at once when the process ends."""
 FORMAT = "soakwarden-latch-1"
 FILE = "latch"
 
@@ -35,34 +36,7 @@ class Condition(StrEnum):
 NOT_COMMISSIONED = "not_commissioned"
 UNREADABLE = "latch_unreadable"
 ENDED_IN_A_RUN = "ended_in_a_run"
-
-
-@dataclass(frozen=True, slots=True)
-class LatchTexts:
-    """What the page says of a latch that no guard of the table has set; named as in `guards.Guard`."""
-
-    cause: str
-    why: str
-    do: tuple[str, ...]
-    worry: str
-    urgency: Urgency
-
-
-SMELL = "You smell burning: cut the power from outside the room, keep out, call the fire service."
-TEXTS = {
-    NOT_COMMISSIONED: LatchTexts(
-        "This chamber has not been commissioned.", "Nobody has proven yet that it switches off when it must.",
-        ("Go through the commissioning of the chamber.", "Clear only when every check has passed."), SMELL,
-        Urgency.MORNING),
-    UNREADABLE: LatchTexts(
-        "The latch file is missing or damaged.", "Nobody knows whether the chamber had tripped.",
-        ("Read the record: how did the last run end?", "Check the disk of this computer.", "Clear when you know."),
-        SMELL, Urgency.MORNING),
-    ENDED_IN_A_RUN: LatchTexts(
-        "The controller ended in the middle of a run.", "Power failed or the program died; the board switched off.",
-        ("Read the record up to its last line.", "Look at the part before you treat it again.", "Then clear."),
-        SMELL, Urgency.MORNING),
-}
+"""Rows of the guard table that only this file can set; their texts stand there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +181,3 @@ class LatchKeeper:
             return
         self.failing = ""
         self._written = wish
-
-
-RETRY_S = 10.0
-"""A disk that refused is tried again this often, and at once when the process ends."""
