@@ -81,10 +81,23 @@ S1 = 1_000_000
 TRIP, ALARM, INTERLOCK, ABORT = Action.TRIP, Action.ALARM, Action.INTERLOCK, Action.ABORT
 ALWAYS, RUN = During.ALWAYS, During.RUN
 BOARD, HOST = Clock.BOARD, Clock.HOST
-SMELL = "You smell burning or the air goes on rising: cut the power from outside the room, keep out, call the fire service."
+SMELL = (
+    "You smell burning or the air goes on rising: cut the power from outside the room, keep out, call the fire service."
+)
 UNPLUG = "Unplug the chamber when you reach it: off is not isolated."
 
+# fmt: off
 GUARDS: tuple[Guard, ...] = (
+    Guard("not_commissioned", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.MORNING, "H-43", "",
+          "This chamber has not been commissioned.", "Nothing is known yet of its sensors, switches and limits.",
+          ("Commission the chamber. A simulated one may be cleared at once.",), SMELL),
+    Guard("ended_in_a_run", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.GET_UP, "H-16 H-27", "",
+          "The controller ended in the middle of a run.", "Nobody watched the chamber from then until now.",
+          ("Look at the chamber.", "Read the record up to the gap.", "Clear when the chamber and the part are understood."),
+          SMELL),
+    Guard("latch_unreadable", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.MORNING, "H-26", "",
+          "The latch file is missing or cannot be read.", "A trip may have been forgotten, so it counts as one.",
+          ("Look at the chamber and the record.", "Clear when nothing stands against heating."), SMELL),
     Guard("smoke", "smoke", "one", "one", 0, TRIP, ALWAYS, BOARD, Contact.NO_TRIP, Urgency.EVACUATE, "H-31", "",
           "The smoke contact has closed.", "Smoke means that something already burns or soon will.",
           ("Get everybody out.", "Call the fire service.", "Do not open the chamber."), "You see smoke or flame: stay out."),
@@ -141,6 +154,10 @@ GUARDS: tuple[Guard, ...] = (
     Guard("local_stop", "local_stop", "one", "one", 0, ABORT, ALWAYS, BOARD, Contact.BOARD, Urgency.MORNING, "H-39", "",
           "The local stop at the chamber is pressed.", "Somebody at the chamber wants it off.",
           ("Ask who pressed it.", "Release it; a new start is needed."), SMELL),
+    Guard("check_in_overdue", "since_check_in_us", "check_in_us", "check_in_us", 0, INTERLOCK, RUN, HOST, Contact.ARMED,
+          Urgency.MORNING, "H-37", "s", "Nobody has checked in for too long.",
+          "At this level heat is allowed only while somebody is near.",
+          ("Check in on the page or with the button at the chamber.", "Press Go on."), SMELL),
     Guard("door", "door_open", "one", "one", 0, INTERLOCK, RUN, BOARD, Contact.DOOR, Urgency.MORNING, "H-29 H-37", "",
           "The door is open.", "Heat with the door open burns people and treats nothing.",
           ("Shut the door.", "Press Go on: the heat does not come back by itself."), SMELL),
@@ -158,6 +175,7 @@ GUARDS: tuple[Guard, ...] = (
           "H-25", "", "The record cannot be written.", "Control goes on; the record has a gap.",
           ("Free space on the disk, or replace the card.", "No new start until it is written again."), SMELL),
 )
+# fmt: on
 """The table. Row numbers are not stable; ids are."""
 
 INDEX = {guard.id: number for number, guard in enumerate(GUARDS)}

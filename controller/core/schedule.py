@@ -111,8 +111,13 @@ FIELDS: dict[Kind, dict[str, Bound]] = {
 }
 """What each field of each kind of segment may be. A new kind is a new row here and one in `program.STEPS`."""
 
-WRITTEN = {"target_mc": "target_c", "rate_mc_per_h": "rate_c_per_h", "soak_us": "soak_h", "band_mc": "band_c",
-           "longest_us": "longest_h"}
+WRITTEN = {
+    "target_mc": "target_c",
+    "rate_mc_per_h": "rate_c_per_h",
+    "soak_us": "soak_h",
+    "band_mc": "band_c",
+    "longest_us": "longest_h",
+}
 """The name a person knows each field by."""
 
 
@@ -128,9 +133,14 @@ def over_ceiling(schedule: Schedule, ceiling_mc: int, margin_mc: int) -> list[Mi
     """Every target too near a chamber's ceiling: a run's own ceiling must still fit beneath it."""
     most_mc = ceiling_mc - margin_mc
     return [
-        Mistake(f"segment {number} target_c", f"{segment.target_mc / 1000:g} °C", f"at most {most_mc / 1000:g} °C",
-                f"This chamber's ceiling is {ceiling_mc / 1000:g} °C and a run keeps {margin_mc / 1000:g} °C below it.")
-        for number, segment in enumerate(schedule.segments, 1) if segment.target_mc > most_mc
+        Mistake(
+            f"segment {number} target_c",
+            f"{segment.target_mc / 1000:g} °C",
+            f"at most {most_mc / 1000:g} °C",
+            f"This chamber's ceiling is {ceiling_mc / 1000:g} °C and a run keeps {margin_mc / 1000:g} °C below it.",
+        )
+        for number, segment in enumerate(schedule.segments, 1)
+        if segment.target_mc > most_mc
     ]
 
 
@@ -138,16 +148,28 @@ def _shape(schedule: Schedule) -> Iterator[Mistake]:
     if not 1 <= len(schedule.name) <= 80:
         yield Mistake("name", f"{len(schedule.name)} characters", "1 to 80 characters", "Give it a short name.")
     if not 1 <= len(schedule.segments) <= SEGMENTS_MAX:
-        yield Mistake("segments", f"{len(schedule.segments)} segments", f"1 to {SEGMENTS_MAX} segments",
-                      "Add a segment, or join some.")
+        yield Mistake(
+            "segments",
+            f"{len(schedule.segments)} segments",
+            f"1 to {SEGMENTS_MAX} segments",
+            "Add a segment, or join some.",
+        )
 
 
 def _segment(number: int, segment: Segment) -> Iterator[Mistake]:
     for field, bound in FIELDS[segment.kind].items():
         value = getattr(segment, field)
         if not bound.low <= value <= bound.high:
-            yield Mistake(f"segment {number} {WRITTEN[field]}", f"{value / bound.scale:g} {bound.unit}", bound.words(),
-                          f"Change it in this {segment.kind.value}.")
+            yield Mistake(
+                f"segment {number} {WRITTEN[field]}",
+                f"{value / bound.scale:g} {bound.unit}",
+                bound.words(),
+                f"Change it in this {segment.kind.value}.",
+            )
     if segment.soak_us and segment.longest_us < segment.soak_us:
-        yield Mistake(f"segment {number} longest_h", f"{segment.longest_us / US_PER_H:g} h",
-                      f"at least soak_h, {segment.soak_us / US_PER_H:g} h", "Time in band is counted, so allow more.")
+        yield Mistake(
+            f"segment {number} longest_h",
+            f"{segment.longest_us / US_PER_H:g} h",
+            f"at least soak_h, {segment.soak_us / US_PER_H:g} h",
+            "Time in band is counted, so allow more.",
+        )

@@ -12,10 +12,14 @@ from controller.core.alarms import AlarmState
 from controller.core.commands import Command
 from controller.core.events import Event
 from controller.core.messages import LimitsRead, Refusal, Report, ToBoard, Welcome
+from controller.core.program import Program, Treatment
 from controller.core.readings import Reading
+from controller.core.regulator import Regulator
 from controller.core.run_states import S
 from controller.core.schedule import Schedule
 from controller.core.setup import Chamber, Level
+from controller.core.supervisor import Latch, Standing
+from controller.core.watch import Trail, Wanted
 
 
 class LineOpened(NamedTuple):
@@ -34,7 +38,7 @@ class LineLost(NamedTuple):
 class Garbage(NamedTuple):
     """Lines that were not whole, good frames since the last tick."""
 
-    count: int
+    lines: int
 
 
 Notice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal
@@ -65,79 +69,46 @@ class Outputs(NamedTuple):
     frames: tuple[ToBoard, ...]
 
 
+class Lamps(NamedTuple):
+    """Lamps and sounder, as `messages.Tell` carries them."""
+
+    armed: int
+    heating: bool
+    hot: bool
+    sounder: int
+
+
 @dataclass(frozen=True, slots=True)
 class Board:
-    """The host's side of the handshake, and the newest that the board said."""
+    """The host's side of the handshake, and the newest that the board said. -1 in a `_us` field: never."""
 
     open: bool = False
     session: int = 0
     sequence: int = 0
     """Of the last frame sent in this session."""
     sent: tuple[tuple[int, int], ...] = ()
-    """(sequence, mono_us) of the last drives and tells, oldest first: a report's age is counted from these."""
-    hello_us: int = 0
-    """When the last hello left, to repeat it after a second without an answer."""
-    opened_us: int = 0
+    """(sequence, mono_us) of the last frames, oldest first: a report's age is counted from these."""
+    opened_us: int = -1
+    hello_us: int = -1
+    """When the last hello left; it is repeated until it is answered."""
+    told_us: int = -1
+    tell: Lamps | None = None
+    """As last told."""
+    limits_us: int = -1
+    """When limits were last sent."""
+    enable_us: int = -1
     welcome: Welcome | None = None
     accepted: bool = False
     """The welcome is this chamber's board, simulated or not as the chamber file says."""
+    strange: bool = False
+    """Nothing that answers speaks the protocol, and that has been said."""
     limits: LimitsRead | None = None
-    limits_set: bool = False
     report: Report | None = None
-    heard_us: int = 0
+    heard_us: int = -1
     """When the frame was sent that the newest report had heard."""
-    enable_us: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """One fitted sensor's last judgement."""
-
-    reading: Reading
-    conversions: int
-    changed_us: int
-    """Board time of the last new conversion."""
-
-
-@dataclass(frozen=True, slots=True)
-class Trail:
-    """What guards need of the past, in board time: coarse, bounded, integer."""
-
-    control: tuple[tuple[int, int], ...] = ()
-    """(up_us, m°C) of the control sensor every 5 s, the last minute."""
-    off_since_us: int = -1
-    """Board time since which the modulator has not been on; -1 while it is."""
-    off_low_mc: int = 0
-    """Lowest control reading of this bucket of heat-off time."""
-    off_low_before_mc: int = 0
-    off_bucket_us: int = 0
-    full_since_us: int = -1
-    """Board time since which the achieved duty is nearly full and the air has not risen; -1 while not."""
-    full_from_mc: int = 0
-    on_window: tuple[tuple[int, int], ...] = ()
-    """(up_us, on_us) of the last modulation window, to say what duty was achieved."""
-    on_sum_us: int = 0
-    achieved_e4: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """One guard: since when its value has been at the limit, and whether it stands. -1: not since."""
-
-    since_us: int = -1
-    stands: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Latch:
-    """One trip, kept until a maintainer clears it."""
-
-    guard: str
-    mono_us: int
-    value: int
-    limit: int
-    detail: str
-    first_out: bool
+    garbage: int = 0
+    """Bad lines not yet reported."""
+    garbage_us: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,68 +121,58 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
-    """Where the schedule is."""
-
-    segment: int
-    segment_us: int
-    """Time spent in this segment, holds included."""
-    setpoint_mc: int
-    """What the air is asked to be, before the trim."""
-    remainder: int
-    """Of the set point's integer slope, in m°C·µs/h, so that 20 °C/h is exact over hours."""
-    counted_us: int
-    counting: bool
-    trim_mc: int
-    """Air is asked this much above the target because a part sensor says that the part lags."""
-
-
-@dataclass(frozen=True, slots=True)
 class Run:
-    """One run of a schedule. The only states are those of `run_states`."""
+    """One run: a list of programs, and which of them goes on. Its states are those of `run_states`."""
 
     id: str
     state: S
     schedule: Schedule
     level: Level
-    started_us: int
     by: str
+    started_us: int
     run_ceiling_mc: int
     run_max_us: int
-    progress: Progress
+    wanted: Wanted
+    """The board and session it was started with; any other ends it."""
+    programs: tuple[Program, ...]
+    at: int
+    air_setpoint_mc: int
+    """What the regulator was asked for last; 0 before the first request."""
+    slope_mc_per_h: int
     heat_withheld: bool
     """After an interlock: heat comes back only by a command."""
     end: str
     """Why it ended, in words; empty while it goes on."""
     checked_in_us: int
 
+    @property
+    def program(self) -> Program:
+        return self.programs[self.at]
+
+    @property
+    def treatment(self) -> Treatment:
+        """Where the schedule is, or was when cooling down began."""
+        return next(program for program in self.programs if isinstance(program, Treatment))
+
 
 @dataclass(frozen=True, slots=True)
 class Pending:
-    """A start that waits for the arm button."""
+    """A start that waits: for the arm button, for a fresh session, for the limits to be read back."""
 
     command: Command
     asked_us: int
-
-
-@dataclass(frozen=True, slots=True)
-class Regulator:
-    """All the regulator remembers. Floats live here and in the model only."""
-
-    integral: float = 0.0
-    """Duty 0..1 contributed by the integral term."""
-    duty_e4: int = 0
-    """What it asked for last."""
-    active: bool = False
+    run_ceiling_mc: int
+    run_max_us: int
+    armed: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """Progress of the last "Stop heating" or trip: asked, accepted, heat seen off. 0: not yet."""
+    """The last "Stop heating" or trip: accepted when, heat seen off when. -1: not yet, or none."""
 
     by: str = ""
-    accepted_us: int = 0
-    off_seen_us: int = 0
+    accepted_us: int = -1
+    off_seen_us: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,24 +182,31 @@ class State:
     chamber: Chamber
     tick: int
     mono_us: int
+    """Of the newest tick; never falls."""
+    regulated_us: int
+    """Of the newest tick that was not an extra one."""
     board: Board
-    sensors: tuple[Sensor, ...]
+    readings: tuple[Reading, ...]
     """In the order of `chamber.sensors`."""
     trail: Trail
     standing: tuple[Standing, ...]
-    """In the order of `guards.GUARDS`."""
+    """In the order of `guards.GUARDS`, as are `values`, `limits` and `clears`."""
     values: tuple[int, ...]
-    """The watched quantities of the last look, in the same order."""
-    limits: tuple[tuple[str, int], ...]
+    limits: tuple[int, ...]
+    clears: tuple[int, ...]
+    lowered: tuple[tuple[str, int], ...]
     """Limits lowered at run time, by name."""
     latches: tuple[Latch, ...]
     alarms: tuple[Alarm, ...]
+    """Those that are not normal."""
     run: Run | None
     pending: Pending | None
     arm_pressed: bool
     """The arm button at the last report, so that an edge can be seen."""
     armed_us: int
-    """When it was pressed; -1: not armed."""
+    """When it was pressed with nothing waiting; -1: not armed."""
+    permit: bool
+    """Given in the newest tick."""
     regulator: Regulator
     stop: Stop
     record_lost: int

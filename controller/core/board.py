@@ -1,0 +1,224 @@
+"""The host's half of the conversation: who is on the line, is it ours, what must be said next. Pure; bytes are `link`'s.
+
+Enable is the controller's handshake with the board; arming is a person's act and no business of this file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from controller.core.events import Event, Kind
+from controller.core.messages import (
+    Drive,
+    Enable,
+    Hello,
+    LimitsRead,
+    OffReason,
+    Refusal,
+    RefusalCode,
+    Report,
+    ResetCause,
+    SetLimits,
+    Tell,
+    ToBoard,
+    Welcome,
+)
+from controller.core.setup import Chamber
+from controller.core.state import Board, Garbage, Lamps, LineLost, LineOpened, Notice
+
+HELLO_AGAIN_US = 2_000_000
+STRANGE_AFTER_US = 10_000_000
+LIMITS_AGAIN_US = 2_000_000
+ENABLE_AGAIN_US = 1_000_000
+TELL_AGAIN_US = 5_000_000
+GARBAGE_EVERY_US = 60_000_000
+SENT_KEPT = 48
+SESSION_MAX = 65_535
+CURRENT_IS_ZERO_MA = 50
+US_PER_S = 1_000_000
+
+Heard = tuple[Board, list[Event]]
+
+
+def notice(board: Board, chamber: Chamber, note: Notice, now_us: int) -> Heard:
+    """One thing from the link beside reports."""
+    if isinstance(note, LineOpened):
+        return Board(open=True, session=note.session, opened_us=now_us, heard_us=board.heard_us), []
+    if isinstance(note, LineLost):
+        return Board(session=board.session, heard_us=board.heard_us), [Event(Kind.BOARD_LOST, {"reason": note.reason})]
+    if isinstance(note, Garbage):
+        return replace(board, garbage=board.garbage + note.lines), []
+    if isinstance(note, Refusal):
+        return board, [_refused(note)]
+    if note.session != board.session:
+        return board, []
+    if isinstance(note, LimitsRead):
+        return replace(board, limits=note), []
+    return _welcomed(board, chamber, note)
+
+
+def _refused(note: Refusal) -> Event:
+    words = RefusalCode(note.code).name.lower().replace("_", " ") if note.code in set(RefusalCode) else "unknown code"
+    return Event(Kind.BOARD_REFUSES, {"code": note.code, "words": words, "sequence": note.sequence})
+
+
+def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
+    again = board.welcome == note
+    ours = note.board == chamber.board and note.simulated == chamber.simulated
+    board = replace(board, welcome=note, accepted=ours, strange=False)
+    if again:
+        return board, []
+    if not ours:
+        return board, [
+            Event(Kind.BOARD_REFUSED, {"board": note.board, "expected": chamber.board, "simulated": note.simulated})
+        ]
+    reset = ResetCause(note.reset).name.lower() if note.reset in set(ResetCause) else "unknown"
+    return board, [
+        Event(
+            Kind.BOARD_FOUND,
+            {
+                "board": note.board,
+                "boot": note.boot,
+                "firmware": note.firmware,
+                "firmware_hash": note.firmware_hash,
+                "reset": reset,
+                "simulated": note.simulated,
+                "session": note.session,
+            },
+        )
+    ]
+
+
+def fresh(board: Board, report: Report) -> bool:
+    """Is this report newer than the last one? Repeated and late ones are not looked at."""
+    last = board.report
+    return last is None or report.boot != last.boot or report.session != last.session or report.sequence > last.sequence
+
+
+def heard(board: Board, report: Report) -> Heard:
+    """The newest report taken in: its age, and whether the board started anew."""
+    events = []
+    last = board.report
+    if last is not None and report.boot != last.boot:
+        events.append(Event(Kind.BOARD_BOOTED, {"boot": report.boot, "before": last.boot}))
+    elif last is not None and report.enabled and not last.enabled:
+        events.append(Event(Kind.BOARD_ENABLED, {"session": report.session}))
+    heard_us = board.heard_us
+    if report.session == board.session:
+        heard_us = next((sent_us for number, sent_us in reversed(board.sent) if number == report.heard), heard_us)
+    return replace(board, report=report, heard_us=heard_us), events
+
+
+def age_us(board: Board, now_us: int) -> int | None:
+    """How old the newest report is at most: now minus the time the frame was sent that it had heard. None: nothing heard."""
+    return None if board.heard_us < 0 else now_us - board.heard_us
+
+
+def expected_limits(chamber: Chamber, run_ceiling_mc: int, run_max_us: int) -> LimitsRead:
+    """What the board must read back. Without a run its run limits are the ceilings themselves and are not compared."""
+    return LimitsRead(
+        0, chamber.limits.board_ceiling_mc, run_ceiling_mc, run_max_us // US_PER_S, chamber.limits.silence_us
+    )
+
+
+def heat_seen_off(report: Report) -> bool:
+    """Both switches read back open, and no current where it is sensed."""
+    return not report.modulator and not report.contactor and (report.current_ma or 0) < CURRENT_IS_ZERO_MA
+
+
+def next_session(session: int) -> int:
+    """Session numbers go round and leave out 0, which a board uses for none."""
+    return session % SESSION_MAX + 1
+
+
+def lost_touch(board: Board) -> bool:
+    """The board no longer knows our session: it was reset, or another hello took it over."""
+    report, welcome = board.report, board.welcome
+    return (
+        report is not None and welcome is not None and (report.boot, report.session) != (welcome.boot, welcome.session)
+    )
+
+
+def again(board: Board) -> Board:
+    """A new session on the same line: a fresh hello, nothing believed of the old one."""
+    return Board(
+        open=board.open,
+        session=next_session(board.session),
+        opened_us=board.opened_us,
+        report=board.report,
+        garbage=board.garbage,
+        garbage_us=board.garbage_us,
+    )
+
+
+class Sender:
+    """Numbers the frames of one tick. A local helper: it lives and dies inside one call of `advance`."""
+
+    def __init__(self, board: Board, now_us: int) -> None:
+        self.board = board
+        self.now_us = now_us
+        self.frames: list[ToBoard] = []
+        self._sequence = board.sequence
+        self._sent = board.sent
+
+    def _next(self) -> tuple[int, int]:
+        self._sequence += 1
+        self._sent = (*self._sent[1 - SENT_KEPT :], (self._sequence, self.now_us))
+        return self.board.session, self._sequence
+
+    def hello(self) -> None:
+        self.frames.append(Hello(*self._next()))
+        self.board = replace(self.board, hello_us=self.now_us)
+
+    def limits(self, board_ceiling_mc: int | None, run_ceiling_mc: int | None, run_max_s: int | None) -> None:
+        self.frames.append(SetLimits(*self._next(), board_ceiling_mc, run_ceiling_mc, run_max_s))
+        self.board = replace(self.board, limits_us=self.now_us)
+
+    def enable(self) -> None:
+        self.frames.append(Enable(*self._next()))
+        self.board = replace(self.board, enable_us=self.now_us)
+
+    def tell(self, lamps: Lamps) -> None:
+        self.frames.append(Tell(*self._next(), lamps.armed, lamps.heating, lamps.hot, lamps.sounder))
+        self.board = replace(self.board, tell=lamps, told_us=self.now_us)
+
+    def drive(self, permit: bool, duty_e4: int, window_ms: int) -> None:
+        """Off leaves both switches open; a permit keeps the contactor in, so that it does not switch with the window."""
+        self.frames.append(Drive(*self._next(), permit, permit, duty_e4 if permit else 0, window_ms))
+
+    def done(self) -> Board:
+        return replace(self.board, sequence=self._sequence, sent=self._sent)
+
+
+def due(last_us: int, every_us: int, now_us: int) -> bool:
+    """Never yet, or long enough ago."""
+    return last_us < 0 or now_us - last_us >= every_us
+
+
+def strange(board: Board, now_us: int) -> Heard:
+    """Says once that what is on the port does not answer, and how many bad lines there were, once a minute."""
+    events = []
+    if board.open and board.welcome is None and not board.strange and now_us - board.opened_us >= STRANGE_AFTER_US:
+        board = replace(board, strange=True)
+        events.append(
+            Event(
+                Kind.NOT_A_BOARD,
+                {
+                    "reason": f"No welcome within {STRANGE_AFTER_US // US_PER_S} s; {board.garbage} lines were not frames."
+                },
+            )
+        )
+    if board.garbage and due(board.garbage_us, GARBAGE_EVERY_US, now_us):
+        events.append(
+            Event(
+                Kind.GAP,
+                {"what": "bad lines", "count": board.garbage, "from_us": max(0, board.garbage_us), "to_us": now_us},
+            )
+        )
+        board = replace(board, garbage=0, garbage_us=now_us)
+    return board, events
+
+
+def off_words(off: int) -> str:
+    """The board's reason in a word or two; an unknown number says so."""
+    return OffReason(off).name.lower().replace("_", " ") if off in set(OffReason) else f"unknown reason {off}"

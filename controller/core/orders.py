@@ -1,0 +1,223 @@
+"""People's commands, judged and carried out. Every one leaves an event, refused ones too. One table, one refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from controller.core.alarms import AlarmCause
+from controller.core.board import again
+from controller.core.commands import LEAST_ROLE, Ask, Command
+from controller.core.events import Kind
+from controller.core.guards import GUARDS, INDEX, Contact
+from controller.core.limits import TIGHTENABLE
+from controller.core.readings import Role
+from controller.core.run_states import ACTIVE, C, Refused, S, allowed
+from controller.core.schedule import mistakes, over_ceiling
+from controller.core.setup import LEVEL_WORDS, Level
+from controller.core.state import Pending
+from controller.core.supervisor import ROWS_OF
+from controller.core.watch import UNKNOWN
+from controller.core.work import Work
+
+START_BLOCKERS = (Contact.SENSORS, Contact.DOOR, Contact.BOARD, Contact.ON_TIME)
+"""Contacts of the permit line that must be closed already when somebody asks for a start."""
+
+
+class NotDone(Exception):
+    """A command is refused: a code for programs, a sentence for people."""
+
+    def __init__(self, code: str, reason: str) -> None:
+        self.code = code
+        self.reason = reason
+        super().__init__(reason)
+
+
+def obey(work: Work, command: Command) -> None:
+    """Carry one command out, or refuse it; either way say so."""
+    least = LEAST_ROLE[command.ask]
+    try:
+        if command.role < least:
+            raise NotDone(
+                "not_allowed_role",
+                f"{command.ask.value} needs the role {least.name.lower()}; "
+                f"{command.by} is {command.role.name.lower()}.",
+            )
+        detail = ORDERS[command.ask](work, command)
+    except NotDone as refusal:
+        refuse(work, command, refusal.code, refusal.reason)
+    except Refused as refusal:
+        refuse(work, command, "not_possible_state", f"{refusal}.")
+    else:
+        work.say(
+            Kind.COMMAND_ACCEPTED,
+            ask=command.ask.value,
+            by=command.by,
+            role=command.role.name.lower(),
+            ref=command.ref,
+            detail=detail,
+        )
+
+
+def refuse(work: Work, command: Command, code: str, reason: str) -> None:
+    work.say(
+        Kind.COMMAND_REFUSED,
+        ask=command.ask.value,
+        by=command.by,
+        role=command.role.name.lower(),
+        ref=command.ref,
+        code=code,
+        reason=reason,
+    )
+
+
+def _start(work: Work, command: Command) -> str:
+    if work.pending is not None:
+        raise NotDone("busy", "Another start already waits. Stop heating takes it back.")
+    if work.state is not S.IDLE:
+        raise Refused(work.state, C.START, allowed(work.state))
+    schedule = command.schedule
+    if schedule is None:
+        raise NotDone("bad_schedule", "A start needs a schedule.")
+    _check_level(work, command.level)
+    wrong = mistakes(schedule)
+    if wrong:
+        raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
+    known = work.known_limits()
+    margin_mc = work.chamber.limits.run_margin_mc
+    too_hot = over_ceiling(schedule, known["ceiling_mc"], margin_mc)
+    if too_hot:
+        raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
+    _check_ready(work)
+    run_max_us = min(known["run_max_us"], schedule.longest_us)
+    ceiling_mc = min(known["run_ceiling_mc"], schedule.hottest_mc + margin_mc)
+    armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
+    work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed)
+    work.armed_us = -1
+    work.board = again(work.board)
+    if not armed:
+        work.say(Kind.ARM_ASKED, run_id=command.run_id)
+    return "waits for the board" if armed else "waits for the arm button at the chamber"
+
+
+def _check_level(work: Work, level: Level) -> None:
+    may = work.chamber.may_do
+    if may is Level.MEASURE_ONLY:
+        raise NotDone("measure_only", "This chamber may only measure. What it needs next stands on the Chamber sheet.")
+    if level is Level.MEASURE_ONLY or level > may:
+        raise NotDone(
+            "level_too_high", f"Asked is {LEVEL_WORDS[level]}; this chamber may run {LEVEL_WORDS[may]} at most."
+        )
+
+
+def _check_ready(work: Work) -> None:
+    """What stands against heating now, said before anybody walks to the chamber."""
+    if work.latches:
+        raise NotDone("latched", f"The trip {work.latches[0].guard} is latched. A maintainer clears it first.")
+    if not work.board.accepted:
+        raise NotDone("board_absent", "This chamber's board does not answer. Check its cable and supply.")
+    if work.record_lost:
+        raise NotDone("record_failing", "The record cannot be written, so nothing new starts. Free space on the disk.")
+    if work.good_mc(Role.CONTROL) is None:
+        raise NotDone("cause_stands", "The control sensor has no good reading.")
+    for contact in START_BLOCKERS:
+        for row in ROWS_OF[contact]:
+            if not work.values[row] < work.limits[row]:
+                raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
+
+
+def _hold(work: Work, command: Command) -> str:
+    work.move(C.HOLD, command.by)
+    return "the set point stays where it is"
+
+
+def _restart(work: Work, command: Command) -> str:
+    row = INDEX["door"]
+    if work.run is not None and work.run.heat_withheld and not work.values[row] < work.limits[row]:
+        raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
+    work.move(C.RESTART, command.by)
+    if work.run is not None:
+        work.run = replace(work.run, heat_withheld=False, checked_in_us=work.now_us)
+    return "the schedule goes on"
+
+
+def _cool_down(work: Work, command: Command) -> str:
+    work.move(C.COOL_DOWN, command.by, end=f"Cooled down early by {command.by}.")
+    return "cools at the schedule's rate; this may still heat"
+
+
+def _stop_heating(work: Work, command: Command) -> str:
+    work.move(C.STOP_HEATING, command.by, end=f"Heat stopped by {command.by}.")
+    return "both switches are told to open"
+
+
+def _reset(work: Work, command: Command) -> str:
+    if work.state is S.IDLE:
+        raise Refused(S.IDLE, C.RESET, allowed(S.IDLE))
+    work.move(C.RESET, command.by)
+    return "ready for the next run"
+
+
+def _acknowledge(work: Work, command: Command) -> str:
+    if not any(alarm.guard == command.name for alarm in work.alarms):
+        raise NotDone("unknown_name", f"No alarm of {command.name or '(no name)'} stands.")
+    work.alarm(command.name, AlarmCause.ACKNOWLEDGE, command.by)
+    return "acknowledged; a latch stays"
+
+
+def _clear(work: Work, command: Command) -> str:
+    latch = next((one for one in work.latches if one.guard == command.name), None)
+    if latch is None:
+        raise NotDone("unknown_name", f"No trip of {command.name or '(no name)'} is latched.")
+    if work.state in ACTIVE or work.state is S.ABORTING:
+        raise NotDone("cause_stands", f"The run is {work.state.value}. Wait until the heat is seen off.")
+    if command.name == "not_commissioned" and not work.chamber.simulated:
+        raise NotDone("cause_stands", "Only commissioning clears this: prove the chamber first.")
+    row = INDEX[command.name]
+    value = work.values[row]
+    if value == UNKNOWN:
+        raise NotDone("cause_stands", f"Nobody can know now whether its cause still stands. {GUARDS[row].do[0]}")
+    if not value < work.clears[row]:
+        raise NotDone("cause_stands", f"{GUARDS[row].cause} It still does. {GUARDS[row].do[0]}")
+    work.latches = tuple(one for one in work.latches if one is not latch)
+    work.alarm(command.name, AlarmCause.CLEAR, command.by)
+    work.say(Kind.CLEARED, guard=command.name, by=command.by)
+    return "cleared; nothing starts by itself"
+
+
+def _tighten(work: Work, command: Command) -> str:
+    if command.name not in TIGHTENABLE:
+        raise NotDone("unknown_name", f"{command.name or '(no name)'} is not one of {', '.join(sorted(TIGHTENABLE))}.")
+    before = work.known_limits()[command.name]
+    if not 0 < command.value < before:
+        raise NotDone(
+            "loosens", f"{command.name} is {before}; {command.value} would not tighten it. Limits are only lowered."
+        )
+    work.lowered = (*(pair for pair in work.lowered if pair[0] != command.name), (command.name, command.value))
+    if command.name == "run_ceiling_mc" and work.run is not None:
+        work.run = replace(work.run, run_ceiling_mc=command.value)
+    work.retune_limits()
+    work.say(Kind.LIMIT_TIGHTENED, limit=command.name, before=before, after=command.value, by=command.by)
+    return f"{command.name} is now {command.value}"
+
+
+def _check_in(work: Work, command: Command) -> str:
+    if work.run is None or work.state not in ACTIVE:
+        raise NotDone("not_possible_state", "There is no run to check in to.")
+    work.run = replace(work.run, checked_in_us=work.now_us)
+    return "checked in"
+
+
+ORDERS: dict[Ask, Callable[[Work, Command], str]] = {
+    Ask.START: _start,
+    Ask.HOLD: _hold,
+    Ask.RESTART: _restart,
+    Ask.COOL_DOWN: _cool_down,
+    Ask.STOP_HEATING: _stop_heating,
+    Ask.RESET: _reset,
+    Ask.ACKNOWLEDGE: _acknowledge,
+    Ask.CLEAR: _clear,
+    Ask.TIGHTEN: _tighten,
+    Ask.CHECK_IN: _check_in,
+}
+"""Each carries a command out and says in words what that means, or raises NotDone or Refused."""

@@ -1,0 +1,267 @@
+"""The tick's workbench: one mutable copy of the state that lives and dies inside one call of `advance`.
+
+Everything that several steps of a tick change goes through here: moving the run, latching, alarms, events. What comes out is
+frozen again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from controller.core.alarms import AlarmCause, AlarmState, alarm_move
+from controller.core.board import expected_limits
+from controller.core.events import Event, Kind
+from controller.core.guards import Action, Guard
+from controller.core.limits import CHECK_IN_US, known_limits, thresholds
+from controller.core.messages import LimitsRead
+from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
+from controller.core.readings import Good, Role
+from controller.core.regulator import Regulator, bumpless
+from controller.core.run_states import ACTIVE, ENDED, C, S, move
+from controller.core.state import Alarm, Board, Run, State, Stop
+from controller.core.supervisor import Finding, Latch
+
+Field = str | int | bool | None
+
+
+class Work:
+    """A state being worked on. Attribute names are those of `State`."""
+
+    __slots__ = (
+        "alarms",
+        "arm_pressed",
+        "armed_us",
+        "board",
+        "chamber",
+        "clears",
+        "events",
+        "latches",
+        "limits",
+        "lowered",
+        "now_us",
+        "pending",
+        "permit",
+        "readings",
+        "record_lost",
+        "regulator",
+        "run",
+        "standing",
+        "stop",
+        "tick",
+        "trail",
+        "values",
+    )
+
+    def __init__(self, state: State, now_us: int) -> None:
+        self.chamber = state.chamber
+        self.tick = state.tick + 1
+        self.now_us = now_us
+        self.board: Board = state.board
+        self.readings = state.readings
+        self.trail = state.trail
+        self.standing = state.standing
+        self.values = state.values
+        self.limits = state.limits
+        self.clears = state.clears
+        self.lowered = state.lowered
+        self.latches = state.latches
+        self.alarms = state.alarms
+        self.run: Run | None = state.run
+        self.pending = state.pending
+        self.arm_pressed = state.arm_pressed
+        self.armed_us = state.armed_us
+        self.permit = state.permit
+        self.regulator: Regulator = state.regulator
+        self.stop: Stop = state.stop
+        self.record_lost = state.record_lost
+        self.events: list[Event] = []
+
+    def freeze(self, regulated_us: int) -> State:
+        """The next state."""
+        return State(
+            self.chamber,
+            self.tick,
+            self.now_us,
+            regulated_us,
+            self.board,
+            self.readings,
+            self.trail,
+            self.standing,
+            self.values,
+            self.limits,
+            self.clears,
+            self.lowered,
+            self.latches,
+            self.alarms,
+            self.run,
+            self.pending,
+            self.arm_pressed,
+            self.armed_us,
+            self.permit,
+            self.regulator,
+            self.stop,
+            self.record_lost,
+        )
+
+    def say(self, kind: Kind, /, **fields: Field) -> None:
+        self.events.append(Event(kind, fields))
+
+
+
+    def good_mc(self, role: Role) -> int | None:
+        """The corrected value of the sensor with `role`, or None unless it is Good."""
+        for sensor, reading in zip(self.chamber.sensors, self.readings, strict=True):
+            if sensor.role is role:
+                return reading.mc if isinstance(reading, Good) else None
+        return None
+
+
+
+    @property
+    def state(self) -> S:
+        return S.IDLE if self.run is None else self.run.state
+
+    @property
+    def active(self) -> bool:
+        """A run that may heat is on."""
+        return self.run is not None and self.run.state in ACTIVE
+
+    def move(self, cause: C, by: str, end: str = "") -> None:
+        """Move the run, or raise Refused. Entering a state brings its consequences."""
+        before = self.state
+        after = move(before, cause)
+        if cause in (C.STOP_HEATING, C.TRIP):
+            self.stop = Stop(by, self.now_us)
+            self.pending, self.armed_us = None, -1
+        if self.run is None or after is before:
+            return
+        run = replace(self.run, state=after, end=end or self.run.end)
+        self.say(Kind.RUN_STATE, run_id=run.id, before=before.value, after=after.value, cause=cause.value, by=by)
+        if after is S.STOPPING:
+            run = self._cool_down(run)
+        self.run = None if after is S.IDLE else run
+        if after in ENDED or after is S.IDLE:
+            self.retune_limits()
+
+    def _cool_down(self, run: Run) -> Run:
+        """Append cooling to the programs and go on from the duty that is there."""
+        cooling = cooling_of(run.schedule)
+        control = self.good_mc(Role.CONTROL)
+        if control is not None:
+            self.regulator = bumpless(
+                self.regulator.duty_e4, self.chamber.heater, SetPoint(control, -cooling.rate_mc_per_h), control
+            )
+        treatment = tuple(one for one in run.programs if not isinstance(one, CoolDown))
+        return replace(run, programs=(*treatment, cooling), at=len(treatment))
+
+    def withhold_heat(self) -> None:
+        if self.run is not None:
+            self.run = replace(self.run, heat_withheld=True)
+
+
+
+    def known_limits(self) -> dict[str, int]:
+        run = self.run
+        if run is None or run.state in ENDED:
+            return known_limits(self.chamber, self.lowered, {})
+        own = {"run_ceiling_mc": run.run_ceiling_mc, "run_max_us": run.run_max_us}
+        if run.level in CHECK_IN_US:
+            own["check_in_us"] = CHECK_IN_US[run.level]
+        return known_limits(self.chamber, self.lowered, own)
+
+    def retune_limits(self) -> None:
+        """Limits depend on the run and on what was lowered; call when either changed."""
+        self.limits, self.clears = thresholds(self.known_limits())
+
+    def expected_limits(self) -> LimitsRead:
+        """What the board must read back now. Without a run its run limits are not compared."""
+        if self.run is not None and self.run.state in ACTIVE:
+            return expected_limits(self.chamber, self.run.run_ceiling_mc, self.run.run_max_us)
+        if self.pending is not None:
+            return expected_limits(self.chamber, self.pending.run_ceiling_mc, self.pending.run_max_us)
+        read = self.board.limits
+        if read is None:
+            return expected_limits(self.chamber, 0, 0)
+        return read._replace(
+            board_ceiling_mc=self.chamber.limits.board_ceiling_mc, silence_us=self.chamber.limits.silence_us
+        )
+
+
+
+    def found(self, finding: Finding, detail: str) -> None:
+        """A guard began or ceased to stand: say so, and do what its row says."""
+        guard = finding.guard
+        self.say(
+            Kind.GUARD, guard=guard.id, standing=finding.stands, value=finding.value, limit=finding.limit, detail=detail
+        )
+        if finding.stands:
+            ACTIONS[guard.action](self, finding, detail)
+        else:
+            self.alarm(guard.id, AlarmCause.RETURNS, "")
+
+    def latch(self, guard: Guard, value: int, limit: int, detail: str) -> None:
+        """Trip: latch, switch off, ask for a person once. Only the first latch is first-out, and only it alarms."""
+        if any(latch.guard == guard.id for latch in self.latches):
+            return
+        first_out = not self.latches
+        self.latches = (*self.latches, Latch(guard.id, self.now_us, value, limit, detail, first_out))
+        self.say(
+            Kind.TRIPPED,
+            guard=guard.id,
+            first_out=first_out,
+            value=value,
+            limit=limit,
+            detail=detail,
+            action=guard.action.name.lower(),
+        )
+        if first_out:
+            self.alarm(guard.id, AlarmCause.LATCH, "")
+        self.move(C.TRIP, f"trip: {guard.id}", end=guard.cause)
+
+    def alarm(self, guard: str, cause: AlarmCause, by: str) -> None:
+        """Move one alarm; a cause that changes nothing is not an event."""
+        before = next((alarm.state for alarm in self.alarms if alarm.guard == guard), AlarmState.NORMAL)
+        after = alarm_move(before, cause)
+        if after is None:
+            return
+        others = tuple(alarm for alarm in self.alarms if alarm.guard != guard)
+        self.alarms = others if after is AlarmState.NORMAL else (*others, Alarm(guard, after, self.now_us))
+        self.say(Kind.ALARM, guard=guard, before=before.value, after=after.value, by=by)
+
+    @property
+    def treatment(self) -> Treatment | None:
+        return None if self.run is None else self.run.treatment
+
+
+def _trip(work: Work, finding: Finding, detail: str) -> None:
+    work.latch(finding.guard, finding.value, finding.limit, detail)
+
+
+def _abort(work: Work, finding: Finding, detail: str) -> None:
+    work.move(C.STOP_HEATING, finding.guard.id, end=finding.guard.cause)
+
+
+def _interlock(work: Work, finding: Finding, detail: str) -> None:
+    work.withhold_heat()
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+    work.move(C.INTERLOCK, finding.guard.id)
+
+
+def _hold(work: Work, finding: Finding, detail: str) -> None:
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+    if work.state in (S.RUNNING, S.RESTARTING):
+        work.move(C.HOLD, finding.guard.id)
+
+
+def _alarm(work: Work, finding: Finding, detail: str) -> None:
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+
+
+ACTIONS = {
+    Action.TRIP: _trip,
+    Action.ABORT: _abort,
+    Action.INTERLOCK: _interlock,
+    Action.HOLD: _hold,
+    Action.ALARM: _alarm,
+}
+"""What each action of the guard table does."""
