@@ -39,7 +39,7 @@ class Unreachable(ControllerError):
 
 
 class Refused(ControllerError):
-    """The controller judged the command and did not carry it out. `mistakes` are rows of field, value, allowed, advice."""
+    """The controller judged the command and refused it. `mistakes` are rows of field, value, allowed, advice."""
 
     def __init__(self, code: str, reason: str, mistakes: list[dict[str, str]]) -> None:
         self.code = code
@@ -80,7 +80,7 @@ class Client:
         return snapshot
 
     async def command(self, command: Json) -> Json:
-        """Give a command and wait until a tick has judged it: ask, detail, run_id, state. Raises Refused with the reason."""
+        """Give a command and wait until a tick has judged it: ask, detail, run_id, state. Raises Refused."""
         return await self.ask("command", command=command)
 
     async def follow(self, after: str | None = None) -> AsyncIterator[Json]:

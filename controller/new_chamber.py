@@ -67,7 +67,10 @@ def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "b
 
 
 def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int) -> None:
-    """Make the whole folder in one step; `utc_us` stamps invented proofs. Raises FileExistsError when there is one already, OSError when it cannot."""
+    """Make the whole folder in one step; `utc_us` stamps invented proofs.
+
+    Raises FileExistsError when there is one already, OSError when it cannot be made.
+    """
     if folder.exists():
         raise FileExistsError(f"{folder} exists already")
     folder.parent.mkdir(parents=True, exist_ok=True)

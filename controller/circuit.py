@@ -1,0 +1,79 @@
+"""The heater's one line of contacts as it is drawn: supply, thermal link, limiter, contactor, modulator, element.
+
+Each part is said to be in a state only when something shows it; "unknown" is a word on the screen, never a guess.
+Nothing here decides about heat.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from controller.core.board import CURRENT_IS_ZERO_MA
+from controller.core.messages import Report
+from controller.core.setup import Chamber, Fitted
+
+PART_NAMES = ("supply", "thermal_link", "limiter", "contactor", "modulator", "element")
+UNHEARD = "nobody knows: the board is not heard"
+
+
+def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, dict[str, Any]]:
+    """State, words and whether current passes, for every part. `report` is None when the newest one is too old."""
+    if report is None:
+        return {name: {"state": "unknown", "current": False, "words": UNHEARD} for name in PART_NAMES} | {
+            "element": {"state": "unknown", "current": False, "words": UNHEARD, "watts": 0}}
+    fitted = chamber.fitted
+    current = _current(report, fitted)
+    watts = chamber.heater.element_w * seen_e4 // 10_000
+    heating = current if current is not None else report.modulator and report.contactor
+    parts = {
+        "supply": _supply(report, fitted, current is True),
+        "thermal_link": _thermal_link(report, current),
+        "limiter": _limiter(report, fitted),
+        "contactor": _contactor(report, fitted),
+        "modulator": ("passing", f"passing {seen_e4 / 100:.0f} % of the time") if report.modulator
+        else ("not passing", "not passing now"),
+        "element": ("heating", f"about {watts} W over the last window") if heating else ("off", "no heat now"),
+    }
+    drawn: dict[str, dict[str, Any]] = {
+        name: {"state": state, "current": heating, "words": words} for name, (state, words) in parts.items()}
+    drawn["element"]["watts"] = watts
+    return drawn
+
+
+def _current(report: Report, fitted: Fitted) -> bool | None:
+    """Does current flow? None where nothing senses it."""
+    if not fitted.current or report.current_ma is None:
+        return None
+    return report.current_ma >= CURRENT_IS_ZERO_MA
+
+
+def _supply(report: Report, fitted: Fitted, current: bool) -> tuple[str, str]:
+    if report.mains is True or current:
+        return "on", "mains is there"
+    if report.mains is False:
+        return "gone", "no mains at the board"
+    return "unknown", "nothing senses the mains" if not fitted.mains_sense else "the board does not say"
+
+
+def _thermal_link(report: Report, current: bool | None) -> tuple[str, str]:
+    """It shows itself only by current: flowing through it, or missing with everything else closed."""
+    if current:
+        return "whole", "current flows through it"
+    closed = report.modulator and report.contactor and report.mains is True and report.limiter is not False
+    if current is False and closed:
+        return "open", "all else is closed and no current flows"
+    return "unknown", "shows only while current flows"
+
+
+def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:
+    if not fitted.limiter:
+        return "not fitted", "no limiter is fitted"
+    words = {True: ("closed", "closed"), False: ("open", "open: it acted, or is not reset"),
+             None: ("unknown", "the board does not say")}
+    return words[report.limiter]
+
+
+def _contactor(report: Report, fitted: Fitted) -> tuple[str, str]:
+    if not fitted.contactor:
+        return "unknown", "no line contactor is fitted"
+    return ("closed", "closed") if report.contactor else ("open", "open")

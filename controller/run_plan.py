@@ -1,0 +1,99 @@
+"""Where a run's plan has been and where it goes from here: corners for the curve, and the time to the next step.
+
+What is behind stays as it was; what is ahead is planned anew from the set point there is, as if nothing more will wait.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+from controller.core.program import CoolDown, Treatment
+from controller.core.run_states import ACTIVE, S
+from controller.core.schedule import Kind, Resume, Schedule, Segment
+from controller.core.state import Run, State
+from controller.planning.schedule_file import plan_from
+
+CORNERS_MAX = 400
+"""A run that is held more often than this loses its oldest corner but the first."""
+BEGINS = {Kind.RAMP: "the next ramp starts", Kind.SOAK: "the soak starts", Kind.COOL: "cooling starts"}
+
+
+class Next(NamedTuple):
+    """What happens next, and in how long if nothing waits."""
+
+    what: str
+    in_us: int
+
+
+class Ahead(NamedTuple):
+    """The whole curve (µs since the run began, m°C), how long the run has gone on, and the next step."""
+
+    elapsed_us: int
+    plan: list[tuple[int, int]]
+    next: Next | None
+
+
+class Planned:
+    """Remembers the corners that the present run has passed."""
+
+    def __init__(self) -> None:
+        self._run = ""
+        self._at: tuple[S, int, int] | None = None
+        self._corners: list[tuple[int, int]] = []
+        self._ended_us = 0
+
+    def see(self, state: State) -> None:
+        """A corner is kept whenever the run, its segment or its state changes."""
+        run = state.run
+        if run is None:
+            self._run, self._at, self._corners = "", None, []
+            return
+        at = (run.state, run.at, run.treatment.segment)
+        if at == self._at and run.id == self._run:
+            return
+        if run.id != self._run:
+            self._run, self._corners = run.id, []
+        setpoint_mc = run.program.setpoint_mc
+        if setpoint_mc < 0:
+            return
+        self._at = at
+        self._ended_us = state.mono_us - run.started_us
+        self._corners.append((self._ended_us if self._corners else 0, setpoint_mc))
+        if len(self._corners) > CORNERS_MAX:
+            del self._corners[1]
+
+    def ahead(self, state: State) -> Ahead:
+        """The curve of the present run. Raises ValueError when there is none."""
+        run = state.run
+        if run is None:
+            raise ValueError("no run is on")
+        elapsed_us = state.mono_us - run.started_us
+        if run.state not in ACTIVE or run.program.setpoint_mc < 0:
+            return Ahead(min(elapsed_us, self._ended_us) if run.state not in ACTIVE else elapsed_us, list(self._corners), None)
+        schedule, segment, counted_us = _rest(run)
+        setpoint_mc = run.program.setpoint_mc
+        rest = plan_from(schedule, elapsed_us, segment, setpoint_mc, counted_us)
+        behind = [corner for corner in self._corners if corner[0] < elapsed_us]
+        this = replace(schedule, segments=schedule.segments[:segment + 1])
+        in_us = plan_from(this, elapsed_us, segment, setpoint_mc, counted_us)[-1][0] - elapsed_us
+        return Ahead(elapsed_us, behind + rest, Next(_what(schedule, segment), in_us))
+
+
+def _rest(run: Run) -> tuple[Schedule, int, int]:
+    """(schedule, segment, time of it already counted) that is still to be followed."""
+    program = run.program
+    if isinstance(program, Treatment):
+        return run.schedule, program.segment, program.counted_us
+    return _cooling(program), 0, 0
+
+
+def _cooling(program: CoolDown) -> Schedule:
+    step = Segment(Kind.COOL, program.target_mc, program.rate_mc_per_h, 0, 0, program.longest_us)
+    return Schedule("cool down", program.of, Resume.NEVER, (step,))
+
+
+def _what(schedule: Schedule, segment: int) -> str:
+    if segment + 1 == len(schedule.segments):
+        return "the run ends"
+    return BEGINS[schedule.segments[segment + 1].kind]

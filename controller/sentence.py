@@ -1,0 +1,124 @@
+"""The sentence at the top of the page: what is true and what is next; and a second one: does it need anybody?
+
+The first row whose condition holds speaks. No clock time stands in it: the page knows the reader's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from controller.core.run_states import ACTIVE, S
+from controller.core.schedule import Kind
+from controller.core.setup import Level
+from controller.core.state import Run, State
+
+Json = dict[str, Any]
+Said = tuple[str, str]
+CALM = "All as planned. Nothing needs you."
+DOING = {Kind.RAMP: "Heating up", Kind.SOAK: "Soaking", Kind.COOL: "Cooling as planned"}
+ENDS = {S.ABORTED: "Heat is off. The run was aborted.", S.STOPPED: "Heat is off. The run ended early.",
+        S.COMPLETE: "Heat is off. The run is complete."}
+
+
+def sentence(state: State, now: Json) -> Said:
+    """(what is true and what is next, whether it needs anybody)."""
+    return next(said for row in ROWS if (said := row(state, now)) is not None)
+
+
+def duration(us: int) -> str:
+    """A time span in words of one or two units."""
+    minutes = max(0, us) // 60_000_000
+    if minutes == 0:
+        return "less than a minute"
+    hours, minutes = divmod(minutes, 60)
+    if hours == 0:
+        return f"{minutes} min"
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def _tripped(state: State, now: Json) -> Said | None:
+    if not state.latches:
+        return None
+    first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
+    off = "Heat is off." if now["stop"]["off_seen_utc_us"] or state.run is None else "Heat was told to go off."
+    return f"{off} {first['cause']}", f"{first['do'][0]} It stays off until a maintainer clears it."
+
+
+def _no_board(state: State, now: Json) -> Said | None:
+    if now["board"]["present"]:
+        return None
+    if state.board.welcome is not None and not state.board.accepted and state.board.open:
+        return "This is another chamber's board. No heat.", "Compare the board's id with the chamber file."
+    return "The board is not heard.", "It switches off by itself when nobody speaks to it. Check its cable and supply."
+
+
+def _waiting(state: State, now: Json) -> Said | None:
+    pending = state.pending
+    if pending is None:
+        return None
+    if pending.armed:
+        return "Starting: the board takes this run's limits.", "It begins in a few seconds."
+    return ("Press the arm button at the chamber.",
+            f"It waits {now['pending']['seconds_left']} s more; then the start is taken back.")
+
+
+def _idle(state: State, now: Json) -> Said | None:
+    if state.run is not None:
+        return None
+    if state.chamber.may_do is Level.MEASURE_ONLY:
+        return "Measuring only. Heat is off.", now["chamber"]["next_thing"]
+    return "Nothing runs. Heat is off.", _alarm_words(now) or "Choose a schedule to start one."
+
+
+def _ended(state: State, now: Json) -> Said | None:
+    run = state.run
+    if run is None or run.state in ACTIVE:
+        return None
+    if run.state is S.ABORTING:
+        return "Stopping the heat. It is not yet seen off.", "Both switches were told to open."
+    return ENDS[run.state], run.end or _alarm_words(now) or CALM
+
+
+def _held(state: State, now: Json) -> Said | None:
+    run = state.run
+    if run is None or run.state not in (S.HELD, S.HOLDING):
+        return None
+    if run.heat_withheld:
+        cause = now["alarms"][0]["cause"] if now["alarms"] else "An interlock acted."
+        return f"Held with the heat off. {cause}", "The heat comes back only when you say go on."
+    return "Held. The set point stays where it is.", _alarm_words(now) or "Go on when you are ready."
+
+
+def _going(state: State, now: Json) -> Said | None:
+    run = state.run
+    assert run is not None, "every other case has been told"
+    doing = "Cooling down early" if run.state is S.STOPPING else _doing(run)
+    step = now["run"]["next"]
+    if step is None or not step["in_us"]:
+        ahead = f"{doing}."
+    else:
+        what = step["what"]
+        ahead = f"{doing}. {what[0].upper()}{what[1:]} in {duration(step['in_us'])}."
+    return ahead, _alarm_words(now) or _withheld(state, now) or CALM
+
+
+def _doing(run: Run) -> str:
+    treatment = run.treatment
+    if treatment.now.kind is Kind.SOAK and not treatment.counting:
+        return "Waiting until it is in its band"
+    return DOING[treatment.now.kind]
+
+
+def _withheld(state: State, now: Json) -> str:
+    if state.permit:
+        return ""
+    open_ones = [contact["why"] for contact in now["permit"]["contacts"] if not contact["closed"]]
+    return f"No heat for the moment. {open_ones[0]}" if open_ones else ""
+
+
+def _alarm_words(now: Json) -> str:
+    return f"{now['alarms'][0]['cause']} {now['alarms'][0]['do'][0]}" if now["alarms"] else ""
+
+
+ROWS: tuple[Callable[[State, Json], Said | None], ...] = (_tripped, _no_board, _waiting, _idle, _ended, _held, _going)

@@ -1,0 +1,305 @@
+"""What is true now, as the socket and the page tell it: one JSON object made from the tick's state. See `socket.md`.
+
+Made outside the tick's thread, from a frozen state; nothing here decides about heat. Numbers stay integers, an unknown
+number is null. The only memory is where the plan has been, so that the curve of a run begins where the run began.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from controller.circuit import circuit
+from controller.config import ChamberFolder
+from controller.core.board import age_us, off_words
+from controller.core.commands import LEAST_ROLE, Ask
+from controller.core.guards import GUARDS, INDEX, Action, Guard
+from controller.core.messages import OffReason, Report
+from controller.core.readings import Faulted, Good, Missing, Reading, Role
+from controller.core.run_states import ACTIVE, MOVES, C, S
+from controller.core.schedule import Of
+from controller.core.setup import LEVEL_WORDS, Level
+from controller.core.state import Run, State
+from controller.core.supervisor import Latch, contacts
+from controller.core.tick import ARM_WAIT_US
+from controller.intake import CAP
+from controller.run_plan import Planned
+from controller.sentence import sentence
+
+Json = dict[str, Any]
+KNOWN_MAX = 1 << 59
+"""Core marks unknown and unlimited numbers far above this."""
+DONE = {
+    Action.TRIP: "Both switches were told to open, and the trip is latched.",
+    Action.ABORT: "Both switches were told to open.",
+    Action.INTERLOCK: "Heat is off and held until you say go on.",
+    Action.HOLD: "The schedule is held.",
+    Action.ALARM: "Nothing was switched: it asks for a person.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What does not change while the controller runs."""
+
+    version: str
+    boot: int
+    folder: ChamberFolder
+    clock: str
+    speed: float
+
+
+class Snapshots:
+    """Makes snapshots of one controller. `see` every tick, `now` when somebody asks."""
+
+    def __init__(self, facts: Facts) -> None:
+        self._facts = facts
+        self._planned = Planned()
+
+    def see(self, state: State) -> None:
+        """Follow where the plan goes; a few comparisons."""
+        self._planned.see(state)
+
+    def now(self, state: State, utc_us: int, record: tuple[str, int]) -> Json:
+        """The whole object. `record` is (why it fails, rows lost)."""
+        clock = _Clock(state, utc_us)
+        heard_us = age_us(state.board, state.mono_us)
+        fresh = heard_us is not None and heard_us < state.chamber.limits.reading_age_us
+        report = state.board.report if fresh else None
+        run = self._run(state, clock)
+        more = {
+            "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
+            "latches": [_latch(latch, clock) for latch in state.latches], "alarms": _alarms(state, clock),
+            "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
+        }
+        whole = {
+            "v": 1, "version": self._facts.version, "id": f"{self._facts.boot}-{state.tick}", "boot": self._facts.boot,
+            "tick": state.tick, "utc_us": utc_us, "speed": self._facts.speed, "clock": self._facts.clock,
+            "chamber": chamber_head(self._facts.folder), "board": _board(state, heard_us, fresh),
+            "readings": [_reading(state, number, heard_us) for number in range(len(state.readings))],
+            **_temperatures(state), **_permit(state),
+            "request": {"duty_e4": state.regulator.duty_e4 if state.permit else 0},
+            "seen": {"duty_e4": state.trail.achieved_e4}, "circuit": circuit(report, state.chamber, state.trail.achieved_e4),
+            **_around(state, report), **more,
+        }
+        whole["sentence"], whole["sentence_more"] = sentence(state, whole)
+        return whole
+
+    def _run(self, state: State, clock: _Clock) -> Json | None:
+        run = state.run
+        if run is None:
+            return None
+        treatment = run.treatment
+        ahead = self._planned.ahead(state)
+        started = clock.utc(run.started_us)
+        return {
+            "id": run.id, "name": run.schedule.name, "state": run.state.value, "level": run.level.name.lower(),
+            "by": run.by, "started_utc_us": started, "elapsed_us": ahead.elapsed_us,
+            "run_ceiling_mc": run.run_ceiling_mc, "run_max_us": run.run_max_us,
+            "segments": [asdict(segment) for segment in run.schedule.segments], "segment": treatment.segment,
+            "segment_us": treatment.segment_us, "counted_us": treatment.counted_us, "counting": treatment.counting,
+            "of": run.schedule.of.value, "heat_withheld": run.heat_withheld, "end": run.end,
+            "plan": [list(point) for point in ahead.plan],
+            "next": None if ahead.next is None else {
+                "what": ahead.next.what, "in_us": ahead.next.in_us, "utc_us": clock.now_us + ahead.next.in_us},
+            "ends_utc_us": started + ahead.plan[-1][0] if ahead.plan else started,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """Turns the tick's monotonic times into UTC, for show."""
+
+    state: State
+    now_us: int
+
+    def utc(self, mono_us: int) -> int:
+        return self.now_us - (self.state.mono_us - mono_us)
+
+
+def chamber_head(folder: ChamberFolder) -> Json:
+    """The facts of a chamber that every page shows."""
+    chamber = folder.chamber
+    return {
+        "name": chamber.name, "board": chamber.board, "simulated": chamber.simulated,
+        "may_do": LEVEL_WORDS[chamber.may_do], "may_do_why": folder.level.why, "next_thing": folder.level.next_thing,
+        "ceiling_mc": chamber.limits.ceiling_mc, "hot_mc": chamber.limits.hot_mc,
+        "element_w": chamber.heater.element_w, "window_ms": chamber.heater.window_ms,
+    }
+
+
+def chamber_facts(folder: ChamberFolder) -> Json:
+    """Everything that is known of a chamber, for its own sheet."""
+    chamber = folder.chamber
+    return {
+        **chamber_head(folder), "sensors": [asdict(sensor) for sensor in chamber.sensors],
+        "limits": asdict(chamber.limits), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
+        "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
+    }
+
+
+def guard_rows(state: State) -> list[Json]:
+    """The guard table with how each row stands now."""
+    latched = {latch.guard for latch in state.latches}
+    return [{
+        "id": guard.id, "watch": guard.watch, "limit": guard.limit, "clear": guard.clear, "persist_us": guard.persist_us,
+        "action": guard.action.name.lower(), "during": guard.during.value, "clock": guard.clock.value,
+        "contact": guard.contact.value, "urgency": guard.urgency.value, "hazards": guard.hazards, "unit": guard.unit,
+        "cause": guard.cause, "why": guard.why, "do": list(guard.do), "worry": guard.worry,
+        "stands": standing.stands, "latched": guard.id in latched, "value": known(value), "limit_value": known(limit),
+    } for guard, standing, value, limit in zip(GUARDS, state.standing, state.values, state.limits, strict=True)]
+
+
+def known(value: int) -> int | None:
+    """The number, or None where core means that there is none or that nobody knows."""
+    return value if abs(value) < KNOWN_MAX else None
+
+
+def possible(state: State) -> list[str]:
+    """The asks that have a chance now, for the roles that this chamber allows."""
+    at = S.IDLE if state.run is None else state.run.state
+    asks = {ask for ask in Ask if ask.value in {cause.value for cause in C} and (at, C(ask.value)) in MOVES}
+    if state.latches or state.pending is not None or state.chamber.may_do is Level.MEASURE_ONLY:
+        asks.discard(Ask.START)
+    asks |= {ask for ask, there in ((Ask.ACKNOWLEDGE, state.alarms), (Ask.CLEAR, state.latches)) if there}
+    if state.run is not None and at in ACTIVE:
+        asks.add(Ask.CHECK_IN)
+    most = CAP[state.chamber.simulated]
+    return sorted(ask.value for ask in asks if LEAST_ROLE[ask] <= most)
+
+
+def row(state: State, utc_us: int) -> list[int | None]:
+    """[tick, utc_us, setpoint, control, over-temperature, part, asked duty, achieved duty]: one line of the curve."""
+    by_role = {sensor.role: reading for sensor, reading in zip(state.chamber.sensors, state.readings, strict=True)}
+    return [state.tick, utc_us, setpoint_mc(state.run), _good(by_role.get(Role.CONTROL)),
+            _good(by_role.get(Role.OVER_TEMPERATURE)), _good(by_role.get(Role.PART)),
+            state.regulator.duty_e4 if state.permit else 0, state.trail.achieved_e4]
+
+
+def setpoint_mc(run: Run | None) -> int | None:
+    """Where the plan is now, before the trim that helps the part; None when nothing is followed."""
+    if run is None or run.state not in ACTIVE or run.program.setpoint_mc < 0:
+        return None
+    return run.program.setpoint_mc
+
+
+def _good(reading: Reading | None) -> int | None:
+    return reading.mc if isinstance(reading, Good) else None
+
+
+def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
+    board, report = state.board, state.board.report
+    return {
+        "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
+        "boot": report.boot if report else None, "session": board.session,
+        "enabled": bool(report and report.enabled and fresh),
+        "off": off_words(report.off).replace(" ", "_") if report else "unknown",
+        "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),
+        "firmware": board.welcome.firmware if board.welcome else "", "run_s": report.run_s if report else 0,
+        "switches": report.switches if report else 0,
+    }
+
+
+def _reading(state: State, number: int, heard_us: int | None) -> Json:
+    sensor, reading = state.chamber.sensors[number], state.readings[number]
+    good = reading if isinstance(reading, Good) else None
+    return {
+        "role": sensor.role.value, "label": sensor.label, "quality": type(reading).__name__.lower(),
+        "reason": _why(reading), "mc": good.mc if good else None, "raw_mc": good.raw_mc if good else None,
+        "age_us": None if isinstance(reading, Missing) else heard_us, "uncertainty_mc": sensor.uncertainty_mc,
+    }
+
+
+def _why(reading: Reading) -> str:
+    if isinstance(reading, Faulted):
+        return reading.reason
+    return {"Good": "", "Stale": "too old to be used", "Missing": "never heard"}[type(reading).__name__]
+
+
+def _temperatures(state: State) -> Json:
+    """Air and part, which of them counts, and how far it is from the plan."""
+    by_role = {sensor.role: reading for sensor, reading in zip(state.chamber.sensors, state.readings, strict=True)}
+    air, part = _good(by_role.get(Role.CONTROL)), _good(by_role.get(Role.PART))
+    run = state.run
+    of_part = part is not None and (run is None or run.schedule.of is Of.PART)
+    plan = setpoint_mc(run)
+    counted = part if of_part else air
+    return {
+        "air_mc": air, "part_mc": part, "counts": "part" if of_part else "control",
+        "counts_words": "part sensor" if of_part else "control sensor, no part sensor counts",
+        "setpoint_mc": plan, "air_setpoint_mc": run.air_setpoint_mc if run is not None and plan is not None else None,
+        "deviation_mc": None if plan is None or counted is None else counted - plan, "band_mc": _band(run),
+    }
+
+
+def _band(run: Run | None) -> int | None:
+    if run is None or run.state not in ACTIVE:
+        return None
+    return run.treatment.now.band_mc
+
+
+def _permit(state: State) -> Json:
+    armed = state.run is not None and state.run.state in ACTIVE and not state.run.heat_withheld
+    views = contacts(state.values, state.limits, state.standing, state.latches, armed)
+    return {"permit": {"given": state.permit, "contacts": [{
+        "name": view.contact.value, "closed": view.closed, "known": view.known,
+        "why": "" if view.closed else _contact_words(view.guard, view.known)} for view in views]}}
+
+
+def _contact_words(guard: Guard | None, certain: bool) -> str:
+    if guard is None:
+        return "No run asks for heat."
+    return guard.cause if certain else "Nobody can know now."
+
+
+def _around(state: State, report: Report | None) -> Json:
+    """Door, stop, smoke, fan and current as the board says."""
+    fitted = state.chamber.fitted
+    if report is None:
+        return {"door": "unknown" if fitted.door else "not fitted", "local_stop": None,
+                "smoke": "unknown" if fitted.smoke else "not fitted", "fan_rpm": None, "current_ma": None}
+    return {
+        "door": {True: "shut", False: "open", None: "unknown"}[report.door] if fitted.door else "not fitted",
+        "local_stop": report.local_stop, "fan_rpm": report.fan_rpm, "current_ma": report.current_ma,
+        "smoke": {True: "smoke", False: "clear", None: "unknown"}[report.smoke] if fitted.smoke else "not fitted",
+    }
+
+
+def _pending(state: State, clock: _Clock) -> Json | None:
+    pending = state.pending
+    if pending is None:
+        return None
+    schedule = pending.command.schedule
+    left_us = max(0, pending.asked_us + ARM_WAIT_US - state.mono_us)
+    return {"asked_utc_us": clock.utc(pending.asked_us), "seconds_left": left_us // 1_000_000, "armed": pending.armed,
+            "run_id": pending.command.run_id, "schedule": schedule.name if schedule else ""}
+
+
+def _armed(state: State) -> bool:
+    return state.armed_us >= 0 or (state.pending is not None and state.pending.armed) or (
+        state.run is not None and state.run.state in ACTIVE)
+
+
+def _stop(state: State, clock: _Clock) -> Json:
+    stop = state.stop
+    return {"by": stop.by, "accepted_utc_us": clock.utc(stop.accepted_us) if stop.accepted_us >= 0 else None,
+            "off_seen_utc_us": clock.utc(stop.off_seen_us) if stop.off_seen_us >= 0 else None}
+
+
+def _texts(guard: Guard) -> Json:
+    return {"cause": guard.cause, "why": guard.why, "done": DONE[guard.action], "do": list(guard.do),
+            "worry": guard.worry, "urgency": guard.urgency.value, "unit": guard.unit}
+
+
+def _latch(latch: Latch, clock: _Clock) -> Json:
+    return {"guard": latch.guard, "utc_us": clock.utc(latch.mono_us), "value": known(latch.value),
+            "limit": known(latch.limit), "detail": latch.detail, "first_out": latch.first_out,
+            **_texts(GUARDS[INDEX[latch.guard]])}
+
+
+def _alarms(state: State, clock: _Clock) -> list[Json]:
+    return [{"guard": alarm.guard, "state": alarm.state.value, "utc_us": clock.utc(alarm.since_us),
+             "value": known(state.values[INDEX[alarm.guard]]), "limit": known(state.limits[INDEX[alarm.guard]]),
+             **_texts(GUARDS[INDEX[alarm.guard]])} for alarm in state.alarms]
+
+
