@@ -1,0 +1,91 @@
+"""The application: parts, middleware, routes, in one place."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import AsyncIterator
+
+from fastapi import APIRouter, FastAPI
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+
+from api import alarms, chamber, errors, events, health, now, page, people, runs, schedules, stop, stream
+from api.desk.demo import seed
+from api.desk.store import Desk
+from api.guard_origin import GuardOrigin
+from api.headers import SafeHeaders
+from api.hub import Hub
+from api.parts import Parts, Settings
+from api.reading import Reading
+from api.upstream import Upstream
+
+NOUNS = (now, stream, stop, runs, schedules, alarms, chamber, events, people, health, errors)
+GZIP_LEVEL = 4
+"""A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
+
+ABOUT = """What stands between a heating chamber's controller and people: it shows, asks, and decides nothing about heat.
+
+**Reading values.** Integers carry their unit in the name: `_mc` is 0.001 °C, `_us` microseconds, `_utc_us` microseconds
+since 1970 UTC, `_e4` ten-thousandths. `null` is "not known", never zero. Schedules alone are written in °C and hours.
+
+**Asking for something.** POST, PUT and DELETE take a JSON body (`{}` at least) from this service's own page, or from a
+program on this computer. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
+repeated request harmless.
+
+**When it goes wrong.** Every error is a problem (RFC 9457) with a `code`, a sentence, advice, and every mistake at once.
+
+**Safety.** "Stop heating" is a request over a network, not an emergency stop, and off is not isolated: unplug before you
+reach in. Stopping or flooding this service changes nothing in the heat.
+"""
+TAGS = [
+    {"name": "live", "description": "What is true now, once or as a stream."},
+    {"name": "heat", "description": "Switching off."},
+    {"name": "runs", "description": "Starting, steering and looking back at runs."},
+    {"name": "schedules", "description": "Stored schedules and their revisions."},
+    {"name": "alarms", "description": "What is watched, and what a person answers."},
+    {"name": "chamber", "description": "What this chamber is and may do."},
+    {"name": "record", "description": "What happened."},
+    {"name": "about", "description": "Who you are, and how this service is."},
+]
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The whole interface for one data folder. Raises DeskInUse or DeskUnfit when the desk cannot be opened."""
+    desk = Desk.open(settings.data)
+    if settings.demo and desk.is_new:
+        desk.do_now(seed)
+    hub = Hub()
+    upstream = Upstream(settings.data / "controller.sock", hub)
+    reading = Reading(settings.data / "record.db")
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        following = asyncio.create_task(upstream.follow_for_ever())
+        try:
+            yield
+        finally:
+            hub.close()
+            following.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await following
+            reading.close()
+            desk.close()
+
+    app = FastAPI(
+        title="Soakwarden", version=health.own_version(), summary="Long, slow heat treatments, watched.",
+        description=ABOUT, openapi_tags=TAGS, openapi_url=f"{errors.PREFIX}/openapi.json", docs_url=None, redoc_url=None,
+        redirect_slashes=False, lifespan=lifespan,
+        middleware=[Middleware(SafeHeaders), Middleware(GuardOrigin),
+                    Middleware(GZipMiddleware, minimum_size=1000, compresslevel=GZIP_LEVEL)])
+    app.state.parts = Parts(settings, hub, upstream, desk, reading, time.monotonic())
+    app.state.files = page.Files(settings.web)
+    app.state.keys_running = {}
+    errors.install(app)
+    interface = APIRouter(prefix=errors.PREFIX)
+    for noun in NOUNS:
+        interface.include_router(noun.router)
+    app.include_router(interface)
+    app.include_router(page.router)
+    return app

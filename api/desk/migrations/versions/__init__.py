@@ -1,0 +1,1 @@
+"""One module a change of desk.db; a released one is never edited."""

@@ -1,0 +1,117 @@
+"""Runs: look at past ones, start one, hold, go on, cool down. The controller decides; this module translates."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, is_dataclass
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.commands import REFUSALS, SENT, Command, Key, Nothing
+from api.desk import schedules as stored
+from api.errors import Problem, problems
+from api.parts import Service
+from api.wire import Answer
+from controller.core.commands import Ask
+
+router = APIRouter(prefix="/runs", tags=["runs"])
+RunId = Annotated[str, Path(pattern=r"^[0-9A-Za-z_-]{1,40}$", description="The run's number in the record.")]
+RECORD = problems("not_found", "record_away")
+START = {202: {"description": "Accepted; `detail` says whether it waits for the arm button.", "content": {
+    "application/json": {"example": {"ask": "start", "detail": "waits for the arm button at the chamber", "run_id": "27",
+                                     "state": "idle", "schedule_id": 1, "revision": 3}}}}}
+
+
+class Start(BaseModel):
+    """What to start, and how closely somebody will watch."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    schedule_id: int = Field(ge=1, le=2**53, description="Number of a stored schedule.", examples=[1])
+    revision: int | None = Field(None, ge=1, le=2**53, description="Its revision; the newest if not given.")
+    level: Literal["at_the_chamber", "in_the_building", "unattended"] = Field(
+        description="Each level needs more hardware and proofs; see /may-do.", examples=["unattended"])
+
+
+def plain(row: Any) -> dict[str, Any]:
+    """A record row as JSON can say it."""
+    return asdict(row) if is_dataclass(row) and not isinstance(row, type) else dict(row._asdict())
+
+
+@router.get("", summary="Past runs and the present one", responses=problems("record_away"))
+async def runs(service: Service, limit: Annotated[int, Query(ge=1, le=200)] = 50, before: Annotated[
+        str | None, Query(pattern=r"^[0-9A-Za-z_-]{1,40}$", description="Only runs older than this one.")] = None) -> Answer:
+    """Newest first."""
+    rows = await service.reading.do(lambda reader: reader.runs(limit, before))
+    return Answer({"runs": [plain(row) for row in rows]})
+
+
+@router.post("", status_code=202, summary="Start a run", responses={**START, **problems(
+    "key_missing", "key_reused", "outcome_unknown", "not_found", *REFUSALS, "measure_only", "level_too_high",
+    "board_absent", "over_ceiling", "bad_schedule", "record_failing")})
+async def start(body: Start, asked: Command, key: Key = None) -> Answer:
+    """Hands a copy of a stored schedule to the controller, which judges it again and keeps it with the run.
+
+    An unattended run then waits for a press of the arm button at the chamber. The header Idempotency-Key is required:
+    an impatient second press of the same button must not become a second start.
+    """
+    if key is None:
+        raise Problem("key_missing", "A start needs the header Idempotency-Key, 8 to 80 visible characters.")
+
+    async def work() -> tuple[int, dict[str, Any]]:
+        row = await asked.service.desk.do(lambda connection: stored.get(connection, body.schedule_id, body.revision))
+        done = await asked.give(Ask.START, ref=key, schedule=row.schedule, level=body.level)
+        return 202, {**done, "schedule_id": row.id, "revision": row.revision}
+
+    return await asked.once(key, work)
+
+
+async def _run_command(asked: Command, ask: Ask, key: str | None) -> Answer:
+    async def work() -> tuple[int, dict[str, Any]]:
+        return 200, await asked.give(ask, ref=key or "")
+
+    return await asked.once(key, work)
+
+
+COMMAND = {**SENT, **problems("key_reused", "outcome_unknown", *REFUSALS)}
+
+
+@router.post("/current/hold", summary="Hold: pause the schedule", responses=COMMAND)
+async def hold(asked: Command, _body: Nothing, key: Key = None) -> Answer:
+    """The set point freezes and control goes on: it stays as hot as it is."""
+    return await _run_command(asked, Ask.HOLD, key)
+
+
+@router.post("/current/restart", summary="Go on after a hold", responses=COMMAND)
+async def restart(asked: Command, _body: Nothing, key: Key = None) -> Answer:
+    """Takes up the schedule where it was held. After an opened door this is what lets the heat come back."""
+    return await _run_command(asked, Ask.RESTART, key)
+
+
+@router.post("/current/cool-down", summary="Cool down: end early, gently", responses=COMMAND)
+async def cool_down(asked: Command, _body: Nothing, key: Key = None) -> Answer:
+    """End early: cool at the schedule's rate, then off (ISA-88 Stop). It may still heat, so operators only."""
+    return await _run_command(asked, Ask.COOL_DOWN, key)
+
+
+@router.post("/current/reset", summary="Put an ended run away", responses=COMMAND)
+async def reset(asked: Command, _body: Nothing, key: Key = None) -> Answer:
+    """From complete, stopped or aborted back to idle, so that the next run can start."""
+    return await _run_command(asked, Ask.RESET, key)
+
+
+@router.get("/{run_id}", summary="One run", responses=RECORD)
+async def run(run_id: RunId, service: Service) -> Answer:
+    """What ran, when, how it ended, its segments as they really went, and what tripped first."""
+    def read(reader: Any) -> dict[str, Any] | None:
+        row = reader.run(run_id)
+        if row is None:
+            return None
+        first = reader.first_out(run_id)
+        return {**plain(row), "first_out": None if first is None else plain(first),
+                "segments_done": [plain(segment) for segment in reader.segments(run_id)]}
+
+    found = await service.reading.do(read)
+    if found is None:
+        raise Problem("not_found", f"There is no run {run_id} in the record.")
+    return Answer(found)
