@@ -5,8 +5,6 @@ Enable is the controller's handshake with the board; arming is a person's act an
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from controller.core.events import Event, Kind
 from controller.core.messages import (
     Drive,
@@ -32,7 +30,7 @@ LIMITS_AGAIN_US = 2_000_000
 ENABLE_AGAIN_US = 1_000_000
 TELL_AGAIN_US = 5_000_000
 GARBAGE_EVERY_US = 60_000_000
-SENT_KEPT = 48
+SENT_KEPT = 24
 SESSION_MAX = 65_535
 CURRENT_IS_ZERO_MA = 50
 US_PER_S = 1_000_000
@@ -47,13 +45,13 @@ def notice(board: Board, chamber: Chamber, note: Notice, now_us: int) -> Heard:
     if isinstance(note, LineLost):
         return Board(session=board.session, heard_us=board.heard_us), [Event(Kind.BOARD_LOST, {"reason": note.reason})]
     if isinstance(note, Garbage):
-        return replace(board, garbage=board.garbage + note.lines), []
+        return board._replace(garbage=board.garbage + note.lines), []
     if isinstance(note, Refusal):
         return board, [_refused(note)]
     if note.session != board.session:
         return board, []
     if isinstance(note, LimitsRead):
-        return replace(board, limits=note), []
+        return board._replace(limits=note), []
     return _welcomed(board, chamber, note)
 
 
@@ -65,7 +63,7 @@ def _refused(note: Refusal) -> Event:
 def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
     again = board.welcome == note
     ours = note.board == chamber.board and note.simulated == chamber.simulated
-    board = replace(board, welcome=note, accepted=ours, strange=False)
+    board = board._replace(welcome=note, accepted=ours, strange=False)
     if again:
         return board, []
     if not ours:
@@ -106,7 +104,7 @@ def heard(board: Board, report: Report) -> Heard:
     heard_us = board.heard_us
     if report.session == board.session:
         heard_us = next((sent_us for number, sent_us in reversed(board.sent) if number == report.heard), heard_us)
-    return replace(board, report=report, heard_us=heard_us), events
+    return board._replace(report=report, heard_us=heard_us), events
 
 
 def age_us(board: Board, now_us: int) -> int | None:
@@ -168,26 +166,26 @@ class Sender:
 
     def hello(self) -> None:
         self.frames.append(Hello(*self._next()))
-        self.board = replace(self.board, hello_us=self.now_us)
+        self.board = self.board._replace(hello_us=self.now_us)
 
     def limits(self, board_ceiling_mc: int | None, run_ceiling_mc: int | None, run_max_s: int | None) -> None:
         self.frames.append(SetLimits(*self._next(), board_ceiling_mc, run_ceiling_mc, run_max_s))
-        self.board = replace(self.board, limits_us=self.now_us)
+        self.board = self.board._replace(limits_us=self.now_us)
 
     def enable(self) -> None:
         self.frames.append(Enable(*self._next()))
-        self.board = replace(self.board, enable_us=self.now_us)
+        self.board = self.board._replace(enable_us=self.now_us)
 
     def tell(self, lamps: Lamps) -> None:
         self.frames.append(Tell(*self._next(), lamps.armed, lamps.heating, lamps.hot, lamps.sounder))
-        self.board = replace(self.board, tell=lamps, told_us=self.now_us)
+        self.board = self.board._replace(tell=lamps, told_us=self.now_us)
 
     def drive(self, permit: bool, duty_e4: int, window_ms: int) -> None:
         """Off leaves both switches open; a permit keeps the contactor in, so that it does not switch with the window."""
         self.frames.append(Drive(*self._next(), permit, permit, duty_e4 if permit else 0, window_ms))
 
     def done(self) -> Board:
-        return replace(self.board, sequence=self._sequence, sent=self._sent)
+        return self.board._replace(sequence=self._sequence, sent=self._sent)
 
 
 def due(last_us: int, every_us: int, now_us: int) -> bool:
@@ -199,7 +197,7 @@ def strange(board: Board, now_us: int) -> Heard:
     """Says once that what is on the port does not answer, and how many bad lines there were, once a minute."""
     events = []
     if board.open and board.welcome is None and not board.strange and now_us - board.opened_us >= STRANGE_AFTER_US:
-        board = replace(board, strange=True)
+        board = board._replace(strange=True)
         events.append(
             Event(
                 Kind.NOT_A_BOARD,
@@ -215,7 +213,7 @@ def strange(board: Board, now_us: int) -> Heard:
                 {"what": "bad lines", "count": board.garbage, "from_us": max(0, board.garbage_us), "to_us": now_us},
             )
         )
-        board = replace(board, garbage=0, garbage_us=now_us)
+        board = board._replace(garbage=0, garbage_us=now_us)
     return board, events
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from controller.core.alarms import AlarmCause
 from controller.core.board import again
@@ -11,7 +10,6 @@ from controller.core.commands import LEAST_ROLE, Ask, Command
 from controller.core.events import Kind
 from controller.core.guards import GUARDS, INDEX, Contact
 from controller.core.limits import TIGHTENABLE
-from controller.core.readings import Role
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
 from controller.core.schedule import mistakes, over_ceiling
 from controller.core.setup import LEVEL_WORDS, Level
@@ -118,7 +116,7 @@ def _check_ready(work: Work) -> None:
         raise NotDone("board_absent", "This chamber's board does not answer. Check its cable and supply.")
     if work.record_lost:
         raise NotDone("record_failing", "The record cannot be written, so nothing new starts. Free space on the disk.")
-    if work.good_mc(Role.CONTROL) is None:
+    if work.control_mc is None:
         raise NotDone("cause_stands", "The control sensor has no good reading.")
     for contact in START_BLOCKERS:
         for row in ROWS_OF[contact]:
@@ -137,7 +135,7 @@ def _restart(work: Work, command: Command) -> str:
         raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
     work.move(C.RESTART, command.by)
     if work.run is not None:
-        work.run = replace(work.run, heat_withheld=False, checked_in_us=work.now_us)
+        work.run = work.run._replace(heat_withheld=False, checked_in_us=work.now_us)
     return "the schedule goes on"
 
 
@@ -195,7 +193,7 @@ def _tighten(work: Work, command: Command) -> str:
         )
     work.lowered = (*(pair for pair in work.lowered if pair[0] != command.name), (command.name, command.value))
     if command.name == "run_ceiling_mc" and work.run is not None:
-        work.run = replace(work.run, run_ceiling_mc=command.value)
+        work.run = work.run._replace(run_ceiling_mc=command.value)
     work.retune_limits()
     work.say(Kind.LIMIT_TIGHTENED, limit=command.name, before=before, after=command.value, by=command.by)
     return f"{command.name} is now {command.value}"
@@ -204,7 +202,7 @@ def _tighten(work: Work, command: Command) -> str:
 def _check_in(work: Work, command: Command) -> str:
     if work.run is None or work.state not in ACTIVE:
         raise NotDone("not_possible_state", "There is no run to check in to.")
-    work.run = replace(work.run, checked_in_us=work.now_us)
+    work.run = work.run._replace(checked_in_us=work.now_us)
     return "checked in"
 
 

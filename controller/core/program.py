@@ -9,7 +9,6 @@ Integers only: 20 °C/h is exact over sixteen hours because the remainder of eve
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
@@ -72,8 +71,7 @@ class View(NamedTuple):
     """The schedule is paused: nothing moves and nothing is counted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Treatment:
+class Treatment(NamedTuple):
     """A schedule and where it is."""
 
     schedule: Schedule
@@ -95,8 +93,7 @@ class Treatment:
         return self.schedule.segments[self.segment]
 
 
-@dataclass(frozen=True, slots=True)
-class CoolDown:
+class CoolDown(NamedTuple):
     """End early: from where it is, down at the schedule's own rate. It may still heat to keep that rate."""
 
     target_mc: int
@@ -135,12 +132,12 @@ def _treat(program: Treatment, view: View) -> Stepped:
     if program.setpoint_mc < 0:
         if view.control_mc is None:
             return Stepped(program, None, GOING)
-        program = replace(program, setpoint_mc=max(0, view.control_mc))
+        program = program._replace(setpoint_mc=max(0, view.control_mc))
     segment = program.now
     spent_us = program.segment_us + view.dt_us
-    program = replace(program, segment_us=spent_us)
+    program = program._replace(segment_us=spent_us)
     if view.held:
-        return Stepped(replace(program, counting=False), SetPoint(program.setpoint_mc + program.trim_mc, 0), GOING)
+        return Stepped(program._replace(counting=False), SetPoint(program.setpoint_mc + program.trim_mc, 0), GOING)
     if spent_us >= segment.longest_us:
         reason = f"Segment {program.segment + 1} ({segment.kind.value}) took longer than its {segment.longest_us / US_PER_H:g} h."
         return Stepped(program, None, Verdict(Going.FAILED, reason))
@@ -151,8 +148,7 @@ def _treat(program: Treatment, view: View) -> Stepped:
     if program.segment + 1 == len(program.schedule.segments):
         return Stepped(program, request, DONE)
     return Stepped(
-        replace(
-            program,
+        program._replace(
             segment=program.segment + 1,
             segment_us=0,
             remainder=0,
@@ -182,7 +178,7 @@ def _ramp(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     ended = setpoint == segment.target_mc
     rising = segment.target_mc >= program.setpoint_mc
     slope = 0 if ended else segment.rate_mc_per_h if rising else -segment.rate_mc_per_h
-    return replace(program, setpoint_mc=setpoint, remainder=remainder), slope, ended
+    return program._replace(setpoint_mc=setpoint, remainder=remainder), slope, ended
 
 
 def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, int, bool]:
@@ -194,8 +190,7 @@ def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     if counting and program.schedule.of is Of.PART and view.part_mc is not None:
         moved, remainder = divmod((segment.target_mc - view.part_mc) * view.dt_us + remainder, TRIM_TIME_US)
         trim = max(-TRIM_MAX_MC, min(TRIM_MAX_MC, trim + moved))
-    soaked = replace(
-        program,
+    soaked = program._replace(
         setpoint_mc=segment.target_mc,
         counted_us=counted,
         counting=counting,
@@ -217,7 +212,7 @@ def _cool(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     counts = counts_mc(program.schedule.of, view)
     slope = 0 if setpoint <= segment.target_mc else -segment.rate_mc_per_h
     return (
-        replace(program, setpoint_mc=setpoint, remainder=remainder),
+        program._replace(setpoint_mc=setpoint, remainder=remainder),
         slope,
         counts is not None and counts <= segment.target_mc,
     )
@@ -227,7 +222,7 @@ def _cool_down(program: CoolDown, view: View) -> Stepped:
     if program.setpoint_mc < 0:
         if view.control_mc is None:
             return Stepped(program, None, GOING)
-        program = replace(program, setpoint_mc=max(0, view.control_mc))
+        program = program._replace(setpoint_mc=max(0, view.control_mc))
     setpoint, remainder = toward(
         program.setpoint_mc,
         program.remainder,
@@ -236,7 +231,7 @@ def _cool_down(program: CoolDown, view: View) -> Stepped:
         view.dt_us,
     )
     spent = program.spent_us + view.dt_us
-    program = replace(program, setpoint_mc=setpoint, remainder=remainder, spent_us=spent)
+    program = program._replace(setpoint_mc=setpoint, remainder=remainder, spent_us=spent)
     counts = counts_mc(program.of, view)
     cool = (counts is not None and counts <= program.target_mc) or spent >= program.longest_us
     slope = 0 if setpoint <= program.target_mc else -program.rate_mc_per_h

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from controller.core.messages import Channel, Fault
 
@@ -20,8 +21,7 @@ class Role(StrEnum):
     SURVEY = "survey"
 
 
-@dataclass(frozen=True, slots=True)
-class Good:
+class Good(NamedTuple):
     """A value that may be used: as the converter gave it, and corrected by commissioning."""
 
     raw_mc: int
@@ -33,15 +33,13 @@ class Good:
         return self.raw_mc if self.raw_mc > self.mc else self.mc
 
 
-@dataclass(frozen=True, slots=True)
-class Stale:
+class Stale(NamedTuple):
     """There was a value; it is too old to be used."""
 
     age_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Faulted:
+class Faulted(NamedTuple):
     """The converter answers, but not with a temperature."""
 
     reason: str

@@ -7,7 +7,7 @@ number that is not finite (all inputs are integers). Its integral is conditioned
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from simple_pid import PID
 
@@ -22,8 +22,7 @@ SHORTFALL_E4 = 1_000
 """Achieved this much below asked: something holds the heat back, so the integral waits."""
 
 
-@dataclass(frozen=True, slots=True)
-class Regulator:
+class Regulator(NamedTuple):
     """All that is remembered. `integral` is a duty, 0..1, and may be negative to correct the feed-forward."""
 
     integral: float = 0.0

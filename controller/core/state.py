@@ -5,7 +5,6 @@ All times are microseconds: `mono_us` is the host's monotonic clock as passed in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from controller.core.alarms import AlarmState
@@ -78,8 +77,7 @@ class Lamps(NamedTuple):
     sounder: int
 
 
-@dataclass(frozen=True, slots=True)
-class Board:
+class Board(NamedTuple):
     """The host's side of the handshake, and the newest that the board said. -1 in a `_us` field: never."""
 
     open: bool = False
@@ -111,8 +109,7 @@ class Board:
     garbage_us: int = -1
 
 
-@dataclass(frozen=True, slots=True)
-class Alarm:
+class Alarm(NamedTuple):
     """One guard's alarm (ISA-18.2 states)."""
 
     guard: str
@@ -120,8 +117,7 @@ class Alarm:
     since_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(NamedTuple):
     """One run: a list of programs, and which of them goes on. Its states are those of `run_states`."""
 
     id: str
@@ -149,14 +145,17 @@ class Run:
     def program(self) -> Program:
         return self.programs[self.at]
 
+    def moved(self, programs: tuple[Program, ...], air_setpoint_mc: int, slope_mc_per_h: int) -> Run:
+        """After one step of its program."""
+        return Run(*self[:9], programs, self.at, air_setpoint_mc, slope_mc_per_h, *self[13:])
+
     @property
     def treatment(self) -> Treatment:
         """Where the schedule is, or was when cooling down began."""
         return next(program for program in self.programs if isinstance(program, Treatment))
 
 
-@dataclass(frozen=True, slots=True)
-class Pending:
+class Pending(NamedTuple):
     """A start that waits: for the arm button, for a fresh session, for the limits to be read back."""
 
     command: Command
@@ -166,8 +165,7 @@ class Pending:
     armed: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(NamedTuple):
     """The last "Stop heating" or trip: accepted when, heat seen off when. -1: not yet, or none."""
 
     by: str = ""
@@ -175,8 +173,7 @@ class Stop:
     off_seen_us: int = -1
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """Everything. `advance(state, inputs)` gives the next one."""
 
     chamber: Chamber

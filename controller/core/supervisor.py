@@ -7,7 +7,6 @@ the board's time for board guards and the host's for host guards, and persistenc
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from operator import itemgetter, lt
 from typing import NamedTuple
 
@@ -15,16 +14,14 @@ from controller.core.guards import GUARDS, Action, Clock, Contact, During, Guard
 from controller.core.watch import BOARD_WATCHED, HOST_WATCHED, UNKNOWN
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
+class Standing(NamedTuple):
     """One guard: since when its value has been at the limit (-1: it is not), and whether it stands."""
 
     since_us: int = -1
     stands: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Latch:
+class Latch(NamedTuple):
     """One trip, kept until a maintainer clears it."""
 
     guard: str

@@ -6,8 +6,6 @@ frozen again.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from controller.core.alarms import AlarmCause, AlarmState, alarm_move
 from controller.core.board import expected_limits
 from controller.core.events import Event, Kind
@@ -15,7 +13,6 @@ from controller.core.guards import Action, Guard
 from controller.core.limits import CHECK_IN_US, known_limits, thresholds
 from controller.core.messages import LimitsRead
 from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
-from controller.core.readings import Good, Role
 from controller.core.regulator import Regulator, bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
 from controller.core.state import Alarm, Board, Run, State, Stop
@@ -34,11 +31,13 @@ class Work:
         "board",
         "chamber",
         "clears",
+        "control_mc",
         "events",
         "latches",
         "limits",
         "lowered",
         "now_us",
+        "part_mc",
         "pending",
         "permit",
         "readings",
@@ -58,6 +57,9 @@ class Work:
         self.now_us = now_us
         self.board: Board = state.board
         self.readings = state.readings
+        self.control_mc: int | None = None
+        self.part_mc: int | None = None
+        """Corrected values of these sensors, once judged; None unless Good."""
         self.trail = state.trail
         self.standing = state.standing
         self.values = state.values
@@ -106,17 +108,6 @@ class Work:
     def say(self, kind: Kind, /, **fields: Field) -> None:
         self.events.append(Event(kind, fields))
 
-
-
-    def good_mc(self, role: Role) -> int | None:
-        """The corrected value of the sensor with `role`, or None unless it is Good."""
-        for sensor, reading in zip(self.chamber.sensors, self.readings, strict=True):
-            if sensor.role is role:
-                return reading.mc if isinstance(reading, Good) else None
-        return None
-
-
-
     @property
     def state(self) -> S:
         return S.IDLE if self.run is None else self.run.state
@@ -135,7 +126,7 @@ class Work:
             self.pending, self.armed_us = None, -1
         if self.run is None or after is before:
             return
-        run = replace(self.run, state=after, end=end or self.run.end)
+        run = self.run._replace(state=after, end=end or self.run.end)
         self.say(Kind.RUN_STATE, run_id=run.id, before=before.value, after=after.value, cause=cause.value, by=by)
         if after is S.STOPPING:
             run = self._cool_down(run)
@@ -146,19 +137,17 @@ class Work:
     def _cool_down(self, run: Run) -> Run:
         """Append cooling to the programs and go on from the duty that is there."""
         cooling = cooling_of(run.schedule)
-        control = self.good_mc(Role.CONTROL)
+        control = self.control_mc
         if control is not None:
             self.regulator = bumpless(
                 self.regulator.duty_e4, self.chamber.heater, SetPoint(control, -cooling.rate_mc_per_h), control
             )
         treatment = tuple(one for one in run.programs if not isinstance(one, CoolDown))
-        return replace(run, programs=(*treatment, cooling), at=len(treatment))
+        return run._replace(programs=(*treatment, cooling), at=len(treatment))
 
     def withhold_heat(self) -> None:
         if self.run is not None:
-            self.run = replace(self.run, heat_withheld=True)
-
-
+            self.run = self.run._replace(heat_withheld=True)
 
     def known_limits(self) -> dict[str, int]:
         run = self.run
@@ -185,8 +174,6 @@ class Work:
         return read._replace(
             board_ceiling_mc=self.chamber.limits.board_ceiling_mc, silence_us=self.chamber.limits.silence_us
         )
-
-
 
     def found(self, finding: Finding, detail: str) -> None:
         """A guard began or ceased to stand: say so, and do what its row says."""

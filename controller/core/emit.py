@@ -1,0 +1,92 @@
+"""Combine and emit: output is request AND permit, in this one place. A `drive` frame goes last.
+
+After a trip it goes once more, saying off, and then not at all, so that the board's own silence timer ends it too; lamps,
+sounder and ages go on, because `tell` does not feed that timer.
+"""
+
+from __future__ import annotations
+
+from controller.core import board as line
+from controller.core.alarms import AlarmState
+from controller.core.guards import GUARDS, INDEX, Urgency
+from controller.core.run_states import ACTIVE
+from controller.core.state import Lamps, Outputs
+from controller.core.supervisor import permitted
+from controller.core.watch import UNKNOWN
+from controller.core.work import Work
+
+HOTTEST = INDEX["ceiling"]
+LIMITS_DIFFER = INDEX["limits_differ"]
+LOUD = frozenset(state for state in AlarmState if "unacknowledged" in state.value)
+SOUNDER = {Urgency.MORNING: 1, Urgency.GET_UP: 2, Urgency.EVACUATE: 3}
+NOTHING = Outputs(())
+
+
+def emit(work: Work) -> Outputs:
+    """Output = request AND permit. The only place that makes a drive frame."""
+    board = work.board
+    if (
+        board.open
+        and not work.active
+        and board.welcome is not None
+        and line.lost_touch(board)
+        and line.due(board.hello_us, line.HELLO_AGAIN_US, work.now_us)
+    ):
+        board = line.again(board)
+    run = work.run
+    was_permitted = work.permit
+    work.permit = (
+        run is not None
+        and run.state in ACTIVE
+        and not run.heat_withheld
+        and board.accepted
+        and work.control_mc is not None
+        and permitted(work.values, work.limits, work.standing, work.latches)
+    )
+    if not board.open:
+        work.board = board
+        return NOTHING
+    sender = line.Sender(board, work.now_us)
+    if board.welcome is None:
+        if line.due(board.hello_us, line.HELLO_AGAIN_US, work.now_us):
+            sender.hello()
+    elif board.accepted:
+        _keep_limits(work, sender)
+        lamps = _lamps(work)
+        if lamps != board.tell or work.latches or line.due(board.told_us, line.TELL_AGAIN_US, work.now_us):
+            sender.tell(lamps)
+        if not work.latches or was_permitted:
+            sender.drive(work.permit, work.regulator.duty_e4, work.chamber.heater.window_ms)
+    work.board = sender.done()
+    return Outputs(tuple(sender.frames))
+
+
+def _keep_limits(work: Work, sender: line.Sender) -> None:
+    """Bring the board's limits to what they must be, and enable it for a run."""
+    read, board = work.board.limits, work.board
+    if work.values[LIMITS_DIFFER] == 0 and work.pending is None and (board.report is None or board.report.enabled):
+        return
+    expected = work.expected_limits()
+    if read is not None and read[1:] != expected[1:] and line.due(board.limits_us, line.LIMITS_AGAIN_US, work.now_us):
+        own = work.pending is not None or work.active
+        ceiling_mc = expected.board_ceiling_mc if read.board_ceiling_mc > expected.board_ceiling_mc else None
+        if own or ceiling_mc is not None:
+            sender.limits(ceiling_mc, expected.run_ceiling_mc if own else None, expected.run_max_s if own else None)
+    if (
+        work.permit
+        and board.report is not None
+        and not board.report.enabled
+        and line.due(board.enable_us, line.ENABLE_AGAIN_US, work.now_us)
+    ):
+        sender.enable()
+
+
+def _lamps(work: Work) -> Lamps:
+    armed = (
+        2
+        if work.pending is not None and not work.pending.armed
+        else int(work.active or work.armed_us >= 0 or work.pending is not None)
+    )
+    hot = work.values[HOTTEST] != UNKNOWN and work.values[HOTTEST] >= work.chamber.limits.hot_mc
+    loud = [SOUNDER[GUARDS[INDEX[alarm.guard]].urgency] for alarm in work.alarms if alarm.state in LOUD]
+    return Lamps(armed, work.permit and work.regulator.duty_e4 > 0, hot, max(loud, default=0))

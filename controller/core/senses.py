@@ -1,0 +1,200 @@
+"""What the line said becomes readings, standing guards, arming. The part of a tick that looks; it asks for nothing."""
+
+from __future__ import annotations
+
+from operator import itemgetter
+
+from controller.core import board as line
+from controller.core.events import Kind
+from controller.core.guards import GUARDS
+from controller.core.messages import Report
+from controller.core.program import Treatment
+from controller.core.readings import MISSING, Faulted, Good, Missing, Reading, Role, Stale, judge
+from controller.core.run_states import ACTIVE
+from controller.core.schedule import Kind as SegmentKind
+from controller.core.state import REPORTS_MAX, Inputs, LineLost, LineOpened
+from controller.core.supervisor import (
+    BOARD_ROWS,
+    HOST_ROWS,
+    board_restarted,
+    board_row_values,
+    board_rows,
+    host_row_values,
+    host_rows,
+)
+from controller.core.supervisor import judge as judge_guards
+from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Around, Trail, look
+from controller.core.work import Work
+
+ARM_HOLDS_US = 2 * 3_600 * 1_000_000
+BOARD_UNKNOWN = board_row_values((UNKNOWN,) * len(BOARD_WATCHED))
+in_guard_order = itemgetter(*((*BOARD_ROWS, *HOST_ROWS).index(row) for row in range(len(GUARDS))))
+
+
+def take_in(work: Work, inputs: Inputs) -> None:
+    for note in inputs.notices:
+        work.board, events = line.notice(work.board, work.chamber, note, work.now_us)
+        work.events += events
+        if isinstance(note, LineOpened | LineLost):
+            _arm_void(work, "the line to the board changed")
+    if inputs.record_lost != work.record_lost:
+        if bool(inputs.record_lost) != bool(work.record_lost):
+            if inputs.record_lost:
+                work.say(Kind.RECORD_FAILING, reason="rows are being lost", lost=inputs.record_lost)
+            else:
+                work.say(Kind.RECORD_WORKING, lost=work.record_lost)
+        work.record_lost = inputs.record_lost
+    if work.board.garbage or work.board.welcome is None:
+        work.board, events = line.strange(work.board, work.now_us)
+        work.events += events
+
+
+def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
+    """Every fresh report looked at, oldest first. Gives the board-clock values, in the order of `BOARD_ROWS`."""
+    reports = inputs.reports
+    if len(reports) > REPORTS_MAX:
+        work.say(
+            Kind.GAP,
+            what="reports not looked at",
+            count=len(reports) - REPORTS_MAX,
+            from_us=work.now_us,
+            to_us=work.now_us,
+        )
+        reports = reports[-REPORTS_MAX:]
+    around = _around(work)
+    values: tuple[int, ...] | None = None
+    limits, clears = board_rows(work.limits), board_rows(work.clears)
+    for report in reports:
+        if not line.fresh(work.board, report):
+            continue
+        _notice_restart(work, report)
+        work.board, events = line.heard(work.board, report)
+        work.events += events
+        seen, work.trail = look(report, work.chamber, work.trail, around)
+        values = board_row_values(seen)
+        work.standing, findings = judge_guards(
+            BOARD_ROWS, values, limits, clears, work.standing, report.up_us, work.active
+        )
+        for finding in findings:
+            work.found(finding, _detail(work, report, finding.guard.id))
+        _arm_edge(work, report)
+    return board_rows(work.values) if values is None else values
+
+
+def _around(work: Work) -> Around:
+    run = work.run
+    if run is None or run.state not in ACTIVE:
+        return Around(None, work.board.limits, work.expected_limits(), QUIET)
+    program = run.program
+    steady = isinstance(program, Treatment) and program.now.kind is not SegmentKind.COOL and run.slope_mc_per_h >= 0
+    return Around(
+        run.wanted,
+        work.board.limits,
+        work.expected_limits(),
+        run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET,
+    )
+
+
+def _notice_restart(work: Work, report: Report) -> None:
+    """A board that began anew has a clock that began anew, and voids an arming."""
+    last = work.board.report
+    if last is not None and (report.boot != last.boot or report.up_us < last.up_us):
+        work.trail = Trail()
+        work.standing = board_restarted(work.standing)
+        _arm_void(work, "the board was reset")
+
+
+def _arm_edge(work: Work, report: Report) -> None:
+    """A press is seen as an edge, with the door shut and the heat off."""
+    pressed = report.arm is True
+    edge = pressed and not work.arm_pressed
+    work.arm_pressed = pressed
+    if report.door is False:
+        _arm_void(work, "the door was opened")
+    if not edge:
+        return
+    if work.active and work.run is not None:
+        work.run = work.run._replace(checked_in_us=work.now_us)
+        return
+    if report.door is False or report.modulator or report.contactor:
+        return
+    if work.pending is not None and not work.pending.armed:
+        work.pending = work.pending._replace(armed=True, asked_us=work.now_us)
+        work.say(Kind.ARMED, run_id=work.pending.command.run_id)
+    elif work.pending is None:
+        work.armed_us = work.now_us
+        work.say(Kind.ARMED, run_id=None)
+
+
+def _arm_void(work: Work, reason: str) -> None:
+    if work.armed_us >= 0:
+        work.armed_us = -1
+        work.say(Kind.ARM_VOID, reason=reason)
+    if work.pending is not None and work.pending.armed and work.chamber.fitted.arm_button:
+        work.pending = work.pending._replace(armed=False, asked_us=work.now_us)
+        work.say(Kind.ARM_VOID, reason=reason)
+
+
+def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) -> None:
+    """What counts the host's own time; and no board value outlives its report."""
+    age_us = line.age_us(work.board, work.now_us)
+    stale = age_us is None or age_us >= work.chamber.limits.reading_age_us
+    run = work.run if work.active else None
+    seen = (
+        UNKNOWN if age_us is None else age_us,
+        QUIET if run is None else work.now_us - run.started_us,
+        inputs.late_us,
+        1 if inputs.record_lost else 0,
+        QUIET if run is None else work.now_us - run.checked_in_us,
+        QUIET,
+    )
+    values = host_row_values(seen)
+    work.standing, findings = judge_guards(
+        HOST_ROWS, values, host_rows(work.limits), host_rows(work.clears), work.standing, work.now_us, work.active
+    )
+    for finding in findings:
+        work.found(finding, "")
+    work.values = in_guard_order((*(BOARD_UNKNOWN if stale else board_values), *values))
+    _judge_readings(work, age_us, stale)
+    if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
+        _arm_void(work, "two hours passed")
+
+
+def _judge_readings(work: Work, age_us: int | None, stale: bool) -> None:
+    report = work.board.report
+    readings: list[Reading] = []
+    for sensor, before in zip(work.chamber.sensors, work.readings, strict=True):
+        now: Reading = MISSING if report is None else judge(report.channels[sensor.channel], sensor.correction_mc)
+        if stale and not isinstance(now, Missing):
+            now = Stale(age_us or 0)
+        if type(now) is not type(before):
+            work.say(Kind.READING, role=sensor.role.value, before=_words(before), after=_words(now))
+        readings.append(now)
+        if isinstance(now, Good):
+            if sensor.role is Role.CONTROL:
+                work.control_mc = now.mc
+            elif sensor.role is Role.PART:
+                work.part_mc = now.mc
+    work.readings = tuple(readings)
+
+
+def _words(reading: Reading) -> str:
+    kind = type(reading).__name__.lower()
+    return f"{kind}: {reading.reason}" if isinstance(reading, Faulted) else kind
+
+
+def _detail(work: Work, report: Report, guard: str) -> str:
+    """Which sensor, or which reason of the board's, made a guard stand."""
+    if guard in ("ceiling", "run_ceiling", "sensor_faulted", "sensor_frozen", "sensors_disagree"):
+        said = [
+            f"{sensor.label}: {_said(judge(report.channels[sensor.channel], sensor.correction_mc))}"
+            for sensor in work.chamber.sensors
+        ]
+        return "; ".join(said)
+    if guard == "board_switched_off":
+        return line.off_words(report.off)
+    return ""
+
+
+def _said(reading: Reading) -> str:
+    return f"{reading.judged_mc / 1000:.1f} °C" if isinstance(reading, Good) else _words(reading)

@@ -1,0 +1,96 @@
+"""Starts that wait, and transient states that end when what they wait for is seen."""
+
+from __future__ import annotations
+
+from controller.core import board as line
+from controller.core.events import Kind
+from controller.core.orders import refuse
+from controller.core.program import Treatment
+from controller.core.regulator import Regulator
+from controller.core.run_states import C, S
+from controller.core.state import Pending, Run, Stop
+from controller.core.watch import Wanted
+from controller.core.work import Work
+
+ARM_WAIT_US = 120 * 1_000_000
+BOARD_WAIT_US = 15 * 1_000_000
+SEEN_OFF_WAIT_US = 60 * 1_000_000
+
+
+def wait_for_start(work: Work) -> None:
+    """A start begins once it is armed, the session is fresh and the board reads back this run's limits."""
+    pending = work.pending
+    if pending is None:
+        return
+    waited_us = work.now_us - pending.asked_us
+    if not pending.armed:
+        if waited_us >= ARM_WAIT_US:
+            work.pending = None
+            refuse(work, pending.command, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")
+    elif work.board.accepted and work.board.limits is not None and work.board.limits[1:] == work.expected_limits()[1:]:
+        _begin(work, pending)
+    elif waited_us >= BOARD_WAIT_US:
+        work.pending = None
+        refuse(work, pending.command, "board_absent", "The board did not take this run's limits within 15 s.")
+
+
+def _begin(work: Work, pending: Pending) -> None:
+    command, report = pending.command, work.board.report
+    assert command.schedule is not None and report is not None and work.board.welcome is not None
+    work.pending = None
+    work.run = Run(
+        command.run_id,
+        S.IDLE,
+        command.schedule,
+        command.level,
+        command.by,
+        work.now_us,
+        pending.run_ceiling_mc,
+        pending.run_max_us,
+        Wanted(work.board.welcome.boot, work.board.session),
+        (Treatment(command.schedule),),
+        0,
+        0,
+        0,
+        False,
+        "",
+        work.now_us,
+    )
+    work.regulator = Regulator()
+    work.stop = Stop()
+    work.move(C.START, command.by)
+    work.retune_limits()
+    say_segment(work)
+
+
+def say_segment(work: Work) -> None:
+    run, treatment = work.run, work.treatment
+    if run is not None and treatment is not None:
+        work.say(
+            Kind.SEGMENT,
+            run_id=run.id,
+            segment=treatment.segment,
+            kind=treatment.now.kind.value,
+            target_mc=treatment.now.target_mc,
+        )
+
+
+def settle(work: Work) -> None:
+    """Transient states end when what they wait for is seen."""
+    if work.state in (S.HOLDING, S.RESTARTING):
+        work.move(C.SETTLED, "controller")
+    report, stop = work.board.report, work.stop
+    if (
+        stop.accepted_us >= 0
+        and stop.off_seen_us < 0
+        and report is not None
+        and work.board.heard_us >= stop.accepted_us
+        and line.heat_seen_off(report)
+    ):
+        work.stop = stop._replace(off_seen_us=work.now_us)
+        how = "both switches read back open" + ("" if report.current_ma is None else ", no current seen")
+        work.say(Kind.HEAT_SEEN_OFF, after_us=work.now_us - stop.accepted_us, how=how)
+    if work.state is S.ABORTING and (
+        work.stop.off_seen_us >= 0 or work.now_us - work.stop.accepted_us >= SEEN_OFF_WAIT_US
+    ):
+        work.move(C.SETTLED, "controller")
