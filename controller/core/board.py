@@ -103,7 +103,10 @@ def heard(board: Board, report: Report) -> Heard:
         events.append(Event(Kind.BOARD_ENABLED, {"session": report.session}))
     heard_us = board.heard_us
     if report.session == board.session:
-        heard_us = next((sent_us for number, sent_us in reversed(board.sent) if number == report.heard), heard_us)
+        for number, sent_us in reversed(board.sent):
+            if number == report.heard:
+                heard_us = sent_us
+                break
     return board._replace(report=report, heard_us=heard_us), events
 
 

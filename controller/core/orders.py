@@ -193,7 +193,8 @@ def _tighten(work: Work, command: Command) -> str:
         )
     work.lowered = (*(pair for pair in work.lowered if pair[0] != command.name), (command.name, command.value))
     if command.name == "run_ceiling_mc" and work.run is not None:
-        work.run = work.run._replace(run_ceiling_mc=command.value)
+        expected = work.run.expected._replace(run_ceiling_mc=command.value)
+        work.run = work.run._replace(run_ceiling_mc=command.value, expected=expected)
     work.retune_limits()
     work.say(Kind.LIMIT_TIGHTENED, limit=command.name, before=before, after=command.value, by=command.by)
     return f"{command.name} is now {command.value}"

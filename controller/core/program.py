@@ -135,12 +135,13 @@ def _treat(program: Treatment, view: View) -> Stepped:
         program = program._replace(setpoint_mc=max(0, view.control_mc))
     segment = program.now
     spent_us = program.segment_us + view.dt_us
-    program = program._replace(segment_us=spent_us)
     if view.held:
-        return Stepped(program._replace(counting=False), SetPoint(program.setpoint_mc + program.trim_mc, 0), GOING)
+        program = program._replace(segment_us=spent_us, counting=False)
+        return Stepped(program, SetPoint(program.setpoint_mc + program.trim_mc, 0), GOING)
     if spent_us >= segment.longest_us:
-        reason = f"Segment {program.segment + 1} ({segment.kind.value}) took longer than its {segment.longest_us / US_PER_H:g} h."
-        return Stepped(program, None, Verdict(Going.FAILED, reason))
+        longest_h = segment.longest_us / US_PER_H
+        reason = f"Segment {program.segment + 1} ({segment.kind.value}) took longer than its {longest_h:g} h."
+        return Stepped(program._replace(segment_us=spent_us), None, Verdict(Going.FAILED, reason))
     program, slope, ended = SEGMENT_STEPS[segment.kind](program, segment, view)
     request = SetPoint(program.setpoint_mc + program.trim_mc, slope)
     if not ended:
@@ -178,7 +179,11 @@ def _ramp(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     ended = setpoint == segment.target_mc
     rising = segment.target_mc >= program.setpoint_mc
     slope = 0 if ended else segment.rate_mc_per_h if rising else -segment.rate_mc_per_h
-    return program._replace(setpoint_mc=setpoint, remainder=remainder), slope, ended
+    return (
+        program._replace(segment_us=program.segment_us + view.dt_us, setpoint_mc=setpoint, remainder=remainder),
+        slope,
+        ended,
+    )
 
 
 def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, int, bool]:
@@ -191,6 +196,7 @@ def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
         moved, remainder = divmod((segment.target_mc - view.part_mc) * view.dt_us + remainder, TRIM_TIME_US)
         trim = max(-TRIM_MAX_MC, min(TRIM_MAX_MC, trim + moved))
     soaked = program._replace(
+        segment_us=program.segment_us + view.dt_us,
         setpoint_mc=segment.target_mc,
         counted_us=counted,
         counting=counting,
@@ -212,7 +218,7 @@ def _cool(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     counts = counts_mc(program.schedule.of, view)
     slope = 0 if setpoint <= segment.target_mc else -segment.rate_mc_per_h
     return (
-        program._replace(setpoint_mc=setpoint, remainder=remainder),
+        program._replace(segment_us=program.segment_us + view.dt_us, setpoint_mc=setpoint, remainder=remainder),
         slope,
         counts is not None and counts <= segment.target_mc,
     )

@@ -72,13 +72,13 @@ def judge(channel: Channel | None, correction_mc: int) -> Reading:
     if channel is None:
         return MISSING
     raw_mc, cold_mc, fault, _ = channel
+    if not fault and COLD_JUNCTION_MIN_MC <= cold_mc <= COLD_JUNCTION_MAX_MC and (raw_mc or cold_mc):
+        return Good(raw_mc, raw_mc + correction_mc)
     if fault:
         return Faulted(fault_words(fault))
     if raw_mc == 0 and cold_mc == 0:
         return Faulted("converter reads all zero")
-    if not COLD_JUNCTION_MIN_MC <= cold_mc <= COLD_JUNCTION_MAX_MC:
-        return Faulted(FAULT_WORDS[Fault.COLD_JUNCTION])
-    return Good(raw_mc, raw_mc + correction_mc)
+    return Faulted(FAULT_WORDS[Fault.COLD_JUNCTION])
 
 
 def fault_words(fault: int) -> str:

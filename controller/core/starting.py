@@ -37,7 +37,6 @@ def wait_for_start(work: Work) -> None:
 def _begin(work: Work, pending: Pending) -> None:
     command, report = pending.command, work.board.report
     assert command.schedule is not None and report is not None and work.board.welcome is not None
-    work.pending = None
     work.run = Run(
         command.run_id,
         S.IDLE,
@@ -48,6 +47,7 @@ def _begin(work: Work, pending: Pending) -> None:
         pending.run_ceiling_mc,
         pending.run_max_us,
         Wanted(work.board.welcome.boot, work.board.session),
+        work.expected_limits(),
         (Treatment(command.schedule),),
         0,
         0,
@@ -56,6 +56,7 @@ def _begin(work: Work, pending: Pending) -> None:
         "",
         work.now_us,
     )
+    work.pending = None
     work.regulator = Regulator()
     work.stop = Stop()
     work.move(C.START, command.by)

@@ -130,6 +130,8 @@ class Run(NamedTuple):
     run_max_us: int
     wanted: Wanted
     """The board and session it was started with; any other ends it."""
+    expected: LimitsRead
+    """What the board must read back; `session` is not compared."""
     programs: tuple[Program, ...]
     at: int
     air_setpoint_mc: int
@@ -147,7 +149,7 @@ class Run(NamedTuple):
 
     def moved(self, programs: tuple[Program, ...], air_setpoint_mc: int, slope_mc_per_h: int) -> Run:
         """After one step of its program."""
-        return Run(*self[:9], programs, self.at, air_setpoint_mc, slope_mc_per_h, *self[13:])
+        return Run(*self[:10], programs, self.at, air_setpoint_mc, slope_mc_per_h, *self[14:])
 
     @property
     def treatment(self) -> Treatment:

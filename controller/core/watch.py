@@ -133,7 +133,9 @@ def look(report: Report, chamber: Chamber, trail: Trail, around: Around) -> Look
             faulted += 1
             continue
         corrected = raw + sensor.correction_mc
-        hottest = max(hottest, raw, corrected)
+        judged = raw if raw > corrected else corrected
+        if judged > hottest:
+            hottest = judged
         if sensor.role is Role.CONTROL:
             control = corrected
         elif sensor.role is Role.OVER_TEMPERATURE:
@@ -222,11 +224,9 @@ def _rise(trail: Trail, up_us: int, control: int | None) -> int:
 
 
 def _disagree(chamber: Chamber, control: int | None, over: int | None) -> int:
-    if chamber.sensor(Role.OVER_TEMPERATURE) is None:
-        return QUIET
-    if control is None or over is None:
-        return UNKNOWN
-    return abs(control - over)
+    if control is not None and over is not None:
+        return abs(control - over)
+    return QUIET if chamber.sensor(Role.OVER_TEMPERATURE) is None else UNKNOWN
 
 
 def _limits_differ(read: LimitsRead | None, expected: LimitsRead) -> int:

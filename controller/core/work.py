@@ -165,7 +165,7 @@ class Work:
     def expected_limits(self) -> LimitsRead:
         """What the board must read back now. Without a run its run limits are not compared."""
         if self.run is not None and self.run.state in ACTIVE:
-            return expected_limits(self.chamber, self.run.run_ceiling_mc, self.run.run_max_us)
+            return self.run.expected
         if self.pending is not None:
             return expected_limits(self.chamber, self.pending.run_ceiling_mc, self.pending.run_max_us)
         read = self.board.limits
