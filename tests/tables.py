@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+import tempfile
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -58,8 +59,14 @@ def routes() -> str:
 def openapi() -> dict[str, dict[str, dict[str, dict[str, str]]]]:
     """The api's own description of itself."""
     from api.app import create_app
+    from api.parts import Settings
 
-    return create_app().openapi()
+    with tempfile.TemporaryDirectory() as folder:
+        app = create_app(Settings(Path(folder), ROOT / "web", 0, real=False, demo=False))
+        described: dict[str, dict[str, dict[str, dict[str, str]]]] = app.openapi()
+        app.state.parts.desk.close()
+        app.state.parts.reading.close()
+    return described
 
 
 def verbs() -> str:

@@ -1,0 +1,117 @@
+"""The whole product as a person starts it: `serve --demo` in its own folder, and what may be asked of it."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import httpx
+import psutil
+
+ROOT = Path(__file__).resolve().parents[2]
+BELOW = ROOT / ".soakwarden"
+"""On the disk of the checkout, not in memory: bytes written must be counted where they are written."""
+UP_S = 30.0
+SLOW = {
+    "format": "soakwarden-schedule-1", "name": "bench, slow", "temperature_of": "part", "resume": "never", "note": "",
+    "segments": [
+        {"kind": "ramp", "target_c": 105, "rate_c_per_h": 20, "band_c": 2, "longest_h": 6},
+        {"kind": "soak", "target_c": 105, "soak_h": 8, "band_c": 2, "longest_h": 12},
+        {"kind": "cool", "target_c": 40, "rate_c_per_h": 20, "band_c": 2, "longest_h": 10},
+    ],
+}
+"""About 4 h up, 8 h held, 4 h down: common practice, no source."""
+
+
+class Served(NamedTuple):
+    """A running demo."""
+
+    url: str
+    data: Path
+    process: subprocess.Popen[bytes]
+
+    def client(self) -> httpx.Client:
+        """An HTTP client that comes from the page's own origin."""
+        return httpx.Client(base_url=f"{self.url}/api/v1", headers={"Origin": self.url}, timeout=10.0)
+
+    def part(self, words: str) -> psutil.Process:
+        """The child process whose command line names `words`."""
+        for child in psutil.Process(self.process.pid).children(recursive=True):
+            if words in " ".join(child.cmdline()):
+                return child
+        raise RuntimeError(f"no child process of {self.process.pid} runs {words}")
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def demo(speed: int, *more: str) -> Iterator[Served]:
+    """Start the demo at `speed`, wait until the page's data answers, end it afterwards."""
+    BELOW.mkdir(exist_ok=True)
+    port = free_port()
+    with tempfile.TemporaryDirectory(dir=BELOW, prefix="bench-") as folder:
+        data = Path(folder)
+        command = [sys.executable, "-m", "controller.cli", "serve", "--demo", "--speed", str(speed), "--data", folder,
+                   "--http", str(port), *more]
+        with open(data / "bench.log", "wb") as log:
+            process = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+        served = Served(f"http://127.0.0.1:{port}", data, process)
+        try:
+            _wait_until_up(served)
+            yield served
+        finally:
+            end(process)
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    """Ask it to end, and insist after a while."""
+    if process.poll() is None:
+        process.terminate()
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _wait_until_up(served: Served) -> None:
+    until = time.monotonic() + UP_S
+    while time.monotonic() < until:
+        if served.process.poll() is not None:
+            break
+        try:
+            with served.client() as client:
+                if client.get("/now").json()["board"]["accepted"]:
+                    return
+        except (httpx.HTTPError, KeyError, TypeError, json.JSONDecodeError):
+            time.sleep(0.1)
+    log = (served.data / "bench.log").read_text(errors="replace")
+    raise RuntimeError(f"the demo did not come up in {UP_S:g} s (exit {served.process.poll()}):\n{log[-2000:]}")
+
+
+def start_run(client: httpx.Client, schedule: dict[str, Any]) -> None:
+    """Store a schedule and start it; the demo presses its own arm button."""
+    stored = client.post("/schedules", json=schedule)
+    stored.raise_for_status()
+    body = stored.json()
+    asked = client.post("/runs", json={"schedule_id": body["id"], "level": "unattended"},
+                        headers={"Idempotency-Key": f"bench-{time.monotonic_ns()}"})
+    asked.raise_for_status()
+
+
+def now(client: httpx.Client) -> dict[str, Any]:
+    """The snapshot, without what the api wraps around it."""
+    body: dict[str, Any] = client.get("/now").json()
+    return body

@@ -1,0 +1,39 @@
+"""How long one tick takes: `advance` on ordinary ticks of a heating run."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+
+from controller.core.state import Inputs, State
+from controller.core.tick import advance
+from tests.bench.figure import QUICK, Figure, at_most, median, percentile
+from tests.bench.world import heating_ticks
+
+TICKS = 500 if QUICK else 2_000
+RUNS = 5
+
+
+def timed(pairs: Sequence[tuple[State, Inputs]]) -> list[float]:
+    """Microseconds of each tick, the collector running as it does in the product."""
+    clock = time.perf_counter_ns
+    taken = []
+    for state, inputs in pairs:
+        begun = clock()
+        advance(state, inputs)
+        taken.append((clock() - begun) / 1000)
+    return taken
+
+
+def row() -> list[Figure]:
+    """advance, one and four reports"""
+    figures = []
+    for reports, goal in ((1, 40), (4, 60)):
+        pairs = heating_ticks(reports, TICKS)
+        timed(pairs)
+        runs = [timed(pairs) for _ in range(RUNS)]
+        words = "one report" if reports == 1 else "four reports"
+        figures.append(at_most("spine", f"advance, {words}, median", median([median(run) for run in runs]), "µs", goal))
+        figures.append(at_most("spine", f"advance, {words}, p99", median([percentile(run, 0.99) for run in runs]),
+                               "µs", 200))
+    return figures
