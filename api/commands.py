@@ -17,7 +17,7 @@ from fastapi import Depends, Header, Request
 from pydantic import BaseModel, ConfigDict
 
 from api.desk import keys
-from api.errors import PROBLEMS, Problem
+from api.errors import MEDIA_TYPE, PROBLEMS, Problem, Responses
 from api.parts import Parts, Service
 from api.people import Asker, Person
 from api.wire import Answer
@@ -29,7 +29,7 @@ NOT_DONE = frozenset({"controller_away"})
 NOT_KNOWN = frozenset({"no_answer", "controller_error"})
 """Problems after which nobody knows: the key stays claimed without an answer."""
 REFUSALS = ("not_allowed_role", "not_possible_state", "latched", "busy", "controller_away", "no_answer")
-SENT = {200: {"description": "The controller's tick has judged it and carries it out.", "content": {"application/json": {
+SENT: Responses = {200: {"description": "The controller's tick has judged it and carries it out.", "content": {"application/json": {
     "example": {"ask": "hold", "detail": "running to holding", "run_id": "27", "state": "holding"}}}}}
 
 
@@ -96,7 +96,7 @@ class Asked(NamedTuple):
 def _kept(stored: keys.Stored) -> Answer:
     answer = Answer(stored.answer, stored.status, {"Idempotency-Replayed": "true"})
     if stored.status >= 400:
-        answer.headers["content-type"] = "application/problem+json"
+        answer.headers["content-type"] = MEDIA_TYPE
     return answer
 
 

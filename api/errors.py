@@ -20,6 +20,9 @@ from controller.core.schedule import Mistake
 PREFIX = "/api/v1"
 MEDIA_TYPE = "application/problem+json"
 
+Responses = dict[int | str, dict[str, Any]]
+"""What FastAPI takes as a route's `responses`."""
+
 
 class Row(NamedTuple):
     """One kind of problem."""
@@ -101,9 +104,9 @@ def mistake_rows(mistakes: Sequence[Mistake]) -> list[dict[str, str]]:
     return [dict(mistake._asdict()) for mistake in mistakes]
 
 
-def problems(*codes: str) -> dict[int | str, dict[str, Any]]:
+def problems(*codes: str) -> Responses:
     """For a route's `responses`: which problems it may answer, by status."""
-    found: dict[int | str, dict[str, Any]] = {}
+    found: Responses = {}
     for code in codes:
         row = PROBLEMS[code]
         entry = found.setdefault(row.status, {"description": "", "content": {MEDIA_TYPE: {"examples": {}}}})

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.commands import REFUSALS, SENT, Command, Key, Nothing
 from api.desk import schedules as stored
-from api.errors import Problem, problems
+from api.errors import Problem, Responses, problems
 from api.parts import Service
 from api.wire import Answer
 from controller.core.commands import Ask
@@ -18,7 +18,7 @@ from controller.core.commands import Ask
 router = APIRouter(prefix="/runs", tags=["runs"])
 RunId = Annotated[str, Path(pattern=r"^[0-9A-Za-z_-]{1,40}$", description="The run's number in the record.")]
 RECORD = problems("not_found", "record_away")
-START = {202: {"description": "Accepted; `detail` says whether it waits for the arm button.", "content": {
+START: Responses = {202: {"description": "Accepted; `detail` says whether it waits for the arm button.", "content": {
     "application/json": {"example": {"ask": "start", "detail": "waits for the arm button at the chamber", "run_id": "27",
                                      "state": "idle", "schedule_id": 1, "revision": 3}}}}}
 
@@ -73,7 +73,7 @@ async def _run_command(asked: Command, ask: Ask, key: str | None) -> Answer:
     return await asked.once(key, work)
 
 
-COMMAND = {**SENT, **problems("key_reused", "outcome_unknown", *REFUSALS)}
+COMMAND: Responses = {**SENT, **problems("key_reused", "outcome_unknown", *REFUSALS)}
 
 
 @router.post("/current/hold", summary="Hold: pause the schedule", responses=COMMAND)

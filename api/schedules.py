@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from api.desk import schedules as stored
 from api.desk.demo import DEMO
-from api.errors import Problem, mistake_rows, problems
+from api.errors import Problem, Responses, mistake_rows, problems
 from api.parts import Parts, Service
 from api.people import Editor
 from api.wire import Answer
@@ -36,7 +36,7 @@ BODY = {"requestBody": {"required": True, "description": (
 Number = Annotated[int, Path(ge=1, le=2**53, description="The schedule's number.")]
 
 
-def one(example: Any) -> dict[int | str, dict[str, Any]]:
+def one(example: Any) -> Responses:
     return {200: {"description": "Done.", "content": {"application/json": {"example": example}}}}
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import NamedTuple
 
-from sqlalchemy import Connection, Select, and_, func, insert, select, update
+from sqlalchemy import Connection, Row, Select, and_, func, insert, select, update
 
 from api.desk.schema import revisions, schedules
 from api.desk.store import note, utc_us
@@ -26,7 +26,7 @@ class Stored(NamedTuple):
     note: str
 
 
-def _all(newest: bool) -> Select[tuple[int, int, int, str, str, int]]:
+def _all(newest: bool) -> Select[int, int, int, str, str, int]:
     query = select(revisions.c.schedule_id, revisions.c.revision, revisions.c.utc_us, revisions.c.by, revisions.c.body,
                    schedules.c.created_utc_us).join(schedules, schedules.c.id == revisions.c.schedule_id)
     query = query.where(schedules.c.deleted_utc_us.is_(None))
@@ -38,7 +38,7 @@ def _all(newest: bool) -> Select[tuple[int, int, int, str, str, int]]:
     return query.order_by(revisions.c.schedule_id, revisions.c.revision.desc())
 
 
-def _stored(row: tuple[int, int, int, str, str, int]) -> Stored:
+def _stored(row: Row[int, int, int, str, str, int]) -> Stored:
     identity, revision, when, by, body, created = row
     schedule, words = parse_with_note(body)
     return Stored(identity, revision, when, by, created, schedule, words)
@@ -46,7 +46,7 @@ def _stored(row: tuple[int, int, int, str, str, int]) -> Stored:
 
 def newest(connection: Connection) -> list[Stored]:
     """The newest revision of every schedule, oldest schedule first."""
-    return [_stored(tuple(row)) for row in connection.execute(_all(newest=True)).all()]
+    return [_stored(row) for row in connection.execute(_all(newest=True)).all()]
 
 
 def get(connection: Connection, identity: int, revision: int | None = None) -> Stored:
@@ -58,12 +58,12 @@ def get(connection: Connection, identity: int, revision: int | None = None) -> S
     if row is None:
         which = "" if revision is None else f" with revision {revision}"
         raise Problem("not_found", f"There is no schedule {identity}{which}.")
-    return _stored(tuple(row))
+    return _stored(row)
 
 
 def history(connection: Connection, identity: int) -> list[Stored]:
     """Every revision of a schedule, newest first. Raises Problem not_found."""
-    found = [_stored(tuple(row)) for row in
+    found = [_stored(row) for row in
              connection.execute(_all(newest=False).where(revisions.c.schedule_id == identity)).all()]
     if not found:
         raise Problem("not_found", f"There is no schedule {identity}.")

@@ -15,7 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, insert, select, text
+from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select, text
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import StaticPool
 
