@@ -121,7 +121,7 @@ class BoardSession:
 
     def __init__(self, lock_step: bool = False) -> None:
         self._lines = _Lines()
-        self._lock_step = lock_step
+        self.lock_step = lock_step
 
     def receive(self, data: bytes) -> list[ToBoard | BadLine | Run]:
         """Every whole line that `data` completes, in order. Empty lines are nothing. Never raises."""
@@ -136,7 +136,7 @@ class BoardSession:
         return b"@ran %d\n" % us
 
     def _event(self, line: bytes) -> ToBoard | BadLine | Run:
-        if self._lock_step and line[:1] == b"@":
+        if self.lock_step and line[:1] == b"@":
             us = _clock(line, b"@run")
             return Run(us) if us else _bad(Wrong.VALUE, line, "a clock line from a host is '@run MICROSECONDS', not 0")
         return cast(ToBoard | BadLine, _read(line, TO_BOARD))

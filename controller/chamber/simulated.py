@@ -1,0 +1,360 @@
+"""A simulated board in a simulated chamber, sans-IO: bytes in, bytes out, time moved by the caller.
+
+It obeys `hardware_notes/protocol.md` as a firmware would: its own limits kept in a settings dictionary (a firmware's
+EEPROM), its own silence time-out, run time and permissives, refusals with a code. Nothing in it knows the controller.
+Faults and hands (door, buttons, smoke) come in by attributes and `fault`, never over the wire.
+
+Time passes in stretches within which nothing switches: up to the next report, the next edge of an output, the moment of
+silence, or a finger on the arm button. Each stretch is one step of the plant.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from controller.chamber.faults import FAULTS
+from controller.chamber.outputs import FAR_US, Outputs
+from controller.chamber.shapes import Shape
+from controller.chamber.world import World
+from controller.core.messages import (
+    Drive,
+    Enable,
+    FromBoard,
+    Hello,
+    LimitsRead,
+    OffReason,
+    Refusal,
+    RefusalCode,
+    Report,
+    ResetCause,
+    SetLimits,
+    Tell,
+    Welcome,
+)
+from controller.link.protocol import FROM_BOARD, Wrong
+from controller.link.session import BadLine, BoardSession, Run
+
+FIRMWARE = "0.1"
+FIRMWARE_HASH = "00000000"
+SILENCE_US = 4_800_000
+LIMITS_EVERY_US = 5_000_000
+ARM_AFTER_US, ARM_FOR_US = 1_000_000, 500_000
+STRETCH_MAX_US = 600_000_000
+"""The longest stretch of one lock-step request."""
+RUN_MAX_S = 96 * 3600
+SEQUENCES = 10_000_000
+ON_MAX_US = 9_999_999
+RUN_S_MAX = 999_999
+CEILING_MAX_MC = 400_000
+
+ANSWERS = {
+    Wrong.VERSION: RefusalCode.VERSION,
+    Wrong.RANGE: RefusalCode.RANGE,
+    Wrong.VALUE: RefusalCode.RANGE,
+    Wrong.FIELDS: RefusalCode.UNKNOWN_FRAME,
+    Wrong.UNKNOWN_FRAME: RefusalCode.UNKNOWN_FRAME,
+}
+"""What a whole frame that cannot be read is answered with; a line with a bad checksum is not answered at all."""
+
+VOIDING = frozenset({OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
+                     OffReason.RUN_CEILING, OffReason.RUN_TIME, OffReason.OUTPUT, OffReason.HOST_SILENT})
+"""These end the enable: heat needs a fresh one. The others only hold the outputs off while they stand."""
+NO_DRIVE = Drive(0, 0, False, False, 0, 40_000)
+DARK = Tell(0, 0, 0, False, False, 0)
+
+
+def new_settings(shape: Shape) -> dict[str, int]:
+    """What a board's memory holds when it leaves the bench."""
+    return {"board_ceiling_mc": shape.board_ceiling_mc, "boot": 0, "switches": 0, "simulated": 1}
+
+
+class Board(World):
+    """The board and its chamber. `receive` takes bytes, `run` moves time on, `take` gives what was said."""
+
+    def __init__(self, shape: Shape, seed: int = 1, board_id: str = "5a17c0", *, report_us: int = 250_000,
+                 auto_arm: bool = False, lock_step: bool = False, settings: dict[str, int] | None = None,
+                 quantum_mc: float = 250.0, absent: frozenset[str] = frozenset()) -> None:
+        """`quantum_mc` is the converter's step: 250 or 7.8125. `absent` names report fields this board does not have.
+        `settings` is kept and written to, as a memory would be."""
+        super().__init__(shape, seed, quantum_mc)
+        self.board_id, self.report_us, self.auto_arm = board_id, report_us, auto_arm
+        self.settings = new_settings(shape) if settings is None else settings
+        self.lock_step = lock_step
+        self.outputs = Outputs(self.settings.get("switches", 0))
+        self._out: list[bytes] = []
+        self._absent: dict[str, Any] = dict.fromkeys(absent)
+        self.reset(ResetCause.POWER_ON)
+
+    def reset(self, cause: int) -> None:
+        """What a processor's reset does: outputs off, session and enable gone, a new boot id."""
+        self.settings["boot"] = (self.settings.get("boot", 0) + 1) % 65_536
+        self.reset_cause = int(cause)
+        self._session = BoardSession(self.lock_step)
+        self.outputs.reset()
+        self.outputs.on_us = 0
+        self._born_us = self.now_us
+        self._next_report_us = self.now_us + self.report_us
+        self._next_limits_us = self.now_us + LIMITS_EVERY_US
+        self._reports = 0
+        self._press_us = FAR_US
+        self._arm_seen = False
+        self.session = self.heard = 0
+        self.tell = DARK
+        self._new_session()
+        self.measure(0)
+        self._judge()
+
+    def _new_session(self) -> None:
+        """Outputs off, enable void, run limits back to the ceilings."""
+        self.enabled = False
+        self._void = OffReason.NOT_ENABLED
+        self.drive = NO_DRIVE
+        self.heard_drive_us = self.now_us
+        self.heated_us = 0
+        ceiling_mc = self.settings.get("board_ceiling_mc", -1)
+        self.settings_bad = not 0 < ceiling_mc <= CEILING_MAX_MC
+        self.run_ceiling_mc, self.run_max_s = ceiling_mc, RUN_MAX_S
+
+    # Bytes in
+
+    def receive(self, data: bytes) -> None:
+        """Hear bytes from the host. Outputs that must go off are off when this returns."""
+        if self.faults.hung:
+            return
+        for event in self._session.receive(data):
+            if isinstance(event, BadLine):
+                self._bad_line(event)
+            elif isinstance(event, Run):
+                self._advance(min(event.us, STRETCH_MAX_US))
+                self._out.append(self._session.ran(self.now_us))
+            else:
+                HANDLERS[type(event)](self, event)
+                self._judge()
+
+    def _bad_line(self, bad: BadLine) -> None:
+        """Noise is ignored, and so is an echo of the board's own frames: answering it could go on for ever."""
+        code = ANSWERS.get(bad.code)
+        if code is None or bad.line[:1].decode("latin-1") in FROM_BOARD:
+            return
+        found = re.search(rb" s=([0-9]{1,5}) q=([0-9]{1,7})[ *]", bad.line)
+        session, sequence = (int(found[1]), int(found[2])) if found else (0, 0)
+        self._say(Refusal(session if session < 65_536 else 0, sequence, code))
+
+    def _hello(self, hello: Hello) -> None:
+        stale = hello.session == self.session and hello.sequence <= self.heard
+        self._new_session()
+        if stale:
+            self._refuse(hello, RefusalCode.SEQUENCE)
+            return
+        self.session, self.heard = hello.session, hello.sequence
+        self._say(Welcome(self.board_id, self.settings["boot"], self.session, FIRMWARE, FIRMWARE_HASH,
+                          self.reset_cause, bool(self.settings.get("simulated", 1))))
+        self._say_limits()
+
+    def _enable(self, enable: Enable) -> None:
+        if not self._fresh(enable):
+            return
+        standing = self._standing()
+        if standing in VOIDING:
+            self._refuse(enable, RefusalCode.NOT_HELD)
+        else:
+            self.enabled = True
+            self.drive = NO_DRIVE
+            self.heard_drive_us = self.now_us
+
+    def _drive(self, drive: Drive) -> None:
+        if self._fresh(drive):
+            self.drive = drive
+            self.heard_drive_us = self.now_us
+
+    def _tell(self, tell: Tell) -> None:
+        if not self._fresh(tell):
+            return
+        if self.auto_arm and tell.armed == 2 and self.tell.armed != 2:
+            self._press_us = self.now_us + ARM_AFTER_US
+        self.tell = tell
+
+    def _limits(self, limits: SetLimits) -> None:
+        if not self._fresh(limits):
+            return
+        code = self._limits_refused(limits)
+        if code is not None:
+            self._refuse(limits, code)
+            return
+        if limits.board_ceiling_mc is not None:
+            self.settings["board_ceiling_mc"] = limits.board_ceiling_mc
+            self.run_ceiling_mc = min(self.run_ceiling_mc, limits.board_ceiling_mc)
+        if limits.run_ceiling_mc is not None:
+            self.run_ceiling_mc = limits.run_ceiling_mc
+        if limits.run_max_s is not None:
+            self.run_max_s = limits.run_max_s
+        self._say_limits()
+
+    def _limits_refused(self, limits: SetLimits) -> RefusalCode | None:
+        """All or nothing: one value that may not be keeps the others out too."""
+        stored_mc, run_mc, run_s = limits.board_ceiling_mc, limits.run_ceiling_mc, limits.run_max_s
+        if stored_mc is not None and stored_mc > self.settings["board_ceiling_mc"]:
+            if not self.arm_pressed:
+                return RefusalCode.NOT_HELD
+            if self.outputs.modulator or self.outputs.contactor:
+                return RefusalCode.OUTPUTS_ON
+        if stored_mc is not None and not 0 < stored_mc <= CEILING_MAX_MC:
+            return RefusalCode.RANGE
+        if (run_mc is not None and run_mc > self.run_ceiling_mc) or (run_s is not None and run_s > self.run_max_s):
+            return RefusalCode.LOOSENS
+        return None
+
+    def _fresh(self, message: Enable | Drive | Tell | SetLimits) -> bool:
+        """Of this session and newer than anything heard in it; otherwise refused."""
+        if message.session != self.session or not self.session:
+            self._refuse(message, RefusalCode.SESSION)
+            return False
+        if message.sequence <= self.heard:
+            self._refuse(message, RefusalCode.SEQUENCE)
+            return False
+        self.heard = message.sequence
+        return True
+
+    def _refuse(self, message: Any, code: RefusalCode) -> None:
+        self._say(Refusal(message.session, message.sequence, code))
+
+    # Time
+
+    def run(self, us: int) -> bytes:
+        """Let `us` pass and give all that was said."""
+        self._advance(us)
+        return self.take()
+
+    def take(self) -> bytes:
+        """All that was said and not taken yet."""
+        said = b"".join(self._out)
+        self._out.clear()
+        return said
+
+    def fault(self, name: str, **args: Any) -> None:
+        """Make or end (`on=False`) a fault, or move a hand. Raises ValueError naming what there is."""
+        if name not in FAULTS:
+            raise ValueError(f"fault is {name!r}; there are {', '.join(sorted(FAULTS))}")
+        FAULTS[name](self, args)
+        self._arm_seen = self._arm_seen or self.arm_pressed
+        self._judge()
+
+    def _advance(self, us: int) -> None:
+        end_us = self.now_us + us
+        while self.now_us < end_us:
+            span_us = min(end_us, self._next_report_us, self._moment_us()) - self.now_us
+            self.pass_time(span_us, self.outputs)
+            if self.outputs.contactor:
+                self.heated_us += span_us
+            if self.now_us >= self._press_us:
+                self._finger()
+            if self.now_us >= self._next_report_us:
+                self._report()
+            elif not self.faults.hung:
+                self._judge()
+
+    def _moment_us(self) -> int:
+        """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none."""
+        if self.faults.hung:
+            return FAR_US
+        moment_us = min(self.outputs.edge_us, self._press_us)
+        if self.enabled:
+            moment_us = min(moment_us, self.heard_drive_us + SILENCE_US)
+        return moment_us
+
+    def _finger(self) -> None:
+        """The demo's own hand: presses while the lamp still flashes, then lets go."""
+        if not self.arm_pressed and self.tell.armed == 2:
+            self.arm_pressed = self._arm_seen = True
+            self._press_us = self.now_us + ARM_FOR_US
+        else:
+            self.arm_pressed = False
+            self._press_us = FAR_US
+
+    # Judging
+
+    def _standing(self) -> OffReason:
+        """The first reason that stands."""
+        for reason, stands in REASONS:
+            if stands(self):
+                return reason
+        return OffReason.NONE
+
+    def _judge(self) -> None:
+        """Look for a reason to be off, void the enable if it says so, move the outputs."""
+        reason = self._standing()
+        if reason in VOIDING and self.enabled:
+            self.enabled = False
+            self._void = reason
+        self.off = self._void if reason is OffReason.NOT_ENABLED else reason
+        drive = self.drive
+        self.outputs.command(reason is OffReason.NONE, drive.contactor, drive.duty_e4, drive.window_ms * 1000)
+        self.outputs.settle(self.now_us)
+
+    # Bytes out
+
+    def _report(self) -> None:
+        self._next_report_us += self.report_us
+        if self.faults.hung:
+            return
+        self.measure(self.now_us - self._born_us)
+        self._arm_seen = self._arm_seen or self.arm_pressed
+        self._judge()
+        self._say(self._reported())
+        self._reports = (self._reports + 1) % SEQUENCES
+        self._arm_seen = False
+        self.outputs.on_us = 0
+        if self.now_us >= self._next_limits_us:
+            self._say_limits()
+
+    def _reported(self) -> Report:
+        outputs = self.outputs
+        report = Report(
+            self.board_id, self.settings["boot"], self.session, self._reports, self.heard, self.now_us - self._born_us,
+            self.channels, outputs.modulator, outputs.contactor or self.faults.contactor_welded, self.enabled, self.off,
+            min(outputs.on_us, ON_MAX_US), outputs.switches, min(self.heated_us // 1_000_000, RUN_S_MAX), self.mains,
+            self.limiter_closed, self.door_shut, self.local_stop, self._arm_seen, self.smoke, self.current_ma(outputs),
+            self.fan_rpm(), None,
+        )
+        return report._replace(**self._absent) if self._absent else report
+
+    def _say_limits(self) -> None:
+        self._next_limits_us = self.now_us + LIMITS_EVERY_US
+        self._say(LimitsRead(self.session, self.settings["board_ceiling_mc"], self.run_ceiling_mc, self.run_max_s,
+                             SILENCE_US))
+
+    def _say(self, message: FromBoard) -> None:
+        if self.faults.silent:
+            return
+        if self.faults.garbage:
+            self._out.append(self.random.randbytes(self.faults.garbage))
+            self.faults.garbage = 0
+        self._out.append(self._session.send(message))
+
+
+HANDLERS: dict[type[Any], Callable[[Board, Any], None]] = {
+    Hello: Board._hello,
+    Enable: Board._enable,
+    Drive: Board._drive,
+    Tell: Board._tell,
+    SetLimits: Board._limits,
+}
+
+REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (
+    (OffReason.SETTINGS, lambda board: board.settings_bad),
+    (OffReason.LOCAL_STOP, lambda board: board.local_stop),
+    (OffReason.SMOKE, lambda board: board.smoke),
+    (OffReason.CEILING, lambda board: not board.hottest_mc < board.settings.get("board_ceiling_mc", 0)),
+    (OffReason.RUN_CEILING, lambda board: not board.hottest_mc < board.run_ceiling_mc),
+    (OffReason.RUN_TIME, lambda board: not board.heated_us < board.run_max_s * 1_000_000),
+    (OffReason.SENSOR, lambda board: board.sensor_bad),
+    (OffReason.OUTPUT, lambda board: board.contactor_bad(board.outputs)),
+    (OffReason.DOOR, lambda board: not board.door_shut),
+    (OffReason.RESET, lambda board: not board.session),
+    (OffReason.HOST_SILENT, lambda board: board.enabled and not board.now_us < board.heard_drive_us + SILENCE_US),
+    (OffReason.NOT_ENABLED, lambda board: not board.enabled),
+    (OffReason.NO_PERMIT, lambda board: not board.drive.permit),
+)
+"""Every reason to be off, in order; the first that stands is reported. None: the outputs follow the drive frame."""

@@ -1,0 +1,101 @@
+"""What surrounds a simulated board: plant, mains, fan, limiter, door, buttons, smoke, converters, and all their faults.
+
+`World` knows nothing of frames or sessions. It passes time with the outputs as they are, says what the element takes,
+and measures as the converters would: quantised, noisy, counted.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+from controller.chamber.faults import Faults
+from controller.chamber.outputs import Outputs
+from controller.chamber.plant import at_rest, step
+from controller.chamber.shapes import Shape
+from controller.core.messages import Channel
+
+NOISE_C = 0.12
+"""Standard deviation of one conversion (common practice, no source)."""
+MAINS_V = 230
+FAN_RPM = 2400
+CONVERSION_US = 100_000
+CHANNELS = 3
+GUARDED = 2
+"""The first two channels are the board's own: without them it does not heat."""
+OUTPUT_LATE_US = 1_000_000
+"""A contactor that still reads closed this long after it was let go has failed."""
+
+
+class World:
+    """The chamber around one board. Hands and faults are attributes; `now_us` is never set back."""
+
+    def __init__(self, shape: Shape, seed: int, quantum_mc: float) -> None:
+        self.shape = shape
+        self.plant = at_rest(shape.build, shape.room_c, shape.delay_s)
+        self.room_c = shape.room_c
+        self.faults = Faults()
+        self.door_shut = True
+        self.local_stop = False
+        self.arm_pressed = False
+        self.smoke = False
+        self.limiter_closed = True
+        self.mains = True
+        self.fan_on = True
+        self.now_us = 0
+        self.channels: tuple[Channel | None, ...] = (None,) * 6
+        self.hottest_mc = 0
+        self.sensor_bad = True
+        self.random = Random(f"board {shape.name} {seed}")
+        self._quantum_mc = quantum_mc
+        self._let_go_us = 0
+
+    def pass_time(self, us: int, outputs: Outputs) -> None:
+        """One stretch in which nothing switches: one step of the plant."""
+        self.plant = step(self.plant, self.shape.build, self.watts(outputs), us * 1e-6, self.room_c,
+                          1.0 if self.fan_on and self.mains else 0.0, not self.door_shut)
+        outputs.passed(us)
+        self.now_us += us
+        if outputs.contactor:
+            self._let_go_us = self.now_us
+        if self.plant.limiter_sensor >= self.shape.limiter_c:
+            self.limiter_closed = False
+
+    def watts(self, outputs: Outputs) -> float:
+        """What the element takes now: every contact in the chain must pass."""
+        faults = self.faults
+        passing = (
+            (outputs.modulator or faults.modulator_stuck) and (outputs.contactor or faults.contactor_welded)
+            and self.limiter_closed and self.mains and not faults.element_broken
+        )
+        return float(self.shape.element_w) if passing else 0.0
+
+    def current_ma(self, outputs: Outputs) -> int:
+        """What a current sensor in the element's wire reads."""
+        return int(self.watts(outputs) * 1000.0) // MAINS_V
+
+    def fan_rpm(self) -> int:
+        """The fan is fed ahead of the contactor, so only mains and its own faults stop it."""
+        return FAN_RPM if self.fan_on and self.mains else 0
+
+    def contactor_bad(self, outputs: Outputs) -> bool:
+        """Its auxiliary contact reads closed long after it was let go."""
+        return (self.faults.contactor_welded and not outputs.contactor
+                and self.now_us - self._let_go_us > OUTPUT_LATE_US)
+
+    def measure(self, up_us: int) -> None:
+        """The newest conversion of every channel, and what the board's own limits need of them."""
+        plant, faults, draw, quantum_mc = self.plant, self.faults, self.random.random, self._quantum_mc
+        per_k = 1000.0 / quantum_mc
+        cold_mc = int((self.room_c + 3.0) * 16.0) * 1000 // 16
+        finished = up_us // CONVERSION_US
+        channels: list[Channel | None] = []
+        for index, true_c in enumerate((*plant.sensors, plant.part_sensor)):
+            # The sum of three even draws has a standard deviation of one half: near enough to a bell, and + alone.
+            read_c = true_c + 2.0 * NOISE_C * (draw() + draw() + draw() - 1.5)
+            counts = int((read_c + 1000.0) * per_k + 0.5)
+            channels.append(Channel(int(counts * quantum_mc) - 1_000_000, cold_mc, 0, (finished + 85 * index) & 255))
+        if faults.channels:
+            faults.spoil(channels, self.channels)
+        self.channels = (*channels, None, None, None)
+        self.hottest_mc = max([channel[0] for channel in channels if channel and not channel[2]], default=0)
+        self.sensor_bad = not all(channel and not channel[2] for channel in channels[:GUARDED])
