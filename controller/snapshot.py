@@ -19,9 +19,9 @@ from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
 from controller.core.setup import LEVEL_WORDS, Level
+from controller.core.starting import ARM_WAIT_US
 from controller.core.state import Run, State
 from controller.core.supervisor import Latch, contacts
-from controller.core.tick import ARM_WAIT_US
 from controller.intake import CAP
 from controller.run_plan import Planned
 from controller.sentence import sentence

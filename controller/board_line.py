@@ -1,0 +1,139 @@
+"""The line to the board as the loop sees it: frames in, frames out, openings and losses as notices. Never waits, but for
+lock-step, where waiting for the peer is the point.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Iterable
+from typing import NamedTuple, Protocol
+
+from controller.core.board import next_session
+from controller.core.messages import Report, ToBoard
+from controller.core.state import Garbage, LineLost, LineOpened, Notice
+from controller.drivers.clocks import mono_us
+from controller.drivers.serial_port import Arrived, Lost, Opened
+from controller.link.session import BadLine, Ran, Session
+
+REPORTS_KEPT = 200
+"""More than a tick looks at, so that the tick itself sees, and says, that there were too many."""
+NOTICES_KEPT = 100
+PEER_S = 5.0
+"""A lock-step peer that needs longer for one stretch is told to be lost; it may still come back."""
+
+
+class Port(Protocol):
+    """Bytes both ways; `SerialPort` and `ChildPort` are two."""
+
+    def take(self) -> list[Arrived]:
+        """Everything that has come since the last take."""
+
+    def send(self, data: bytes) -> None:
+        """Leave bytes to be written."""
+
+
+class Heard(NamedTuple):
+    """What has come since the last tick."""
+
+    reports: tuple[Report, ...]
+    notices: tuple[Notice, ...]
+
+
+class BoardLine:
+    """One line. `wake` is given to the port, to be called when something has come."""
+
+    def __init__(self, lock_step: bool, session: int) -> None:
+        self._lock_step = lock_step
+        self._next_session = session
+        self._coder = Session(lock_step)
+        self._port: Port | None = None
+        self._open = False
+        self._reports: deque[Report] = deque(maxlen=REPORTS_KEPT)
+        self._notices: deque[Notice] = deque(maxlen=NOTICES_KEPT)
+        self._garbage = 0
+        self._arrived = threading.Event()
+        self._owed = 0
+        """Stretches that the peer has not finished."""
+        self._said_lost = False
+
+    def wake(self) -> None:
+        """Something has come."""
+        self._arrived.set()
+
+    def use(self, port: Port) -> None:
+        """The port to talk through; once."""
+        self._port = port
+
+    def take(self) -> Heard:
+        """Everything since the last take, oldest first."""
+        self._pump()
+        notices: tuple[Notice, ...] = tuple(self._notices)
+        if self._garbage:
+            notices += (Garbage(self._garbage),)
+        heard = Heard(tuple(self._reports), notices)
+        self._reports.clear()
+        self._notices.clear()
+        self._garbage = 0
+        return heard
+
+    def send(self, frames: Iterable[ToBoard]) -> None:
+        """All frames of a tick in one piece, in their order: drive stays last."""
+        data = b"".join(self._coder.send(frame) for frame in frames)
+        if data and self._port is not None:
+            self._port.send(data)
+
+    def session_used(self, session: int) -> None:
+        """The tick has moved on to this session number by itself; never offer it again."""
+        self._next_session = next_session(session)
+
+    def stretch(self, us: int) -> None:
+        """Lock-step: have the peer run `us`, and wait for its lines, within bounds."""
+        self._pump()
+        if self._port is None or not self._open:
+            return
+        if not self._owed:
+            self._port.send(self._coder.run(us))
+            self._owed = 1
+        until_us = mono_us() + (0 if self._said_lost else round(PEER_S * 1e6))
+        while self._owed and self._open and (left_us := until_us - mono_us()) > 0:
+            self._arrived.wait(left_us / 1e6)
+            self._arrived.clear()
+            self._pump()
+        if self._owed and self._open and not self._said_lost:
+            self._said_lost = True
+            self._notices.append(LineLost(f"the lock-step peer did not finish a stretch within {PEER_S:g} s"))
+
+    def _pump(self) -> None:
+        if self._port is None:
+            return
+        for arrived in self._port.take():
+            if isinstance(arrived, Opened):
+                self._opened()
+            elif isinstance(arrived, Lost):
+                self._open, self._owed = False, 0
+                self._notices.append(LineLost(arrived.reason))
+            else:
+                self._read(arrived)
+
+    def _opened(self) -> None:
+        self._open, self._owed, self._said_lost = True, 0, False
+        self._coder = Session(self._lock_step)
+        self._notices.append(LineOpened(self._next_session))
+        self._next_session = next_session(self._next_session)
+
+    def _read(self, data: bytes) -> None:
+        for event in self._coder.receive(data):
+            if isinstance(event, Report):
+                self._reports.append(event)
+            elif isinstance(event, Ran):
+                self._finished()
+            elif isinstance(event, BadLine):
+                self._garbage += 1
+            else:
+                self._notices.append(event)
+
+    def _finished(self) -> None:
+        self._owed = 0
+        if self._said_lost:
+            self._opened()
