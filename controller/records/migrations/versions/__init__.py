@@ -1,0 +1,1 @@
+"""One module a step; its name is the revision's name."""

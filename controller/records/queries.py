@@ -1,0 +1,272 @@
+"""What can be asked of the record: runs, curves, rows, events. Read-only; used by the api, the command line and replay."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Collection, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from sqlalchemy import Row, select
+
+from controller.core import canonical
+from controller.core.events import Kind
+from controller.core.schedule import Schedule
+from controller.core.setup import Chamber
+from controller.records import curves
+from controller.records.curves import Curve, Piece
+from controller.records.errors import NoSuchRun
+from controller.records.reading import LIMIT_S, Questions
+from controller.records.schema import CURVE_COLUMNS, TICK_MASK, boots, events, key, rollups, runs, split, ticks
+
+PAGE_ROWS = 2_000
+"""Rows fetched at once where a caller wants all of them, so that no transaction outlives a page."""
+RUNS_MAX = 500
+EVENTS_MAX = 5_000
+FOREVER_US = 1 << 62
+
+
+class RunRow(NamedTuple):
+    """One run as lists and titles need it. `ended_utc_us` and `last_tick` are None while it goes on."""
+
+    id: str
+    boot: int
+    first_tick: int
+    last_tick: int | None
+    started_utc_us: int
+    ended_utc_us: int | None
+    name: str
+    level: int
+    by: str
+    state: str
+    end: str
+    cut: bool
+    run_ceiling_mc: int
+    run_max_us: int
+    simulated: bool
+    board: str
+    version: str
+    schedule: Schedule
+
+    @property
+    def going(self) -> bool:
+        """It has not ended, as far as the record knows (which is up to 15 s late)."""
+        return self.ended_utc_us is None
+
+
+class Copies(NamedTuple):
+    """What a run keeps unchanged from its start. `model` is None until a chamber is identified."""
+
+    schedule: Schedule
+    chamber: Chamber
+    model: str | None
+    folder: dict[str, str]
+
+
+class EventRow(NamedTuple):
+    """One event; its id is `boot-seq`."""
+
+    id: str
+    utc_us: int
+    tick: int | None
+    kind: str
+    run_id: str | None
+    fields: dict[str, str | int | bool | None]
+
+
+class TickRow(NamedTuple):
+    """One readable row."""
+
+    tick: int
+    utc_us: int
+    gap_us: int
+    state: str | None
+    segment: int | None
+    quality: str | None
+    setpoint_mc: int | None
+    control_mc: int | None
+    over_temperature_mc: int | None
+    part_mc: int | None
+    duty_e4: int
+    seen_e4: int
+
+
+class SegmentRow(NamedTuple):
+    """One segment as it really went. `ended_utc_us` is None while it goes on; `counted_us` is time in band."""
+
+    segment: int
+    kind: str
+    target_mc: int
+    began_utc_us: int
+    ended_utc_us: int | None
+    counted_us: int
+
+
+RUN_COLUMNS = [runs.c[name] for name in RunRow._fields]
+
+
+class Reader:
+    """Questions to one record.db. Raises RecordAbsent while there is none, ReadTooLong past the time limit."""
+
+    def __init__(self, path: Path, limit_s: float = LIMIT_S) -> None:
+        self.path = path
+        self._ask = Questions(path, limit_s)
+
+    def runs(self, limit: int = 50, before: str | None = None) -> list[RunRow]:
+        """Newest first, those older than the run `before`. Raises NoSuchRun for a `before` that is not there."""
+        question = select(*RUN_COLUMNS).order_by(runs.c.number.desc()).limit(min(limit, RUNS_MAX))
+        if before is not None:
+            row = self._ask.one(select(runs.c.number).where(runs.c.id == before))
+            if row is None:
+                raise NoSuchRun(f"no run {before!r} is in the record")
+            question = question.where(runs.c.number < row.number)
+        return [self._run(row) for row in self._ask.all(question)]
+
+    def run(self, run_id: str) -> RunRow | None:
+        """One run, or None."""
+        row = self._ask.one(select(*RUN_COLUMNS).where(runs.c.id == run_id))
+        return self._run(row) if row else None
+
+    def known(self, run_id: str) -> RunRow:
+        """One run. Raises NoSuchRun."""
+        found = self.run(run_id)
+        if found is None:
+            raise NoSuchRun(f"no run {run_id!r} is in the record; see the list of runs")
+        return found
+
+    def copies(self, run_id: str) -> Copies:
+        """The copies a run keeps. Raises NoSuchRun."""
+        row = self._ask.one(select(runs.c.schedule, runs.c.chamber, runs.c.model, runs.c.folder).where(runs.c.id == run_id))
+        if row is None:
+            raise NoSuchRun(f"no run {run_id!r} is in the record; see the list of runs")
+        return Copies(
+            canonical.load(Schedule, json.loads(row.schedule)), canonical.load(Chamber, json.loads(row.chamber)),
+            row.model, json.loads(zlib.decompress(row.folder)))
+
+    def curve(self, run_id: str, points: int = 1000, from_us: int | None = None, to_us: int | None = None) -> Curve:
+        """About `points` minimum/maximum pairs a column between two UTC times (default: the whole run), from rollups when
+        the span is long, else from the rows themselves. Raises NoSuchRun."""
+        run = self.known(run_id)
+        first, last = _span(run)
+        newest = self._newest(first, last)
+        begin_us = run.started_utc_us if from_us is None else max(from_us, run.started_utc_us)
+        end_us = min(newest.utc_us if newest else begin_us, FOREVER_US if to_us is None else to_us)
+        source_s, count = curves.choose(max(0, end_us - begin_us), points)
+        pieces, first = self._buckets(source_s, first, last, begin_us, end_us) if source_s > 1 else ([], first)
+        pieces += self._raw(first, last, begin_us, end_us)
+        return curves.curve(run_id, source_s * count * curves.US_PER_S, curves.join(pieces, count))
+
+    def ticks(self, run_id: str) -> Iterator[TickRow]:
+        """Every readable row of a run, oldest first, a page at a time. Raises NoSuchRun."""
+        first, last = _span(self.known(run_id))
+        columns = [ticks.c.id, *(ticks.c[name] for name in TickRow._fields[1:])]
+        while True:
+            page = self._ask.all(select(*columns).where(ticks.c.id.between(first, last)).order_by(ticks.c.id).limit(PAGE_ROWS))
+            for row in page:
+                yield TickRow._make((split(row.id)[1], *row[1:]))
+            if len(page) < PAGE_ROWS:
+                return
+            first = page[-1].id + 1
+
+    def events(self, run_id: str | None = None, after_id: str | None = None, limit: int = 500,
+               kinds: Collection[str] | None = None) -> list[EventRow]:
+        """Events in their order: after `after_id`; without it from the start of a run, or the newest `limit` of all."""
+        question = select(events).limit(min(limit, EVENTS_MAX))
+        if run_id is not None:
+            question = question.where(events.c.run == run_id)
+        if kinds is not None:
+            question = question.where(events.c.kind.in_(list(kinds)))
+        if after_id is not None:
+            question = question.where(events.c.id > event_key(after_id))
+        newest_first = after_id is None and run_id is None
+        rows = self._ask.all(question.order_by(events.c.id.desc() if newest_first else events.c.id))
+        return [_event(row) for row in (reversed(rows) if newest_first else rows)]
+
+    def first_out(self, run_id: str) -> EventRow | None:
+        """The trip that came first in a run, or None."""
+        tripped = self.events(run_id, kinds=(Kind.TRIPPED.value,))
+        return next((event for event in tripped if event.fields.get("first_out")), None)
+
+    def segments(self, run_id: str) -> list[SegmentRow]:
+        """The segments a run went through, from its events. Raises NoSuchRun."""
+        run = self.known(run_id)
+        found: list[SegmentRow] = []
+        counting_us: int | None = None
+        told = self.events(run_id, limit=EVENTS_MAX, kinds=(Kind.SEGMENT.value, Kind.SOAK_COUNTING.value))
+        for event in told:
+            if event.kind == Kind.SEGMENT:
+                _end_segment(found, event.utc_us, counting_us)
+                counting_us = None
+                found.append(SegmentRow(_number(event, "segment"), str(event.fields["kind"]), _number(event, "target_mc"),
+                                        event.utc_us, None, 0))
+            elif found:
+                found[-1] = found[-1]._replace(counted_us=_number(event, "counted_us"))
+                counting_us = event.utc_us if event.fields["counting"] else None
+        if run.ended_utc_us is not None:
+            _end_segment(found, run.ended_utc_us, counting_us)
+        return found
+
+    def last_boot(self) -> dict[str, Any] | None:
+        """The newest start of the controller: versions, board, when."""
+        row = self._ask.one(select(boots).order_by(boots.c.boot.desc()).limit(1))
+        return dict(row._mapping) if row else None
+
+    def _run(self, row: Row[Any]) -> RunRow:
+        found = RunRow._make(row)._replace(
+            cut=bool(row.cut), simulated=bool(row.simulated), schedule=canonical.load(Schedule, json.loads(row.schedule)))
+        if not found.going:
+            return found
+        first, last = _span(found)
+        newest = self._newest(first, last)
+        return found._replace(state=newest.state) if newest and newest.state else found
+
+    def _newest(self, first: int, last: int) -> Row[Any] | None:
+        within = ticks.c.id.between(first, last)
+        return self._ask.one(select(ticks.c.utc_us, ticks.c.state).where(within).order_by(ticks.c.id.desc()).limit(1))
+
+    def _buckets(self, span_s: int, first: int, last: int, begin_us: int, end_us: int) -> tuple[list[Piece], int]:
+        """Finished buckets that touch the span, and the key of the first tick that is in none of them yet."""
+        of = rollups[span_s].c
+        columns = [of.first_utc_us, of.last_utc_us, of.gap_us, of.id + of.ticks,
+                   *(of[f"{what}_{name}"] for what in ("min", "max") for name in CURVE_COLUMNS)]
+        within = (of.id.between(first, last), of.last_utc_us >= begin_us, of.first_utc_us <= end_us)
+        rows = [tuple(row) for row in self._ask.all(select(*columns).where(*within).order_by(of.id))]
+        half = 4 + len(CURVE_COLUMNS)
+        return [Piece(row[0], row[1], row[2], row[4:half], row[half:]) for row in rows], rows[-1][3] if rows else first
+
+    def _raw(self, first: int, last: int, begin_us: int, end_us: int) -> list[Piece]:
+        columns = [ticks.c.utc_us, ticks.c.gap_us, *(ticks.c[name] for name in CURVE_COLUMNS)]
+        within = (ticks.c.id.between(first, last), ticks.c.utc_us.between(begin_us, end_us))
+        rows = self._ask.all(select(*columns).where(*within).order_by(ticks.c.id))
+        return [Piece(row[0], row[0], row[1], row[2:], row[2:]) for row in map(tuple, rows)]
+
+
+def event_key(text: str) -> int:
+    """The integer key of an event id `boot-seq`. Raises ValueError for anything else."""
+    boot, _, seq = text.partition("-")
+    if not (boot.isascii() and boot.isdigit() and seq.isascii() and seq.isdigit() and int(seq) <= TICK_MASK):
+        raise ValueError(f"an event id is <boot>-<seq>, two numbers, not {text!r}")
+    return key(int(boot), int(seq))
+
+
+def _span(run: RunRow) -> tuple[int, int]:
+    """First and last tick key of a run; open-ended within its boot while it goes on."""
+    return key(run.boot, run.first_tick), key(run.boot, TICK_MASK if run.last_tick is None else run.last_tick)
+
+
+def _event(row: Row[Any]) -> EventRow:
+    boot, seq = split(row.id)
+    return EventRow(f"{boot}-{seq}", row.utc_us, row.tick, row.kind, row.run, json.loads(row.fields))
+
+
+def _number(event: EventRow, name: str) -> int:
+    value = event.fields[name]
+    assert isinstance(value, int), f"{name} of event {event.id} is {value!r}"
+    return value
+
+
+def _end_segment(found: list[SegmentRow], utc_us: int, counting_us: int | None) -> None:
+    if found and found[-1].ended_utc_us is None:
+        more_us = utc_us - counting_us if counting_us is not None else 0
+        found[-1] = found[-1]._replace(ended_utc_us=utc_us, counted_us=found[-1].counted_us + more_us)
