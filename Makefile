@@ -73,13 +73,13 @@ python:
 # An environment whose interpreter no longer runs (Python upgraded or removed) is made anew.
 $(shell [ ! -d .venv ] || $(BIN)/python -c '' 2>/dev/null || rm -f $(RUN_STAMP) $(TEST_STAMP))
 
-$(RUN_STAMP): requirements.txt | python
+$(RUN_STAMP): requirements.txt pyproject.toml | python
 	@$(BIN)/python -c '' 2>/dev/null \
 	  || { echo "1/3 Making the environment in .venv ..."; $(PYTHON) -m venv --clear .venv; }
 	@echo "2/3 Installing the libraries, each checked against its hash (once; about half a minute) ..."
 	@$(PIP) --quiet -r requirements.txt
 	@echo "3/3 Linking the program into the environment ..."
-	@$(call link)
+	@$(BIN)/python -c "$$LINK"
 	@touch $@
 
 $(TEST_STAMP): requirements-test.txt $(RUN_STAMP)
@@ -87,15 +87,22 @@ $(TEST_STAMP): requirements-test.txt $(RUN_STAMP)
 	@$(PIP) --quiet -r requirements-test.txt
 	@touch $@
 
-# A path file instead of an editable install: no build backend has to be fetched, and the folder may be moved.
-define link
-$(BIN)/python -c 'import pathlib, sysconfig; \
-  site = pathlib.Path(sysconfig.get_path("purelib")); \
-  up = "/".join([".."] * (len(site.relative_to(pathlib.Path(".venv").resolve()).parts) + 1)); \
-  (site / "soakwarden.pth").write_text(up + "\n")'; \
-printf '#!/bin/sh\nexec "$$(dirname "$$0")/python" -m controller.cli "$$@"\n' > $(BIN)/soakwarden; \
-chmod +x $(BIN)/soakwarden
+# A path file instead of an editable install: no build backend has to be fetched, and the folder may be moved. The
+# metadata beside it is what tells the program its own version.
+define LINK
+import pathlib, sysconfig, tomllib
+site = pathlib.Path(sysconfig.get_path("purelib"))
+steps = len(site.relative_to(pathlib.Path(".venv").resolve()).parts) + 1
+(site / "soakwarden.pth").write_text("/".join([".."] * steps) + "\n")
+version = tomllib.loads(pathlib.Path("pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+about = site / "soakwarden-0.dist-info"
+about.mkdir(exist_ok=True)
+(about / "METADATA").write_text(f"Metadata-Version: 2.1\nName: soakwarden\nVersion: {version}\n")
+program = pathlib.Path(".venv/bin/soakwarden")
+program.write_text('#!/bin/sh\nexec "$$(dirname "$$0")/python" -m controller.cli "$$@"\n')
+program.chmod(0o755)
 endef
+export LINK
 
 # The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
 BROWSER_PACKAGES := chromium fonts-dejavu-core

@@ -17,6 +17,7 @@ from controller.core.events import EVENT_KINDS
 from controller.core.guards import GUARDS, Action
 from controller.core.messages import OffReason, RefusalCode
 from controller.core.run_states import MOVES
+from controller.exit_codes import MEANINGS, Exit
 
 ROOT = Path(__file__).resolve().parents[1]
 MANUAL = ("DEVELOPERS.md",)
@@ -83,6 +84,11 @@ def command_line() -> dict[str, str]:
     return {choice.dest: choice.help or "" for action in actions for choice in action._choices_actions}
 
 
+def exits() -> str:
+    """Every exit code of the command line."""
+    return table("exit code|meaning", ((str(code.value), MEANINGS[code]) for code in Exit))
+
+
 def codes() -> str:
     return table("number|board's reason to be off|board's refusal", (
         (str(number), _name(OffReason, number), _name(RefusalCode, number))
@@ -95,7 +101,7 @@ def _name(kind: type[OffReason] | type[RefusalCode], number: int) -> str:
 
 TABLES: dict[str, Callable[[], str]] = {
     "guards": guards, "events": events, "commands": commands, "moves": moves, "routes": routes, "verbs": verbs,
-    "codes": codes,
+    "exits": exits, "codes": codes,
 }
 
 

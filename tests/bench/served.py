@@ -16,6 +16,8 @@ from typing import Any, NamedTuple
 import httpx
 import psutil
 
+from tests.bench.world import write_chamber
+
 ROOT = Path(__file__).resolve().parents[2]
 BELOW = ROOT / ".soakwarden"
 """On the disk of the checkout, not in memory: bytes written must be counted where they are written."""
@@ -54,6 +56,28 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+@contextmanager
+def own_chamber(port: str) -> Iterator[Served]:
+    """Controller and api as two processes, in real time, on a simulated chamber whose board answers at `port`."""
+    BELOW.mkdir(exist_ok=True)
+    http = free_port()
+    with tempfile.TemporaryDirectory(dir=BELOW, prefix="bench-") as folder:
+        data, chamber = Path(folder), Path(folder) / "chamber"
+        write_chamber(chamber)
+        commands = (["controller.service", "--chamber", str(chamber), "--data", folder, "--port", port],
+                    ["api", "--data", folder, "--http", str(http)])
+        with open(data / "bench.log", "wb") as log:
+            processes = [subprocess.Popen([sys.executable, "-m", *command], cwd=ROOT, stdin=subprocess.DEVNULL,
+                                          stdout=log, stderr=log) for command in commands]
+        served = Served(f"http://127.0.0.1:{http}", data, processes[0])
+        try:
+            _wait_until_up(served)
+            yield served
+        finally:
+            for process in reversed(processes):
+                end(process)
 
 
 @contextmanager
