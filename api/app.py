@@ -11,7 +11,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import alarms, chamber, errors, events, health, now, page, people, runs, schedules, stop, stream
+from api import alarms, chamber, errors, events, health, now, page, past, people, runs, schedules, stop, stream
 from api.desk.demo import seed
 from api.desk.store import Desk
 from api.guard_origin import GuardOrigin
@@ -21,7 +21,7 @@ from api.parts import Parts, Settings
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, schedules, alarms, chamber, events, people, health, errors)
+NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, events, people, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 

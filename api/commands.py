@@ -29,8 +29,8 @@ NOT_DONE = frozenset({"controller_away"})
 NOT_KNOWN = frozenset({"no_answer", "controller_error"})
 """Problems after which nobody knows: the key stays claimed without an answer."""
 REFUSALS = ("not_allowed_role", "not_possible_state", "latched", "busy", "controller_away", "no_answer")
-SENT: Responses = {200: {"description": "The controller's tick has judged it and carries it out.", "content": {"application/json": {
-    "example": {"ask": "hold", "detail": "running to holding", "run_id": "27", "state": "holding"}}}}}
+SENT: Responses = {200: {"description": "The controller's tick has judged it and carries it out.", "content": {
+    "application/json": {"example": {"ask": "hold", "detail": "running to holding", "run_id": "27", "state": "holding"}}}}}
 
 
 class Nothing(BaseModel):

@@ -9,13 +9,13 @@ import asyncio
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from api.errors import Problem
 from controller.records.errors import NoSuchRun, RecordAbsent, RecordError
+from controller.records.queries import Reader
 
 T = TypeVar("T")
-Reader = Any
 READERS = 2
 WAITING_MAX = 40
 """More readers than this at once are turned away: a queue of minutes helps nobody."""
@@ -25,11 +25,7 @@ class Reading:
     """record.db, read-only."""
 
     def __init__(self, path: Path) -> None:
-        try:
-            from controller.records.queries import Reader
-            self._reader = Reader(path)
-        except ImportError:
-            self._reader = None
+        self._reader = Reader(path)
         self._threads = ThreadPoolExecutor(READERS, thread_name_prefix="record")
         self._waiting = 0
 
@@ -37,8 +33,6 @@ class Reading:
         """Run `work` on a reading thread. Raises Problem: not_found for a run, record_away for the rest."""
         if self._waiting >= WAITING_MAX:
             raise Problem("record_away", f"{self._waiting} readers wait already.", headers={"Retry-After": "2"})
-        if self._reader is None:
-            raise Problem("record_away", "no reader")
         self._waiting += 1
         try:
             return await asyncio.get_running_loop().run_in_executor(self._threads, work, self._reader)

@@ -1,23 +1,22 @@
-"""Runs: look at past ones, start one, hold, go on, cool down. The controller decides; this module translates."""
+"""Runs: look at past ones, start one, hold, go on, cool down. The controller decides; this module translates.
+
+What a past run went through is in `api.past`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict, is_dataclass
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.commands import REFUSALS, SENT, Command, Key, Nothing
 from api.desk import schedules as stored
 from api.errors import Problem, Responses, problems
-from api.parts import Service
 from api.wire import Answer
 from controller.core.commands import Ask
 
 router = APIRouter(prefix="/runs", tags=["runs"])
-RunId = Annotated[str, Path(pattern=r"^[0-9A-Za-z_-]{1,40}$", description="The run's number in the record.")]
-RECORD = problems("not_found", "record_away")
 START: Responses = {202: {"description": "Accepted; `detail` says whether it waits for the arm button.", "content": {
     "application/json": {"example": {"ask": "start", "detail": "waits for the arm button at the chamber", "run_id": "27",
                                      "state": "idle", "schedule_id": 1, "revision": 3}}}}}
@@ -31,19 +30,6 @@ class Start(BaseModel):
     revision: int | None = Field(None, ge=1, le=2**53, description="Its revision; the newest if not given.")
     level: Literal["at_the_chamber", "in_the_building", "unattended"] = Field(
         description="Each level needs more hardware and proofs; see /may-do.", examples=["unattended"])
-
-
-def plain(row: Any) -> dict[str, Any]:
-    """A record row as JSON can say it."""
-    return asdict(row) if is_dataclass(row) and not isinstance(row, type) else dict(row._asdict())
-
-
-@router.get("", summary="Past runs and the present one", responses=problems("record_away"))
-async def runs(service: Service, limit: Annotated[int, Query(ge=1, le=200)] = 50, before: Annotated[
-        str | None, Query(pattern=r"^[0-9A-Za-z_-]{1,40}$", description="Only runs older than this one.")] = None) -> Answer:
-    """Newest first."""
-    rows = await service.reading.do(lambda reader: reader.runs(limit, before))
-    return Answer({"runs": [plain(row) for row in rows]})
 
 
 @router.post("", status_code=202, summary="Start a run", responses={**START, **problems(
@@ -98,20 +84,3 @@ async def cool_down(asked: Command, _body: Nothing, key: Key = None) -> Answer:
 async def reset(asked: Command, _body: Nothing, key: Key = None) -> Answer:
     """From complete, stopped or aborted back to idle, so that the next run can start."""
     return await _run_command(asked, Ask.RESET, key)
-
-
-@router.get("/{run_id}", summary="One run", responses=RECORD)
-async def run(run_id: RunId, service: Service) -> Answer:
-    """What ran, when, how it ended, its segments as they really went, and what tripped first."""
-    def read(reader: Any) -> dict[str, Any] | None:
-        row = reader.run(run_id)
-        if row is None:
-            return None
-        first = reader.first_out(run_id)
-        return {**plain(row), "first_out": None if first is None else plain(first),
-                "segments_done": [plain(segment) for segment in reader.segments(run_id)]}
-
-    found = await service.reading.do(read)
-    if found is None:
-        raise Problem("not_found", f"There is no run {run_id} in the record.")
-    return Answer(found)

@@ -237,6 +237,9 @@ def _script(words: str) -> dict[int, str]:
 
 
 async def serve(args: argparse.Namespace) -> None:
+    if args.record is not None and not args.record.exists():
+        from tests.api.made_record import make  # it builds on this module
+        make(args.record, script={40_000: "trip"} if args.tripped else None)
     fake = FakeController(World(script=_script(args.script)), args.speed)
     if not args.idle:
         fake.world.command({"ask": "start", "by": "demo", "role": "maintainer", "ref": "demo", "schedule": DEMO,
@@ -256,6 +259,8 @@ def main() -> None:
     parser.add_argument("--from-s", type=int, default=0, help="begin this many seconds into the run")
     parser.add_argument("--idle", action="store_true", help="start no run by itself")
     parser.add_argument("--script", default="", help="what happens when, e.g. trip@7200,door@9000,shut@9060")
+    parser.add_argument("--record", type=Path, help="also make a record.db with one past run there")
+    parser.add_argument("--tripped", action="store_true", help="that past run tripped")
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(serve(parser.parse_args()))
 

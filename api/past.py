@@ -1,0 +1,114 @@
+"""Past runs, from the record: the list, one run with its curve and events, and all its rows as CSV.
+
+The run that goes on is in the list too, a few seconds late; what is true of it now comes from `/now`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import AsyncIterator, Iterator
+from datetime import UTC, datetime
+from itertools import islice
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+from starlette.responses import Response, StreamingResponse
+
+from api.errors import Responses, problems
+from api.parts import Service
+from api.reading import Reading
+from api.schedules import one
+from api.wire import Answer
+from controller.core.setup import Level
+from controller.planning.schedule_file import write
+from controller.records.queries import PAGE_ROWS, Reader, RunRow, TickRow
+
+router = APIRouter(prefix="/runs", tags=["runs"])
+
+RUN_ID = r"^[0-9A-Za-z_-]{1,40}$"
+RunId = Annotated[str, Path(pattern=RUN_ID, description="The run's number in the record.")]
+Time = Annotated[int | None, Query(ge=0, lt=2**62, description="UTC in microseconds; the run's own if not given.")]
+AWAY: Responses = problems("not_found", "record_away")
+RUN_EXAMPLE = {"id": "27", "name": "Long soak, 105 °C", "state": "complete", "end": "as planned", "level": "unattended",
+               "by": "local, not signed in", "started_utc_us": 1764061200000000, "ended_utc_us": 1764118800000000,
+               "going": False, "simulated": True, "run_ceiling_mc": 112000, "run_max_us": 108000000000, "cut": False}
+CURVE_EXAMPLE = {"run_id": "27", "span_us": 60000000, "utc_us": [1764061200000000, 1764061260000000], "columns": {
+    "control_mc": {"min": [22010, 22310], "max": [22300, 22660]}}, "gaps": []}
+CSV_HEAD = ("data", "utc", "tick", "state", "segment", "setpoint_c", "control_c", "over_temperature_c", "part_c",
+            "duty_asked_percent", "duty_seen_percent", "gap_before_s", "not_good")
+
+
+def view(row: RunRow) -> dict[str, Any]:
+    """A run as it is answered: its schedule as people write it, its level by name."""
+    return {**row._asdict(), "going": row.going, "level": Level(row.level).name.lower(), "schedule": write(row.schedule)}
+
+
+@router.get("", summary="Past runs and the present one", responses={
+    **one({"runs": [RUN_EXAMPLE]}), **problems("record_away", "not_found")})
+async def runs(service: Service, limit: Annotated[int, Query(ge=1, le=200)] = 50, before: Annotated[
+        str | None, Query(pattern=RUN_ID, description="Only runs older than this one.")] = None) -> Answer:
+    """Newest first."""
+    return Answer({"runs": [view(row) for row in await service.reading.do(lambda reader: reader.runs(limit, before))]})
+
+
+@router.get("/{run_id}", summary="One run", responses={**one(RUN_EXAMPLE), **AWAY})
+async def run(run_id: RunId, service: Service) -> Answer:
+    """What ran, when, how it ended; `segments_done`: its segments as they really went; `first_out`: what tripped first,
+    or null."""
+
+    def read(reader: Reader) -> dict[str, Any]:
+        found, first = view(reader.known(run_id)), reader.first_out(run_id)
+        return {**found, "first_out": first and first._asdict(),
+                "segments_done": [row._asdict() for row in reader.segments(run_id)]}
+
+    return Answer(await service.reading.do(read))
+
+
+@router.get("/{run_id}/curve", summary="The curve of a run, thinned", responses={**one(CURVE_EXAMPLE), **AWAY})
+async def curve(run_id: RunId, service: Service, points: Annotated[int, Query(ge=2, le=5000, description=(
+        "About so many pairs a column."))] = 1000, from_us: Time = None, to_us: Time = None) -> Answer:
+    """Minimum and maximum of each column over equal spans, so that no spike is lost, and the gaps in the record.
+
+    `utc_us` is the beginning of each span; null where no reading was good: a gap is never bridged.
+    """
+
+    def read(reader: Reader) -> dict[str, Any]:
+        found = reader.curve(run_id, points, from_us, to_us)
+        return {**found._asdict(), "columns": {name: pairs._asdict() for name, pairs in found.columns.items()}}
+
+    return Answer(await service.reading.do(read))
+
+
+@router.get("/{run_id}/csv", summary="Every row of a run as CSV", response_class=Response, responses={
+    200: {"content": {"text/csv": {}}, "description": "One row a second."}, **AWAY})
+async def as_csv(run_id: RunId, service: Service) -> StreamingResponse:
+    """°C, percent and UTC, a row a tick. The first column says in words whether the data is simulated; the last says
+    what was not good: an empty cell is never a zero."""
+    found = await service.reading.do(lambda reader: reader.known(run_id))
+    name = f"run-{found.id}{'-SIMULATED' if found.simulated else ''}.csv"
+    return StreamingResponse(_csv(service.reading, found), media_type="text/csv; charset=utf-8", headers={
+        "Cache-Control": "no-store", "Content-Disposition": f'attachment; filename="{name}"'})
+
+
+async def _csv(reading: Reading, run: RunRow) -> AsyncIterator[str]:
+    """A page of rows at a time, each on a reading thread: a client that takes its time holds none."""
+    yield ",".join(CSV_HEAD) + "\r\n"
+    source = await reading.do(lambda reader: reader.ticks(run.id))
+    word = "SIMULATED" if run.simulated else "measured"
+    while page := await reading.do(lambda _: _page(source, word)):
+        yield page
+
+
+def _page(source: Iterator[TickRow], word: str) -> str:
+    paper = io.StringIO()
+    csv.writer(paper).writerows(_cells(row, word) for row in islice(source, PAGE_ROWS))
+    return paper.getvalue()
+
+
+def _cells(row: TickRow, word: str) -> tuple[Any, ...]:
+    utc = datetime.fromtimestamp(row.utc_us // 1_000_000, UTC).replace(microsecond=row.utc_us % 1_000_000)
+    temperatures = (row.setpoint_mc, row.control_mc, row.over_temperature_mc, row.part_mc)
+    return (word, utc.isoformat(timespec="milliseconds"), row.tick, row.state, row.segment,
+            *("" if mc is None else f"{mc / 1000:.3f}" for mc in temperatures),
+            f"{row.duty_e4 / 100:.2f}", f"{row.seen_e4 / 100:.2f}", row.gap_us / 1e6 if row.gap_us else "", row.quality)
