@@ -10,7 +10,6 @@ import os
 import sys
 import threading
 from collections import deque
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -209,8 +208,8 @@ def _first_state(parts: Parts, latches: tuple[latch.Stored, ...]) -> State:
     now_us = parts.clock.mono_us()
     state = first_state(parts.folder.chamber, now_us, tuple(one.guard for one in latches))
     kept = latch.restored(latches, now_us, parts.clock.utc_us())
-    return replace(state, latches=tuple(
-        replace(whole, guard=known.guard) for whole, known in zip(kept, state.latches, strict=True)))
+    return state._replace(latches=tuple(
+        whole._replace(guard=known.guard) for whole, known in zip(kept, state.latches, strict=True)))
 
 
 def _told(boot: int, seq: int, utc_us: int, state: State, event: Event) -> dict[str, Any]:
