@@ -136,7 +136,7 @@ class Board(World):
     def _bad_line(self, bad: BadLine) -> None:
         """Noise is ignored, and so is an echo of the board's own frames: answering it could go on for ever."""
         code = ANSWERS.get(bad.code)
-        if code is None or bad.line[:1].decode("latin-1") in FROM_BOARD:
+        if code is None or bad.line[:1] in FROM_BOARD:
             return
         found = re.search(rb" s=([0-9]{1,5}) q=([0-9]{1,7})[ *]", bad.line)
         session, sequence = (int(found[1]), int(found[2])) if found else (0, 0)
@@ -259,10 +259,8 @@ class Board(World):
         """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none."""
         if self.faults.hung:
             return FAR_US
-        moment_us = min(self.outputs.edge_us, self._press_us)
-        if self.enabled:
-            moment_us = min(moment_us, self.heard_drive_us + SILENCE_US)
-        return moment_us
+        silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
+        return min(self.outputs.edge_us, self._press_us, silent_us)
 
     def _finger(self) -> None:
         """The demo's own hand: presses while the lamp still flashes, then lets go."""

@@ -13,9 +13,13 @@ from controller.chamber.outputs import Outputs
 from controller.chamber.plant import at_rest, step
 from controller.chamber.shapes import Shape
 from controller.core.messages import Channel
+from controller.link.forms import new_tuple
 
 NOISE_C = 0.12
 """Standard deviation of one conversion (common practice, no source)."""
+SPREAD_C = 2.0 * NOISE_C
+LOW_C = 1000.0 - 1.5 * SPREAD_C
+"""Counts are taken from -1000 °C up, so that cutting off is rounding down."""
 MAINS_V = 230
 FAN_RPM = 2400
 CONVERSION_US = 100_000
@@ -84,18 +88,23 @@ class World:
 
     def measure(self, up_us: int) -> None:
         """The newest conversion of every channel, and what the board's own limits need of them."""
-        plant, faults, draw, quantum_mc = self.plant, self.faults, self.random.random, self._quantum_mc
+        plant, draw, quantum_mc = self.plant, self.random.random, self._quantum_mc
         per_k = 1000.0 / quantum_mc
         cold_mc = int((self.room_c + 3.0) * 16.0) * 1000 // 16
         finished = up_us // CONVERSION_US
         channels: list[Channel | None] = []
-        for index, true_c in enumerate((*plant.sensors, plant.part_sensor)):
+        hottest_mc = 0
+        for true_c in (*plant.sensors, plant.part_sensor):
             # The sum of three even draws has a standard deviation of one half: near enough to a bell, and + alone.
-            read_c = true_c + 2.0 * NOISE_C * (draw() + draw() + draw() - 1.5)
-            counts = int((read_c + 1000.0) * per_k + 0.5)
-            channels.append(Channel(int(counts * quantum_mc) - 1_000_000, cold_mc, 0, (finished + 85 * index) & 255))
-        if faults.channels:
-            faults.spoil(channels, self.channels)
+            counts = int((true_c + LOW_C + SPREAD_C * (draw() + draw() + draw())) * per_k + 0.5)
+            value_mc = int(counts * quantum_mc) - 1_000_000
+            channels.append(new_tuple(Channel, (value_mc, cold_mc, 0, finished & 255)))
+            finished += 85
+            if value_mc > hottest_mc:
+                hottest_mc = value_mc
+        self.hottest_mc, self.sensor_bad = hottest_mc, False
+        if self.faults.channels:
+            self.faults.spoil(channels, self.channels)
+            self.hottest_mc = max([channel[0] for channel in channels if channel and not channel[2]], default=0)
+            self.sensor_bad = not all(channel and not channel[2] for channel in channels[:GUARDED])
         self.channels = (*channels, None, None, None)
-        self.hottest_mc = max([channel[0] for channel in channels if channel and not channel[2]], default=0)
-        self.sensor_bad = not all(channel and not channel[2] for channel in channels[:GUARDED])

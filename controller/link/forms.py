@@ -103,12 +103,10 @@ def channels_text(channels: tuple[Channel | None, ...]) -> str:
     """Six channels as text. Raises BadMessage."""
     if len(channels) != CHANNELS_MAX:
         raise BadMessage(f"there are {len(channels)} channels; a report has {CHANNELS_MAX}, None where there is none")
-    return ",".join([_channel_text(channel) for channel in channels])
+    return ",".join(["-" if channel is None else _channel_text(channel) for channel in channels])
 
 
-def _channel_text(channel: Channel | None) -> str:
-    if channel is None:
-        return "-"
+def _channel_text(channel: Channel) -> str:
     value_mc, cold_mc, fault, conversions = channel
     if not (VALUE_MIN_MC <= value_mc <= VALUE_MAX_MC and COLD_MIN_MC <= cold_mc <= COLD_MAX_MC and fault >= 0
             and conversions >= 0):

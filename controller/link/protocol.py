@@ -159,8 +159,8 @@ FRAMES: tuple[Layout, ...] = (
     )),
     Layout("N", Refusal, (S, Q, Field("c", ("code",), number(1, max(RefusalCode)), "refusal code"))),
 )
-TO_BOARD = frozenset("HEDTS")
-FROM_BOARD = frozenset("WRLN")
+TO_BOARD = b"HEDTS"
+FROM_BOARD = b"WRLN"
 
 
 class Codec(NamedTuple):
@@ -278,6 +278,11 @@ def _drive_text(message: Drive) -> str:
     return f"D s={session} q={sequence} p={FLAG[permit]} c={FLAG[contactor]} u={duty_e4} w={window_ms}"
 
 
+def _drive_read(groups: tuple[str, ...]) -> Drive:
+    session, sequence, permit, contactor, duty_e4, window_ms = groups
+    return new_tuple(Drive, (int(session), int(sequence), permit == "1", contactor == "1", int(duty_e4), int(window_ms)))
+
+
 def _report_text(message: Report) -> str:
     (board, boot, session, sequence, heard, up_us, channels, modulator, contactor, enabled, off, on_us, switches, run_s,
      mains, limiter, door, local_stop, arm, smoke, current_ma, fan_rpm, aux_mv) = message
@@ -303,7 +308,7 @@ def _report_read(groups: tuple[str, ...]) -> Report:
 
 CODECS = {layout.letter: _codec(layout) for layout in FRAMES}
 CODECS["R"] = CODECS["R"]._replace(read=_report_read, write=_report_text)
-CODECS["D"] = CODECS["D"]._replace(write=_drive_text)
+CODECS["D"] = CODECS["D"]._replace(read=_drive_read, write=_drive_text)
 """Frames that go by all the time have a reader or writer of their own; a test holds each to the table's."""
 BY_TYPE = {codec.layout.message: codec for codec in CODECS.values()}
 

@@ -70,14 +70,14 @@ def _bad(code: Wrong, line: bytes, reason: str) -> BadLine:
     return BadLine(code, line[:SHOWN_BYTES], reason)
 
 
-def _read(line: bytes, letters: frozenset[str]) -> FromBoard | ToBoard | BadLine:
+def _read(line: bytes, letters: bytes) -> FromBoard | ToBoard | BadLine:
     try:
         message = decode(line)
     except BadFrame as bad:
         return _bad(bad.code, bad.line, bad.reason)
-    if chr(line[0]) not in letters:
-        return _bad(Wrong.UNKNOWN_FRAME, line, f"frame {line[:1]!r} goes the other way")
-    return message
+    if line[0] in letters:
+        return message
+    return _bad(Wrong.UNKNOWN_FRAME, line, f"frame {line[:1]!r} goes the other way")
 
 
 def _clock(line: bytes, word: bytes) -> int | None:
@@ -97,7 +97,8 @@ class Session:
 
     def receive(self, data: bytes) -> list[FromBoard | BadLine | Ran]:
         """Every whole line that `data` completes, in order. Empty lines are nothing. Never raises."""
-        return [self._event(line) for line in self._lines.feed(data)]
+        return [cast(FromBoard | BadLine | Ran, self._clock_line(line) if line[:1] == b"@" and self._lock_step
+                     else _read(line, FROM_BOARD)) for line in self._lines.feed(data)]
 
     def send(self, message: ToBoard) -> bytes:
         """The bytes of one message. A hello is led by a newline: it ends whatever half line the board has heard."""
@@ -109,11 +110,9 @@ class Session:
             raise ValueError(f"cannot run {us} µs; allowed is 1 to {CLOCK_MAX_US} µs, in lock-step only")
         return b"@run %d\n" % us
 
-    def _event(self, line: bytes) -> FromBoard | BadLine | Ran:
-        if self._lock_step and line[:1] == b"@":
-            us = _clock(line, b"@ran")
-            return _bad(Wrong.VALUE, line, "a peer's clock line is '@ran MICROSECONDS'") if us is None else Ran(us)
-        return cast(FromBoard | BadLine, _read(line, FROM_BOARD))
+    def _clock_line(self, line: bytes) -> BadLine | Ran:
+        us = _clock(line, b"@ran")
+        return _bad(Wrong.VALUE, line, "a peer's clock line is '@ran MICROSECONDS'") if us is None else Ran(us)
 
 
 class BoardSession:
@@ -125,7 +124,8 @@ class BoardSession:
 
     def receive(self, data: bytes) -> list[ToBoard | BadLine | Run]:
         """Every whole line that `data` completes, in order. Empty lines are nothing. Never raises."""
-        return [self._event(line) for line in self._lines.feed(data)]
+        return [cast(ToBoard | BadLine | Run, self._clock_line(line) if line[:1] == b"@" and self.lock_step
+                     else _read(line, TO_BOARD)) for line in self._lines.feed(data)]
 
     def send(self, message: FromBoard) -> bytes:
         """The bytes of one message."""
@@ -135,8 +135,6 @@ class BoardSession:
         """The clock line that ends a stretch: `us` since the start."""
         return b"@ran %d\n" % us
 
-    def _event(self, line: bytes) -> ToBoard | BadLine | Run:
-        if self.lock_step and line[:1] == b"@":
-            us = _clock(line, b"@run")
-            return Run(us) if us else _bad(Wrong.VALUE, line, "a clock line from a host is '@run MICROSECONDS', not 0")
-        return cast(ToBoard | BadLine, _read(line, TO_BOARD))
+    def _clock_line(self, line: bytes) -> BadLine | Run:
+        us = _clock(line, b"@run")
+        return Run(us) if us else _bad(Wrong.VALUE, line, "a host's clock line is '@run MICROSECONDS', not 0")
