@@ -1,0 +1,65 @@
+/** Events in sentences, in order. One table from kind to words; an unknown kind shows its name and fields. Pure. */
+import { html } from "../markup.js";
+import { clockSeconds, wait, warmShort, counted, day } from "../text.js";
+
+const f = (event) => event.fields ?? {};
+const by = (fields) => (fields.by ? `, by ${fields.by}` : "");
+const guardWords = (id) => String(id).replaceAll("_", " ");
+const ASKED = { start: "start", hold: "hold", restart: "go on", cool_down: "cool down", stop_heating: "stop heating", reset: "reset", acknowledge: "acknowledge",
+  clear: "clear", tighten: "tighten a limit", check_in: "check in" };
+
+/** kind -> sentence. */
+const WORDS = {
+  controller_started: (x) => `controller ${x.version ?? ""} began, heat off`,
+  controller_stopped: (x) => `controller ended and switched the heat off: ${x.reason}`,
+  board_found: (x) => `board ${x.board} answered`,
+  board_refused: (x) => `board ${x.board} refused, expected ${x.expected}`,
+  board_lost: (x) => `line to the board lost: ${x.reason}`,
+  board_booted: () => "the board started anew",
+  board_enabled: () => "the board took the enable",
+  board_refuses: (x) => `the board refused a frame: ${x.words ?? x.code}`,
+  not_a_board: (x) => `what is on the port is no board: ${x.reason}`,
+  command_accepted: (x) => `${ASKED[x.ask] ?? x.ask} accepted${by(x)}${x.detail ? `: ${x.detail}` : ""}`,
+  command_refused: (x) => `${ASKED[x.ask] ?? x.ask} refused${by(x)}: ${x.reason}`,
+  arm_asked: () => "the start waits for the arm button",
+  armed: () => "the arm button was pressed",
+  arm_void: (x) => `the arming ended unused: ${x.reason}`,
+  run_state: (x) => `${x.before} to ${x.after}${x.cause ? `: ${ASKED[x.cause] ?? guardWords(x.cause)}` : ""}${by(x)}`,
+  segment: (x) => `segment ${Number(x.segment) + 1} begins: ${x.kind === "cool" ? "cooling" : x.kind} to ${warmShort(x.target_mc)}`,
+  soak_counting: (x) => (x.counting ? `in band, the soak clock runs${x.counted_us ? ` from ${counted(x.counted_us)}` : ""}` : `out of band, the soak clock stands at ${counted(x.counted_us)}`),
+  guard: (x) => `${guardWords(x.guard)} ${x.standing ? "began to stand" : "ceased to stand"}${x.detail ? `: ${x.detail}` : ""}`,
+  tripped: (x) => `${guardWords(x.guard)}: ${x.first_out ? "first-out, " : ""}trip${x.detail ? `, ${x.detail}` : ""}`,
+  cleared: (x) => `${guardWords(x.guard)} cleared${by(x)}`,
+  alarm: (x) => `alarm ${guardWords(x.guard)}: ${x.after}${by(x)}`,
+  reading: (x) => `${guardWords(x.role)} sensor: ${x.before} to ${x.after}`,
+  heat_seen_off: (x) => `heat seen off ${wait(x.after_us) === `0\u00a0s` ? "at once" : `after ${(x.after_us / 1e6).toFixed(1)}\u00a0s`}`,
+  limit_tightened: (x) => `limit ${guardWords(x.limit)} lowered from ${x.before} to ${x.after}${by(x)}`,
+  gap: (x) => `gap: ${x.count} ${x.what}`,
+  record_failing: (x) => `the record cannot be written: ${x.reason}`,
+  record_working: (x) => `the record is written again, ${x.lost} lost`,
+  clock_stepped: (x) => `the wall clock jumped by ${(x.by_us / 1e6).toFixed(1)}\u00a0s`,
+};
+
+/** Kinds that a person did or asked. */
+const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened"]);
+
+export const isOfPeople = (event) => OF_PEOPLE.has(event.kind);
+
+/** One event as a sentence. */
+export function eventWords(event) {
+  const words = WORDS[event.kind];
+  return words ? words(f(event)) : `${guardWords(event.kind)} ${Object.entries(f(event)).map(([key, value]) => `${key} ${value}`).join(", ")}`;
+}
+
+export const isFirstOut = (event) => event.kind === "tripped" && Boolean(f(event).first_out);
+
+/** Rows with their clock; a new day is named once. */
+export function drawEvents(events) {
+  let last = "";
+  return html`<ol class="events">${events.map((event) => {
+    const today = day(event.utc_us);
+    const head = today === last ? "" : html`<li class="day">${today}</li>`;
+    last = today;
+    return html`${head}<li class="${isFirstOut(event) ? "bad" : ""}"><time>${clockSeconds(event.utc_us, true)}</time> <span>${eventWords(event)}</span></li>`;
+  })}</ol>`;
+}

@@ -1,0 +1,64 @@
+/**
+ * An alarm has four parts and no more: Cause, Done already, Do now, Worry if. If only the page lost contact they are
+ * Not known, Known, Do now, Worry if, ruled in ink: the chamber may be fine. Pure.
+ */
+import { html } from "../markup.js";
+import { age, clockSeconds, capital, watched } from "../text.js";
+import { numbered } from "./marks.js";
+
+/** What the trip says. `latch` is the first-out. */
+export function presentTrip(now, latch, unit) {
+  const number = watched(latch.value, latch.unit, unit);
+  const limit = watched(latch.limit, latch.unit, unit);
+  const detail = latch.detail || (number && limit ? `${number} seen, limit ${limit}.` : "");
+  const seen = now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "The heat has not been seen off yet.";
+  return { tone: "trip", guard: latch.guard, parts: [
+    ["Cause", html`<b>${latch.cause}</b> ${detail}`],
+    ["Done already", [latch.done, now.stop?.off_seen_utc_us || !latch.done ? seen : ""].filter(Boolean).join(" ")],
+    ["Do now", steps(latch.do)],
+    ["Worry if", uncapital(latch.worry)],
+  ] };
+}
+
+/** What an alarm says: the machine asks for a person; whether it also withheld heat is in `done`. */
+export function presentAlarm(alarm, guard, unit) {
+  const number = watched(alarm.value, alarm.unit, unit);
+  const limit = watched(alarm.limit, alarm.unit, unit);
+  const done = { alarm: "Nothing was switched off: an alarm asks for a person.", hold: "The schedule is held; control goes on.",
+    interlock: "The heat is off and the schedule waits. Heat comes back only by a command.", abort: "The heat is off and the run has ended.",
+    trip: "The heat is off." }[guard?.action] ?? alarm.why;
+  return { tone: "warn", guard: alarm.guard, parts: [
+    ["Cause", html`<b>${alarm.cause}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${alarm.why}`],
+    ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", uncapital(alarm.worry)],
+  ] };
+}
+
+/** What is known when nothing is heard. `link` says whether this page, or the server behind it, is cut off. */
+export function presentSilence(now, staleMs, link, apiHeard) {
+  const since = clockSeconds(now.utc_us);
+  const board = now.board?.present ? "The board answered the controller until then." : "The board was not heard by the controller even then.";
+  const known = apiHeard ? `This page’s server answers; the controller does not answer it. ${board}` : `This page lost its server. ${board}`;
+  return { tone: "ink", guard: "", parts: [
+    ["Not known", html`What the heater is doing <b>now</b>. Every value here is from ${since}.`],
+    ["Known", known],
+    ["Do now", steps([apiHeard ? "Look at the computer the controller runs on." : "Look at this device’s network first.",
+      "In doubt, press Stop heating. It goes another way and says here whether it arrived."])],
+    ["Worry if", "Stop heating says “not confirmed” for 10 s: go and look, switch off at the wall."],
+  ] };
+}
+
+const uncapital = (text) => (text ? text[0].toLowerCase() + text.slice(1) : "");
+const steps = (list) => html`<ol class="steps">${(list ?? []).map((step, index) => html`<li>${numbered(index + 1)}<span>${step}</span></li>`)}</ol>`;
+
+export const drawFour = (four, keys = []) =>
+  html`<section class="four ${four.tone}" aria-label="${capital(four.parts[0][0])} and what to do"><dl>${four.parts.map(([name, words]) =>
+    html`<div><dt>${name}</dt><dd>${words}</dd></div>`)}</dl>${keys.length ? html`<div class="keys">${keys.map((key) =>
+    html`<button type="button" class="key" data-do="${key.act}" data-value="${key.value}">${key.word}</button>`)}</div>` : ""}</section>`;
+
+/** Beside the curve of a page that hears nothing. */
+export const stillHolds = (silenceS) =>
+  html`<section class="aside"><h2>What still holds</h2><p>The regulator, the guards and the board work without this page. If the controller itself has stopped, the board shuts its
+    outputs by itself within ${silenceS}.</p><p>This page is never the alarm: what must wake somebody has to reach them another way.</p></section>`;
+
+/** The page's age in words for the head. */
+export const noNews = (staleMs) => `No news for ${age(staleMs)}.`;

@@ -1,0 +1,268 @@
+/**
+ * The plan against part and air. `presentPlan` turns a run and its trace into numbers and words; `drawPlan` draws them for
+ * one width. The band, the plumb line, the dimensions and the words all come from the same numbers.
+ */
+import { html, px } from "../markup.js";
+import { clock, clockSeconds, wait, warmShort, segmentWords } from "../text.js";
+import { linear, hourMarks, degreeMarks, path, planAt } from "./scales.js";
+import { Trace } from "./trace.js";
+import { markAt } from "./marks.js";
+
+/** Everything a drawing of a run needs. `nowUs` is null for a finished record. */
+export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = null, trip = null, columns = 420 }) {
+  const plan = run.plan.map(([us, mc]) => [run.started_utc_us + us, mc]);
+  const planEnd = plan.length ? plan.at(-1)[0] : run.started_utc_us;
+  const endUs = Math.max(planEnd, nowUs ?? 0, run.ended_utc_us ?? 0, run.started_utc_us + 600e6);
+  const span = endUs - run.started_utc_us;
+  const fromUs = run.started_utc_us - span * 0.018;
+  const toUs = endUs + span * 0.06;
+  const points = trace.columns(run.started_utc_us - span * 0.01, nowUs ?? toUs, columns);
+  const spans = segmentSpans(plan, run.segments, run.started_utc_us);
+  return { fromUs, toUs, nowUs, dataUs, plan, spans, points, joinedUs: Trace.joinedUs(points), unit, staleMs, trip, run,
+    limitMc: run.run_ceiling_mc, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going: nowUs !== null && !run.end,
+    next: nowUs !== null && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us } : null,
+    cool: nowUs === null ? null : coolsAt(plan, hotMc, nowUs) };
+}
+
+function heights(plan, run, points) {
+  const seen = points.flatMap((point) => [point.control, point.part].filter(Boolean).flatMap((one) => [one[0], one[1]]));
+  const all = [...plan.map(([, mc]) => mc), ...seen, run.run_ceiling_mc ?? 0];
+  return { low: Math.min(25000, ...all.filter((mc) => mc > 0)), high: Math.max(...all) + 4000 };
+}
+
+/** Which stretch of the plan belongs to which segment: [{segment, fromUs, toUs}], in order. */
+export function segmentSpans(plan, segments, startUs) {
+  const spans = [];
+  let at = 0;
+  let fromUs = startUs;
+  for (let index = 1; index < plan.length && at < segments.length; index += 1) {
+    const level = Math.abs(plan[index][1] - plan[index - 1][1]) < 1;
+    const reaches = Math.abs(plan[index][1] - segments[at].target_mc) < 500;
+    if (!reaches || (segments[at].kind === "soak") !== level) continue;
+    spans.push({ segment: segments[at], fromUs, toUs: plan[index][0] });
+    fromUs = plan[index][0];
+    at += 1;
+  }
+  return spans;
+}
+
+/** When the plan passes the touchable temperature on its way down, after now. */
+function coolsAt(plan, hotMc, nowUs) {
+  for (let index = 1; index < plan.length; index += 1) {
+    const [[fromUs, fromMc], [toUs, toMc]] = [plan[index - 1], plan[index]];
+    if (fromMc > hotMc && toMc <= hotMc && toUs > nowUs) {
+      return { utc_us: fromUs + ((toUs - fromUs) * (fromMc - hotMc)) / (fromMc - toMc), mc: hotMc };
+    }
+  }
+  return null;
+}
+
+const LEFT = 46;
+
+/** The whole drawing, `width` x `height`. `phone` is drawn for the width, never shrunk. */
+export function drawPlan(view, { width, height, phone = false, lens = false }) {
+  const top = phone ? 42 : 44;
+  const bottom = height - (phone ? 34 : 66);
+  const marks = degreeMarks(view.heat.low, view.heat.high, view.unit, phone ? 5 : 6);
+  const y = linear(marks.lowMc, marks.highMc, bottom - 12, top - 6);
+  const x = linear(view.fromUs, view.toUs, LEFT, width - (phone ? 4 : 2));
+  const at = { x, y, top, bottom, width, height, phone, left: LEFT };
+  return html`<svg class="plan" width="${width}" height="${height}" viewBox="0 0 ${width} ${height}" role="img"
+    aria-label="${planWords(view)}">
+    <defs><pattern id="hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch-line" d="M0 0V8"/></pattern><pattern
+      id="unheard" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)"><path class="unheard-line" d="M0 0V5"/></pattern></defs>
+    ${axes(view, marks, at)}${limitLine(view, at)}${zone(view, at)}${curves(view, at)}${forecast(view, at)}
+    ${view.nowUs === null ? "" : plumb(view, at)}${phone ? "" : segmentDims(view, at)}${phone ? "" : curveNames(view, at)}
+    ${lens ? lensMark(view, at) : ""}${tripMark(view, at)}${view.over?.(at) ?? ""}
+  </svg>`;
+}
+
+/** The scale factors of a drawing, for the detail that enlarges it. */
+export function planScale(view, { height, phone = false }) {
+  const marks = degreeMarks(view.heat.low, view.heat.high, view.unit, phone ? 5 : 6);
+  return linear(marks.lowMc, marks.highMc, height - (phone ? 34 : 66) - 12, (phone ? 42 : 44) - 6).factor;
+}
+
+function axes(view, marks, { x, y, bottom, width, left, phone, top }) {
+  const hours = hourMarks(view.fromUs, view.toUs, phone ? 5 : Math.floor(width / 85));
+  return html`<text class="tick end" x="${left - 20}" y="${top - 16}">°${view.unit}</text>
+    <path class="axis" d="M${left - 8} ${px(y(marks.highMc))}V${px(y(marks.lowMc))}"/>
+    ${marks.named.map(({ mc, word }) => html`<path class="axis" d="M${left - 18} ${px(y(mc))}H${left - 8}"/><text class="tick end"
+      x="${left - 22}" y="${px(y(mc) + 5)}">${word}</text>`)}
+    ${marks.small.map(({ mc, half }) => html`<path class="axis" d="M${left - (half ? 14 : 11)} ${px(y(mc))}H${left - 8}"/>`)}
+    <path class="axis" d="M${left} ${bottom}H${width - 2}"/>
+    ${hours.half.map((us) => html`<path class="axis" d="M${px(x(us))} ${bottom}v5"/>`)}
+    ${hours.marks.map((us) => html`<path class="axis" d="M${px(x(us))} ${bottom}v9"/>${x(us) < left + 14 || x(us) > width - 14 ? "" : html`<text
+      class="tick middle" x="${px(x(us))}" y="${bottom + 24}">${clock(us)}</text>`}`)}`;
+}
+
+function limitLine(view, { y, width, left, phone }) {
+  if (!view.limitMc) return "";
+  const at = y(view.limitMc);
+  let strokes = "";
+  for (let x = left + 6; x < width - 8; x += phone ? 12 : 10) strokes += `M${x} ${px(at - 1)}l7 -7`;
+  const words = `${phone ? "limit" : "air limit of this run"} ${warmShort(view.limitMc, view.unit)}`;
+  return html`<path class="limit-hatch" d="${strokes}"/><path class="limit" d="M${left} ${px(at)}H${width - 2}"/><text class="cap small paper"
+    x="${left + 8}" y="${px(at + 16)}">${words}</text>`;
+}
+
+function zone(view, { x, y, bottom }) {
+  const floor = bottom - 2;
+  const shapes = view.spans.map(({ segment, fromUs, toUs }) => {
+    const inside = [[fromUs, planAt(view.plan, fromUs)], ...view.plan.filter(([us]) => us > fromUs && us < toUs), [toUs, planAt(view.plan, toUs)]];
+    const edge = (side) => inside.map(([us, mc]) => [x(us), Math.min(floor, y(mc + side * segment.band_mc))]);
+    const [high, low] = [edge(1), edge(-1)];
+    return { area: `${path([...high, ...low.reverse()])}Z`, edges: `${path(high)}${path(low)}` };
+  });
+  return html`${shapes.map(({ area, edges }) => html`<path class="zone" d="${area}"/><path class="zone-hatch" fill="url(#hatch)" d="${area}"/><path
+    class="zone-edge" d="${edges}"/>`)}`;
+}
+
+/** One channel as a line through its last values, with its least and most where they differ by more than the line. */
+export function channelPath(points, name, joinedUs, x, y) {
+  const drawn = [];
+  let before = null;
+  for (const point of points) {
+    const value = point[name];
+    if (!value || (before !== null && point.utc_us - before > joinedUs)) drawn.push(null);
+    if (!value) continue;
+    const at = x(point.utc_us);
+    if (Math.abs(y(value[0]) - y(value[1])) > 2.5) drawn.push([at, y(value[0])], [at, y(value[1])]);
+    drawn.push([at, y(value[2])]);
+    before = point.utc_us;
+  }
+  return path(drawn);
+}
+
+function curves(view, { x, y }) {
+  const line = (name, kind) => html`<path class="${kind}" data-channel="${name}" d="${channelPath(view.points, name, view.joinedUs, x, y)}"/>`;
+  return html`${line("control", "air")}${sureBand(view, x, y)}${line("part", "part")}`;
+}
+
+function sureBand(view, x, y) {
+  const known = view.points.filter((point) => point.part);
+  if (!view.sureMc || known.length < 2) return "";
+  const edge = (side) => known.map((point) => [x(point.utc_us), y(point.part[2] + side * view.sureMc)]);
+  return html`<path class="sure" d="${path([...edge(1), ...edge(-1).reverse()])}Z"/>`;
+}
+
+function forecast(view, { x, y, phone, width }) {
+  if (!view.going || !view.plan.length) return "";
+  const ahead = [[view.nowUs, planAt(view.plan, view.nowUs)], ...view.plan.filter(([us]) => us > view.nowUs)].filter(([, mc]) => mc !== null);
+  const line = html`<path class="forecast" d="${path(ahead.map(([us, mc]) => [x(us), y(mc)]))}"/>`;
+  if (!view.cool || phone) return line;
+  const cx = x(view.cool.utc_us);
+  const cy = y(view.cool.mc);
+  const late = view.staleMs !== null;
+  const side = cx > width * 0.62 ? { anchor: "end", x: cx - 30 } : { anchor: "", x: cx + 14 };
+  return html`${line}<circle class="ring" cx="${px(cx)}" cy="${px(cy)}" r="4.6"/><text class="small mid paper ${side.anchor}" x="${px(side.x)}"
+    y="${px(cy + 9)}">under ${warmShort(view.cool.mc, view.unit)} ${clock(view.cool.utc_us)}</text><text class="cap small paper ${side.anchor}" x="${px(side.x)}"
+    y="${px(cy + 26)}">${late ? "expected, not confirmed" : `in ${wait(view.cool.utc_us - view.nowUs)} by the plan`}</text>`;
+}
+
+function plumb(view, at) {
+  const { x, top, bottom, phone, width } = at;
+  const cx = x(view.nowUs);
+  const anchor = cx > width - 46 ? "end" : cx < 60 ? "" : "middle";
+  return html`${unheard(view, at)}<path class="plumb" d="M${px(cx)} ${top - 20}V${bottom}"/><path class="bob"
+    d="M${px(cx - 4.6)} ${bottom - 3}h9.2l-4.6 13z"/><text class="strong ${anchor}" x="${px(cx)}" y="${top - 27}">now ${clock(view.nowUs)}</text>${
+    view.next && view.going ? nextStep(view, at, cx, phone) : ""}`;
+}
+
+/** From the last data to now nothing was heard: hatched, and the forecasts say that they are not confirmed. */
+function unheard(view, { x, top, bottom }) {
+  if (view.staleMs === null) return "";
+  const to = x(view.nowUs);
+  const from = Math.min(x(view.dataUs), to - 7);
+  return html`<rect fill="url(#unheard)" x="${px(from)}" y="${top}" width="${px(to - from)}" height="${bottom - top}"/><text
+    class="small mid paper end" x="${px(from - 8)}" y="${px(top + (bottom - top) * 0.62)}">nothing heard</text><text class="cap small paper end"
+    x="${px(from - 8)}" y="${px(top + (bottom - top) * 0.62 + 17)}">since ${clockSeconds(view.dataUs)}</text>`;
+}
+
+/** Where the next step's dimension runs: in the triangle that the plan leaves free. */
+function dimensionY(view, { y, top, bottom }, target) {
+  const here = y(planAt(view.plan, view.nowUs) ?? target);
+  const there = y(target);
+  if (there > here + 20) return Math.max(top + 26, (view.limitMc ? y(view.limitMc) : top) + 36); // cooling: above the curve
+  if (here > there + 20) return here + 34 < bottom - 62 ? here + 34 : there + 26; // heating: below it, or above while it is low
+  return there + 34;
+}
+
+function nextStep(view, at, cx, phone) {
+  const { x, y, width } = at;
+  const to = Math.min(x(view.next.atUs), width - 4);
+  const target = planAt(view.plan, Math.min(view.next.atUs, view.plan.at(-1)?.[0] ?? 0)) ?? 0;
+  const line = dimensionY(view, at, target);
+  const enough = to - cx > (phone ? 60 : 150);
+  const left = !enough && cx > width * 0.72;
+  const start = enough ? (cx + to) / 2 : left ? cx - 10 : to + 10;
+  const anchor = enough ? "middle" : left ? "end" : "";
+  const late = view.staleMs !== null;
+  const words = late ? [`${view.next.what.replace(/ starts$/, "")} expected ${clock(view.next.atUs)}`, "not confirmed"] : [wait(view.next.atUs - view.nowUs), `${view.next.what} ${clock(view.next.atUs)}`];
+  const up = enough ? 0 : -16;
+  return html`<path class="dim" d="M${px(cx)} ${px(line)}H${px(to)}"/>${to - cx > 18 ? arrows(cx, to, line) : ""}<path class="dim-thin" d="M${px(to)} ${
+    px(Math.min(y(target) + 6, line - 5))}V${px(Math.max(line + 5, y(target) - 6))}"/><text class="${late ? "cap small" : phone ? "strong" : "lead"} paper ${anchor}" x="${px(start)}" y="${px(
+    line + 21 + up)}">${words[0]}</text>${phone ? "" : html`<text class="${late ? "small strong" : "cap small"} paper ${anchor}" x="${px(start)}" y="${px(line + 38 + up)}">${words[1]}</text>`}`;
+}
+
+const arrows = (from, to, y) =>
+  html`<path class="bob" d="M${px(from)} ${px(y)}l8 -3.4v6.8zM${px(to)} ${px(y)}l-8 -3.4v6.8z"/>`;
+
+/** Under the axis: the segments as dimension lines with oblique ticks. */
+export function segmentDims(view, { x, bottom }) {
+  const y = bottom + 47;
+  return html`${view.spans.map(({ segment, fromUs, toUs, words }) => {
+    const [from, to] = [x(fromUs), x(toUs)];
+    const room = to - from;
+    const long = words ?? segmentWords(segment, view.unit);
+    const text = room > long.length * 6.4 + 40 ? long : room > 70 ? segmentWords(segment, view.unit, true) : "";
+    const half = text ? Math.min(room / 2 - 6, text.length * 3.4 + 10) : 0;
+    const middle = (from + to) / 2;
+    return html`<path class="dim-thin" d="M${px(from)} ${y}H${px(middle - half)}M${px(middle + half)} ${y}H${px(to)}"/><path class="dim"
+      d="M${px(from - 4)} ${y + 4}l8 -8M${px(to - 4)} ${y + 4}l8 -8"/>${text ? html`<text class="small mid middle" x="${px(middle)}" y="${y + 4.5}">${text}</text>` : ""}`;
+  })}`;
+}
+
+/** Names on the lines, with leaders, where the run is long enough to have room; else at the last point. */
+function curveNames(view, { x, y, width }) {
+  const known = view.points.filter((point) => point.control);
+  if (known.length < 8) return "";
+  const room = x(known.at(-1).utc_us) - x(known[0].utc_us);
+  if (room < 170) return "";
+  const pick = (share) => known[Math.floor(known.length * share)];
+  const ramp = view.spans[0];
+  const steep = ramp ? Math.min(0.5, ((ramp.toUs - known[0].utc_us) * 0.5) / (known.at(-1).utc_us - known[0].utc_us)) : 0.3;
+  const air = pick(steep);
+  const part = pick(Math.min(0.9, steep * 1.15));
+  const [ax, ay] = [x(air.utc_us), y(air.control[2])];
+  const named = part.part ? nameBelow(x(part.utc_us), y(part.part[2]), width, view.sureMc ? "part, and how sure" : "part") : "";
+  return html`<path class="leader" d="M${px(ax - 2)} ${px(ay - 2)}l-20 -28"/><text class="small paper end" x="${px(ax - 26)}" y="${px(ay - 33)}">air</text>${named}`;
+}
+
+const nameBelow = (px0, py0, width, words) =>
+  html`<path class="leader" d="M${px(px0 + 2)} ${px(py0 + 2)}l22 22"/><text class="small mid paper" x="${px(Math.min(px0 + 28, width - 150))}" y="${px(py0 + 36)}">${words}</text>`;
+
+function lensMark(view, { x, y }) {
+  const last = view.points.filter((point) => point.control).at(-1);
+  if (!last) return "";
+  const wide = (x(view.nowUs) - x(view.nowUs - 90 * 60e6)) / 2 + 8;
+  const [cx, cy] = [x(view.nowUs) - wide * 0.35, y((last.part ?? last.control)[2])];
+  return html`<ellipse class="leader lens" cx="${px(cx)}" cy="${px(cy)}" rx="${px(Math.max(22, wide))}" ry="17"/><text class="strong paper end"
+    x="${px(cx - Math.max(16, wide * 0.5))}" y="${px(cy - 19)}">A</text>`;
+}
+
+function tripMark(view, { x, y, top, bottom }) {
+  if (!view.trip) return "";
+  const cx = x(view.trip.utc_us);
+  const near = view.points.filter((point) => point.control && point.utc_us <= view.trip.utc_us).at(-1);
+  const from = near ? y(near.control[1]) : top;
+  const to = Math.min(from + 44, bottom - 24);
+  return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper end" x="${px(cx - 14)}"
+    y="${px(to + 5)}">trip ${clock(view.trip.utc_us)}</text>`;
+}
+
+/** The drawing in a sentence. */
+function planWords(view) {
+  const limit = view.limitMc ? `, limit ${warmShort(view.limitMc, view.unit)}` : "";
+  return `Plan against part and air: ${view.spans.map(({ segment }) => segmentWords(segment, view.unit)).join("; ")}${limit}. A table of readings stands below.`;
+}

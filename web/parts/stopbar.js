@@ -1,0 +1,27 @@
+/** The bar at the foot of every sheet: one key, three stations. Pure. */
+import { html } from "../markup.js";
+import { stopIcon } from "./marks.js";
+
+/** Three stations on a line. */
+export function drawStations(three) {
+  return html`<ol class="stations" aria-label="Steps of stopping">${three.map((one, index) => {
+    const shape = one.unconfirmed
+      ? html`<path class="m-diamond" d="M9 0.5L17.5 9 9 17.5 0.5 9z"/>`
+      : html`<circle class="station ${one.solid ? "solid" : ""}" cx="9" cy="9" r="6.2"/>`;
+    return html`<li class="${index ? "" : "first"} ${one.unconfirmed ? "bad" : ""} ${one.plain ? "plain" : ""}"><svg width="18" height="18"
+      viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}</b>` : ""}</span></li>`;
+  })}</ol>`;
+}
+
+/** What stands beside the stations. */
+export function besides(now, stale, press) {
+  if (press.askedMs !== null && !press.acceptedUtcUs) return "Sent again until it is accepted.";
+  if (stale) return "Sent apart from this page’s stream.";
+  if (!now) return "Works before the first reading too.";
+  const off = now.circuit.element.state !== "heating" && !now.permit.given;
+  if (now.latches?.length) return "Off already. The button still works.";
+  return off ? "Heat is off. The button works all the same." : "One press. No question asked. The record is kept.";
+}
+
+/** The bar's inside; the key itself stands in the page's text and is never redrawn. */
+export const stopKey = html`${stopIcon}<span>Stop heating</span>`;

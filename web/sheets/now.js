@@ -1,0 +1,175 @@
+/** Sheet 1, Now: the sentence, the circuit, the plan against part and air. Pure; `page.js` shows what it returns. */
+import { html } from "../markup.js";
+import { capital, clock, levelWords, clockSeconds, simulatedWords, wait, warmShort, withClock } from "../text.js";
+import { presentCircuit, drawAcross, drawSmall, drawUpright, listAcross, permitList } from "../parts/circuit.js";
+import { presentPlan, drawPlan, planScale } from "../parts/plan.js";
+import { presentDetail, drawDetail } from "../parts/detail.js";
+import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js";
+import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews } from "../parts/fourparts.js";
+import { drawEvents } from "../parts/events.js";
+import { titleBlock } from "../parts/titleblock.js";
+import { mark } from "../parts/marks.js";
+import { planAt } from "../parts/scales.js";
+
+const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
+
+/** What the head says: sentence, the line under it, mark, tone. */
+export function presentHead(now, staleMs, link, ms, unit) {
+  if (!now) return { sentence: "Nothing heard yet.", more: waiting(link, ms), mark: "stale", tone: "stale" };
+  if (staleMs !== null) {
+    return { sentence: noNews(staleMs), more: `Last seen at ${clockSeconds(now.utc_us)}: ${now.sentence} ${waiting(link, ms)}`, mark: "stale", tone: "stale" };
+  }
+  const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
+  if (first) {
+    const off = now.stop?.off_seen_utc_us || !now.run ? "Heat is off." : "Heat was told to go off.";
+    return { sentence: `${off} The chamber tripped at ${clock(first.utc_us)}.`, more: "It stays off until a maintainer clears it.", mark: "trip", tone: "trip" };
+  }
+  const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
+  const sentence = withClock(now.sentence, now.run?.next?.utc_us);
+  return { sentence, more: now.pending ? armWords(now) : now.sentence_more, mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
+}
+
+function waiting(link, ms) {
+  if (link.phase !== "waiting" || link.retryAtMs === null) return "Listening.";
+  return `Trying again in ${wait(Math.max(1000, link.retryAtMs - ms) * 1000)}.`;
+}
+
+/** While a start waits for the arm button. */
+export function armWords(now) {
+  const left = `${wait(now.pending.seconds_left * 1e6)} left.`;
+  const self = now.chamber.simulated ? " The simulated chamber presses it by itself." : " Press it at the chamber, with the door shut.";
+  return `The start waits for the arm button at the chamber, ${left}${self}`;
+}
+
+const headMark = (head) => (head.mark ? mark(head.mark, 40) : "");
+
+function drawHead(head, now, big) {
+  const simulated = simulatedWords(now);
+  return html`<header class="now-head ${head.tone}"><div class="says">${headMark(head)}<div><h1 tabindex="-1" id="sentence">${
+    simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence}</h1><p class="more">${head.more}</p></div></div>${big}</header>`;
+}
+
+/** The four parts that stand on the sheet, if anything asks for a person. */
+function four(state, staleMs) {
+  const { now, unit, held } = state;
+  if (staleMs !== null) return presentSilence(now, staleMs, state.link, state.ms() - (state.link.heardMs ?? 0) < 5000);
+  const latch = now.latches.find((one) => one.first_out) ?? now.latches[0];
+  if (latch) return presentTrip(now, latch, unit);
+  const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
+  return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit) : null;
+}
+
+const alarmKeys = (now, staleMs) => {
+  if (staleMs !== null) return [];
+  return [...now.alarms].filter((alarm) => /unacknowledged/u.test(alarm.state)).slice(0, 1).map((alarm) => ({ word: "Acknowledge", act: "acknowledge", value: alarm.guard }));
+};
+
+/** Keys of the title block: only what the run's state allows now. */
+export function runKeys(now) {
+  const possible = new Set(now.possible);
+  return [possible.has("hold") && { word: "Hold", act: "run", value: "hold" }, possible.has("restart") && { word: "Go on", act: "run", value: "restart" },
+    possible.has("cool_down") && { word: "Cool down", act: "run", value: "cool-down" }, possible.has("reset") && now.run && { word: "Put this run away", act: "run", value: "reset" },
+    possible.has("check_in") && ACTIVE.has(now.run?.state) && now.run.level !== "unattended" && { word: "I am watching", act: "check-in" }].filter(Boolean);
+}
+
+function block(state, staleMs) {
+  const { now } = state;
+  const run = now.run;
+  const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
+    : [{ label: "Run", value: now.pending ? "waits for the arm button" : "none", wide: true }];
+  const simulated = simulatedWords(now);
+  const may = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
+    now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
+  return titleBlock([what, may], { now, dataMs: state.ageMs(), keys: staleMs === null ? runKeys(now) : [] });
+}
+
+function planView(state, staleMs) {
+  const { now, trace, unit } = state;
+  const part = now.readings.find((reading) => reading.role === "part");
+  const trip = now.latches.find((latch) => latch.first_out) ?? null;
+  return presentPlan({ run: { ...now.run, sure_mc: part?.uncertainty_mc ?? 0 }, trace, nowUs: staleMs === null ? now.utc_us : state.utcNow(), dataUs: now.utc_us,
+    hotMc: now.chamber.hot_mc, unit, staleMs, trip, columns: state.layout.kind === "phone" ? 160 : 420 });
+}
+
+/** The lower half: plan, and beside it detail A, the order of a trip, or what still holds. */
+function drawLower(state, staleMs) {
+  const { now, layout, trace } = state;
+  if (!now.run) return ghost(now, layout);
+  const view = planView(state, staleMs);
+  const tripped = now.latches.length > 0;
+  const wide = layout.kind === "wide";
+  const size = wide ? { width: layout.width - 326, height: tripped || staleMs !== null ? 300 : 272 } : { width: layout.width, height: layout.kind === "phone" ? 244 : 300 };
+  const detail = drawDetailOf(view, trace, size, now);
+  const aside = staleMs !== null ? stillHolds(wait(5e6)) : tripped ? inOrder(state) : layout.kind === "phone" ? "" : html`<div class="aside">${detail}</div>`;
+  return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, phone: layout.kind === "phone", lens: !tripped && staleMs === null && layout.kind !== "phone" })}${
+    layout.kind === "phone" ? phoneWords(view, now) : ""}</div>${aside}</div>`;
+}
+
+const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) || now.run.end ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 226 }) : "");
+
+/** On a phone the plan's words stand below it. */
+function phoneWords(view, now) {
+  const planned = planAt(view.plan, now.utc_us);
+  return html`<ul class="under-plan">${view.next ? html`<li>${view.next.what} in ${wait(view.next.atUs - view.nowUs)}, at ${clock(view.next.atUs)}</li>` : ""}${
+    view.cool ? html`<li>under ${warmShort(view.cool.mc, view.unit)} in ${wait(view.cool.utc_us - view.nowUs)}, at ${clock(view.cool.utc_us)}, by the plan</li>` : ""}${
+    planned !== null && !now.run.end ? html`<li>plan now ${warmShort(planned, view.unit)}</li>` : ""}</ul>`;
+}
+
+function inOrder(state) {
+  const first = state.now.latches.find((latch) => latch.first_out) ?? state.now.latches[0];
+  const kinds = new Set(["tripped", "heat_seen_off", "run_state", "guard", "board_lost", "board_booted", "command_accepted", "alarm", "reading"]);
+  const near = state.events.filter((event) => kinds.has(event.kind) && event.utc_us > first.utc_us - 120e6 && event.utc_us < first.utc_us + 600e6).slice(0, 12);
+  return html`<section class="aside"><h2>In this order</h2>${near.length ? drawEvents(near) : html`<p>${clockSeconds(first.utc_us, true)} ${first.cause}</p>`}</section>`;
+}
+
+/** No run: the dashed ghost of the drawing to come, one sentence, one link. */
+function ghost(now, layout) {
+  const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
+  const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
+  return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
+    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> <a href="#/schedules">Choose a schedule and start it</a></p></div></div>`;
+}
+
+/** What the phone's head says beside the sheet's name. */
+export function shortState(now, staleMs) {
+  if (!now || staleMs !== null) return "no news";
+  if (now.latches.length) return `Tripped ${clock(now.latches[0].utc_us)}`;
+  const run = now.run;
+  if (!run) return now.pending ? "waits for arming" : "idle";
+  const segment = run.segments[run.segment];
+  return capital(ACTIVE.has(run.state) && run.state === "running" && segment ? (segment.kind === "cool" ? "cooling" : segment.kind) : run.state);
+}
+
+export const sheet = {
+  number: 1,
+  name: "Now",
+  render(state) {
+    const { now, layout, unit, held } = state;
+    const staleMs = state.staleMs();
+    const head = presentHead(now, staleMs, state.link, state.ms(), unit);
+    if (!now) return html`${drawHead(head, now, "")}<p class="loading-line">Asking the server for the first reading.</p>`;
+    const view = presentCircuit(now, staleMs, held.chamber, unit);
+    const parts = four(state, staleMs);
+    const phone = layout.kind === "phone";
+    const tablet = layout.kind === "tablet";
+    const upright = html`<div class="circuit-box">${drawUpright(view)}${phoneTerms(view)}${permitList(view)}</div>`;
+    const across = html`<div class="circuit-box">${drawAcross(view, layout.width)}${listAcross(view)}${permitList(view)}</div>`;
+    const trouble = parts && parts.tone !== "warn";
+    const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${permitList(view)}</div>` : "";
+    const circuit = small ? "" : phone || tablet ? upright : across;
+    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}
+      ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
+      <div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
+  },
+};
+
+/** A state with another width: the store's methods stay its own. */
+const part = (state) => ({ now: state.now, trace: state.trace, events: state.events, unit: state.unit, held: state.held, link: state.link,
+  utcNow: () => state.utcNow(), ageMs: () => state.ageMs(), ms: () => state.ms() });
+
+/** Upright, the permit is one line of words. */
+function phoneTerms(view) {
+  const open = view.permit.contacts.find((one) => one.state === "open");
+  const words = view.permit.coil === "permit" ? `permit given, ${view.permit.closed} of ${view.permit.of}` : open ? `no permit: ${open.name} is open${open.why ? `, ${open.why}` : ""}` : view.permit.caption;
+  return html`<p class="permit-words">${capital(words)}.</p>`;
+}

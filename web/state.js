@@ -1,0 +1,107 @@
+/**
+ * The one owner of what the page knows: newest snapshot, trace, link, unit, route, the last press of Stop heating.
+ * Everybody else reads it and asks for changes here; a change tells `changed` listeners once.
+ */
+import { Trace } from "./parts/trace.js";
+
+export const LATE_MS = 2000;
+export const STALE_MS = 5000;
+const EVENTS_KEPT = 300;
+
+/** How old is too old: good, late (grey) or stale (hollow). Null is never heard. */
+export function ageClass(ms) {
+  if (ms === null || !(ms <= STALE_MS)) return "stale";
+  return ms > LATE_MS ? "late" : "good";
+}
+
+export class Store extends EventTarget {
+  now = null;
+  trace = new Trace();
+  events = [];
+  link = { phase: "opening", retryAtMs: null, attempt: 0, heardMs: null };
+  unit = "C";
+  route = { sheet: "now", rest: [] };
+  stop = { askedMs: null };
+  layout = { width: 1180, kind: "wide" };
+  held = {};
+  #dataMs = null;
+  #arrivedMs = null;
+  #monotonic;
+
+  constructor(monotonic = () => performance.now()) {
+    super();
+    this.#monotonic = monotonic;
+  }
+
+  /** The page's own monotonic clock, ms. */
+  ms() {
+    return this.#monotonic();
+  }
+
+  /** A message of the stream. Rows of another run's time are kept too: they are what the chamber did. */
+  take({ now, rows = [], events = [] }) {
+    this.now = now;
+    this.#arrivedMs = this.#dataMs = this.link.heardMs = this.ms();
+    this.trace.add(rows);
+    const known = new Set(this.events.map((event) => event.id));
+    this.events = [...this.events, ...events.filter((event) => !known.has(event.id))].slice(-EVENTS_KEPT);
+    this.#tell();
+  }
+
+  /** A beat: the server lives; `ageMs` is how old what it knows is. */
+  beat(ageMs) {
+    this.link.heardMs = this.ms();
+    if (this.#dataMs !== null && Number.isFinite(ageMs)) this.#dataMs = Math.min(this.link.heardMs, Math.max(this.#dataMs, this.link.heardMs - ageMs));
+    this.#tell();
+  }
+
+  /** Age of the newest data in wall milliseconds; null before the first. */
+  ageMs() {
+    return this.#dataMs === null ? null : Math.max(0, this.ms() - this.#dataMs);
+  }
+
+  /** Age when it is too old to believe, else null. */
+  staleMs() {
+    const ms = this.ageMs();
+    return ms !== null && ms > STALE_MS ? ms : null;
+  }
+
+  /** Chamber time now: the newest snapshot's, carried on by this page's clock at the chamber's speed. */
+  utcNow() {
+    if (!this.now) return Date.now() * 1000;
+    return this.now.utc_us + (this.ms() - this.#arrivedMs) * 1000 * (this.now.speed ?? 1);
+  }
+
+  set(changes) {
+    Object.assign(this, changes);
+    this.#tell();
+  }
+
+  /** Something fetched for a sheet: lists, a run, a form. */
+  hold(name, value) {
+    this.held = { ...this.held, [name]: value };
+    this.#tell();
+  }
+
+  #tell() {
+    this.dispatchEvent(new Event("changed"));
+  }
+}
+
+/** °C or °F, remembered on this device; storage may be refused, which is no reason to stop. */
+export const remembered = {
+  read() {
+    try {
+      return localStorage.getItem("soakwarden.unit") === "F" ? "F" : "C";
+    } catch {
+      return "C";
+    }
+  },
+  write(unit) {
+    try {
+      localStorage.setItem("soakwarden.unit", unit);
+    } catch {
+      /* a private window keeps nothing; the switch still works until it is closed */
+    }
+  },
+};
