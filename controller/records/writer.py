@@ -169,8 +169,7 @@ class Writer:
             self._opened.set()
         while not self._ending.is_set():
             self._take(1.0)
-            if self._due():
-                self._attempt(self._write)
+            self._write_if_due()
         while self._take(0.0):
             pass
         self._intake.finish()
@@ -183,6 +182,8 @@ class Writer:
         try:
             self._look_at(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
             for _ in range(TAKE_MAX):
+                # However far behind we are, a commit holds 15 s: readers see the past grow evenly.
+                self._write_if_due()
                 self._look_at(self._queue.get_nowait())
         except queue.Empty:
             return False
@@ -201,6 +202,10 @@ class Writer:
                 self._intake.add_events(record, seq)
         if record is not None:
             self._drop(utc_us)
+
+    def _write_if_due(self) -> None:
+        if self._due():
+            self._attempt(self._write)
 
     def _due(self) -> bool:
         """Something waits, and an event or 15 s of record time or of our own say that it is time."""
