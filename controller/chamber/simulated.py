@@ -127,7 +127,7 @@ class Board(World):
             if isinstance(event, BadLine):
                 self._bad_line(event)
             elif isinstance(event, Run):
-                self._advance(min(event.us, STRETCH_MAX_US))
+                self.advance(min(event.us, STRETCH_MAX_US))
                 self._out.append(self._session.ran(self.now_us))
             else:
                 HANDLERS[type(event)](self, event)
@@ -224,7 +224,7 @@ class Board(World):
 
     def run(self, us: int) -> bytes:
         """Let `us` pass and give all that was said."""
-        self._advance(us)
+        self.advance(us)
         return self.take()
 
     def take(self) -> bytes:
@@ -241,7 +241,8 @@ class Board(World):
         self._arm_seen = self._arm_seen or self.arm_pressed
         self._judge()
 
-    def _advance(self, us: int) -> None:
+    def advance(self, us: int) -> None:
+        """Let `us` pass; `take` gives what was said."""
         end_us = self.now_us + us
         while self.now_us < end_us:
             span_us = min(end_us, self._next_report_us, self._moment_us()) - self.now_us
