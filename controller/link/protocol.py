@@ -106,7 +106,7 @@ S = Field("s", ("session",), WORD, "session")
 Q = Field("q", ("sequence",), SEQUENCE, "sequence")
 
 FRAMES: tuple[Layout, ...] = (
-    Layout("H", Hello, (V, S, Q)),
+    Layout("H", Hello, (V, Field("s", ("session",), number(1, 65_535), "session"), Q)),
     Layout("E", Enable, (S, Q)),
     Layout("D", Drive, (
         S, Q,
