@@ -32,6 +32,9 @@ TELL_AGAIN_US = 5_000_000
 GARBAGE_EVERY_US = 60_000_000
 SENT_KEPT = 24
 SESSION_MAX = 65_535
+SEQUENCES = 10_000_000
+"""Sequence numbers of reports go round after this many."""
+SEQUENCE_WORN = 9_000_000
 CURRENT_IS_ZERO_MA = 50
 US_PER_S = 1_000_000
 
@@ -90,7 +93,9 @@ def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
 def fresh(board: Board, report: Report) -> bool:
     """Is this report newer than the last one? Repeated and late ones are not looked at."""
     last = board.report
-    return last is None or report.boot != last.boot or report.session != last.session or report.sequence > last.sequence
+    if last is None or report.boot != last.boot or report.session != last.session:
+        return True
+    return 0 < (report.sequence - last.sequence) % SEQUENCES < SEQUENCES // 2
 
 
 def heard(board: Board, report: Report) -> Heard:
@@ -132,6 +137,11 @@ def next_session(session: int) -> int:
     return session % SESSION_MAX + 1
 
 
+def worn(board: Board) -> bool:
+    """The session's numbers run out (after weeks at rest)."""
+    return board.sequence > SEQUENCE_WORN
+
+
 def lost_touch(board: Board) -> bool:
     """The board no longer knows our session: it was reset, or another hello took it over."""
     report, welcome = board.report, board.welcome
@@ -140,12 +150,12 @@ def lost_touch(board: Board) -> bool:
     )
 
 
-def again(board: Board) -> Board:
+def again(board: Board, now_us: int) -> Board:
     """A new session on the same line: a fresh hello, nothing believed of the old one."""
     return Board(
         open=board.open,
         session=next_session(board.session),
-        opened_us=board.opened_us,
+        opened_us=now_us,
         report=board.report,
         garbage=board.garbage,
         garbage_us=board.garbage_us,

@@ -29,10 +29,10 @@ def emit(work: Work) -> Outputs:
         board.open
         and not work.active
         and board.welcome is not None
-        and line.lost_touch(board)
+        and (line.lost_touch(board) or line.worn(board))
         and line.due(board.hello_us, line.HELLO_AGAIN_US, work.now_us)
     ):
-        board = line.again(board)
+        board = line.again(board, work.now_us)
     run = work.run
     was_permitted = work.permit
     work.permit = (

@@ -54,6 +54,11 @@ class Urgency(StrEnum):
     GET_UP = "get up now"
     EVACUATE = "get out and call the fire service"
 
+    @property
+    def rank(self) -> int:
+        """0 for the least."""
+        return list(Urgency).index(self)
+
 
 @dataclass(frozen=True, slots=True)
 class Guard:
@@ -167,6 +172,10 @@ GUARDS: tuple[Guard, ...] = (
     Guard("tick_late", "tick_late_us", "tick_late_us", "tick_late_us", 0, ALARM, RUN, HOST, Contact.ON_TIME,
           Urgency.MORNING, "H-24", "s", "The controller came late.", "The computer is too busy to steer every second.",
           ("Find out what else runs on this computer.",), SMELL),
+    Guard("contact_unknown", "contacts_unknown", "one", "one", 10 * S1, ALARM, RUN, BOARD, Contact.SENSORS,
+          Urgency.GET_UP, "H-21 H-29 H-31", "contacts", "A contact that this chamber has is not reported.",
+          "Heat waits, because nobody knows whether door, stop, smoke or limiter stand against it.",
+          ("Read on the page which contact shows unknown.", "Check its wire at the board."), SMELL),
     Guard("air_above_band", "above_band_mc", "above_band_mc", "above_band_clear_mc", 120 * S1, ALARM, RUN, BOARD,
           Contact.LIMITS, Urgency.MORNING, "H-05 H-11", "°C", "The air has been above its band for two minutes.",
           "The part may have been hotter than planned.",

@@ -18,7 +18,7 @@ from controller.core.supervisor import ROWS_OF
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
 
-START_BLOCKERS = (Contact.SENSORS, Contact.DOOR, Contact.BOARD, Contact.ON_TIME)
+START_BLOCKERS = tuple(contact for contact in Contact if contact is not Contact.ARMED)
 """Contacts of the permit line that must be closed already when somebody asks for a start."""
 
 
@@ -83,7 +83,7 @@ def _start(work: Work, command: Command) -> str:
         raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
     known = work.known_limits()
     margin_mc = work.chamber.limits.run_margin_mc
-    too_hot = over_ceiling(schedule, known["ceiling_mc"], margin_mc)
+    too_hot = over_ceiling(schedule, min(known["ceiling_mc"], known["run_ceiling_mc"]), margin_mc)
     if too_hot:
         raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
     _check_ready(work)
@@ -92,7 +92,7 @@ def _start(work: Work, command: Command) -> str:
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
     work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed)
     work.armed_us = -1
-    work.board = again(work.board)
+    work.board = again(work.board, work.now_us)
     if not armed:
         work.say(Kind.ARM_ASKED, run_id=command.run_id)
     return "waits for the board" if armed else "waits for the arm button at the chamber"
@@ -135,7 +135,8 @@ def _restart(work: Work, command: Command) -> str:
         raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
     work.move(C.RESTART, command.by)
     if work.run is not None:
-        work.run = work.run._replace(heat_withheld=False, checked_in_us=work.now_us)
+        seen_us = work.run.checked_in_us if work.run.level is Level.AT_THE_CHAMBER else work.now_us
+        work.run = work.run._replace(heat_withheld=False, checked_in_us=seen_us)
     return "the schedule goes on"
 
 
@@ -203,6 +204,8 @@ def _tighten(work: Work, command: Command) -> str:
 def _check_in(work: Work, command: Command) -> str:
     if work.run is None or work.state not in ACTIVE:
         raise NotDone("not_possible_state", "There is no run to check in to.")
+    if work.run.level is Level.AT_THE_CHAMBER:
+        raise NotDone("level_too_high", "At this level only the button at the chamber counts: press it there.")
     work.run = work.run._replace(checked_in_us=work.now_us)
     return "checked in"
 

@@ -6,7 +6,7 @@ from operator import itemgetter
 
 from controller.core import board as line
 from controller.core.events import Kind
-from controller.core.guards import GUARDS
+from controller.core.guards import GUARDS, INDEX
 from controller.core.messages import Report
 from controller.core.program import Treatment
 from controller.core.readings import MISSING, Faulted, Good, Missing, Reading, Role, Stale, judge
@@ -27,6 +27,7 @@ from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Around, Trail, 
 from controller.core.work import Work
 
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
+READING_STALE = INDEX["reading_stale"]
 BOARD_UNKNOWN = board_row_values((UNKNOWN,) * len(BOARD_WATCHED))
 in_guard_order = itemgetter(*((*BOARD_ROWS, *HOST_ROWS).index(row) for row in range(len(GUARDS))))
 
@@ -65,7 +66,7 @@ def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
     values: tuple[int, ...] | None = None
     limits, clears = board_rows(work.limits), board_rows(work.clears)
     for report in reports:
-        if not line.fresh(work.board, report):
+        if report.board != work.chamber.board or not line.fresh(work.board, report):
             continue
         _notice_restart(work, report)
         work.board, events = line.heard(work.board, report)
@@ -106,9 +107,8 @@ def _notice_restart(work: Work, report: Report) -> None:
 
 def _arm_edge(work: Work, report: Report) -> None:
     """A press is seen as an edge, with the door shut and the heat off."""
-    pressed = report.arm is True
-    edge = pressed and not work.arm_pressed
-    work.arm_pressed = pressed
+    edge = report.arm is True and not work.arm_pressed
+    work.arm_pressed = report.arm is not False
     if report.door is False:
         _arm_void(work, "the door was opened")
     if not edge:
@@ -116,7 +116,7 @@ def _arm_edge(work: Work, report: Report) -> None:
     if work.active and work.run is not None:
         work.run = work.run._replace(checked_in_us=work.now_us)
         return
-    if report.door is False or report.modulator or report.contactor:
+    if (report.door is not True and work.chamber.fitted.door) or report.modulator or report.contactor:
         return
     if work.pending is not None and not work.pending.armed:
         work.pending = work.pending._replace(armed=True, asked_us=work.now_us)
@@ -138,7 +138,7 @@ def _arm_void(work: Work, reason: str) -> None:
 def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) -> None:
     """What counts the host's own time; and no board value outlives its report."""
     age_us = line.age_us(work.board, work.now_us)
-    stale = age_us is None or age_us >= work.chamber.limits.reading_age_us
+    stale = age_us is None or age_us >= work.limits[READING_STALE]
     run = work.run if work.active else None
     seen = (
         UNKNOWN if age_us is None else age_us,

@@ -27,11 +27,19 @@ def wait_for_start(work: Work) -> None:
         if waited_us >= ARM_WAIT_US:
             work.pending = None
             refuse(work, pending.command, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")
-    elif work.board.accepted and work.board.limits is not None and work.board.limits[1:] == work.expected_limits()[1:]:
+    elif _board_ready(work):
         _begin(work, pending)
     elif waited_us >= BOARD_WAIT_US:
         work.pending = None
         refuse(work, pending.command, "board_absent", "The board did not take this run's limits within 15 s.")
+
+
+def _board_ready(work: Work) -> bool:
+    """Ours, in this session, heard in it, and holding this run's limits."""
+    board = work.board
+    if not board.accepted or board.report is None or board.limits is None:
+        return False
+    return board.report.session == board.session and board.limits[1:] == work.expected_limits()[1:]
 
 
 def _begin(work: Work, pending: Pending) -> None:

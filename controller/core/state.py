@@ -201,7 +201,7 @@ class State(NamedTuple):
     run: Run | None
     pending: Pending | None
     arm_pressed: bool
-    """The arm button at the last report, so that an edge can be seen."""
+    """The arm button at the last report was not seen released, so no press now is an edge."""
     armed_us: int
     """When it was pressed with nothing waiting; -1: not armed."""
     permit: bool

@@ -59,7 +59,7 @@ def _follow_program(work: Work, dt_us: int) -> None:
             )
     else:
         work.run = run.moved(programs, run.air_setpoint_mc, run.slope_mc_per_h)
-    _say_progress(work, program, program_after)
+    _say_progress(work, program, program_after, dt_us)
     if verdict.going is Going.DONE:
         _next_program(work)
     elif verdict.going is Going.FAILED:
@@ -78,7 +78,7 @@ def _next_program(work: Work) -> None:
         work.move(C.DONE, "schedule")
 
 
-def _say_progress(work: Work, before: object, after: object) -> None:
+def _say_progress(work: Work, before: object, after: object, dt_us: int) -> None:
     if not isinstance(before, Treatment) or not isinstance(after, Treatment) or work.run is None:
         return
     if before.segment != after.segment:
@@ -88,7 +88,9 @@ def _say_progress(work: Work, before: object, after: object) -> None:
             Kind.SOAK_COUNTING,
             run_id=work.run.id,
             counting=after.counting,
-            counted_us=max(before.counted_us, after.counted_us),
+            counted_us=after.counted_us
+            if after.counting
+            else before.counted_us + dt_us * (before.segment != after.segment),
         )
 
 

@@ -20,6 +20,9 @@ RISE_EVERY_US = 5_000_000
 RISE_POINTS = 12
 RISE_LEAST_US = 20_000_000
 OFF_SETTLE_US = 30_000_000
+DOOR_SETTLE_US = 600_000_000
+FALL_LIKE_A_DOOR_MC_PER_MIN = -3_000
+"""Where no door switch is fitted, a fall this fast is taken for an open door."""
 OFF_BUCKET_US = 300_000_000
 FULL_DUTY_E4 = 9_000
 RISE_AT_FULL_MC = 500
@@ -36,7 +39,10 @@ class Trail(NamedTuple):
     """Last conversion counter of each fitted sensor."""
     changed_us: tuple[int, ...] = ()
     """Board time at which it last changed."""
-    off_since_us: int = -1
+    off_from_us: int = -1
+    """Board time from which a rise with the heat off is judged; -1 while the modulator is on."""
+    door_until_us: int = 0
+    """After the door stood open the walls warm the air for a while: no rise is judged before this."""
     off_low_mc: int = 0
     off_low_before_mc: int = 0
     off_bucket_us: int = 0
@@ -89,6 +95,7 @@ BOARD_WATCHED = (
     "limits_differ",
     "local_stop",
     "door_open",
+    "contacts_unknown",
     "above_band_mc",
 )
 HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "never")
@@ -157,6 +164,7 @@ def look(report: Report, chamber: Chamber, trail: Trail, around: Around) -> Look
         _limits_differ(around.limits, around.expected),
         contact(fitted.local_stop, report.local_stop, True),
         contact(fitted.door, report.door, False),
+        _unknown_contacts(chamber, report),
         QUIET if around.air_setpoint_mc == QUIET or control is None else control - around.air_setpoint_mc,
     )
     return Look(values, trail)
@@ -171,10 +179,26 @@ def follow(
     if control is not None and (not points or up_us - points[-1][0] >= RISE_EVERY_US):
         points = (*points[-(RISE_POINTS - 1) :], (up_us, control))
     on_from, on_sum, achieved = _window(trail, up_us, on_us, chamber.heater.window_ms * 1_000)
-    off_since, low, low_before, bucket = _off_stretch(trail, up_us, on_us, control)
+    off = _off_stretch(trail, report, _opened(trail, chamber, report, control), control)
     full_since, full_from = _full_stretch(trail, up_us, achieved, control)
-    return Trail(
-        points, counts, times, off_since, low, low_before, bucket, full_since, full_from, on_from, on_sum, achieved
+    return Trail(points, counts, times, *off, full_since, full_from, on_from, on_sum, achieved)
+
+
+def _opened(trail: Trail, chamber: Chamber, report: Report, control: int | None) -> bool:
+    """The door is open, or where nothing senses it, the air falls as it does when it is."""
+    if chamber.fitted.door:
+        return report.door is not True
+    rise = _rise(trail, report.up_us, control)
+    return rise != QUIET and rise <= FALL_LIKE_A_DOOR_MC_PER_MIN
+
+
+def _unknown_contacts(chamber: Chamber, report: Report) -> int:
+    fitted = chamber.fitted
+    return (
+        (fitted.smoke and report.smoke is None)
+        + (fitted.limiter and report.limiter is None)
+        + (fitted.local_stop and report.local_stop is None)
+        + (fitted.door and report.door is None)
     )
 
 
@@ -189,16 +213,20 @@ def _window(trail: Trail, up_us: int, on_us: int, window_us: int) -> tuple[int, 
     return up_us, 0, on_sum * 10_000 // span
 
 
-def _off_stretch(trail: Trail, up_us: int, on_us: int, control: int | None) -> tuple[int, int, int, int]:
-    """Since when the modulator has been off, and the lowest control reading of this and the last bucket of that time."""
-    if on_us or control is None:
-        return (-1 if on_us else trail.off_since_us), trail.off_low_mc, trail.off_low_before_mc, trail.off_bucket_us
-    if trail.off_since_us < 0 or up_us - trail.off_since_us < OFF_SETTLE_US:
-        since = up_us if trail.off_since_us < 0 else trail.off_since_us
-        return since, control, control, up_us
+def _off_stretch(trail: Trail, report: Report, opened: bool, control: int | None) -> tuple[int, int, int, int, int]:
+    """From when a rise with the heat off is judged, and the lowest control reading of this and the last bucket of it."""
+    up_us = report.up_us
+    door_until = up_us + DOOR_SETTLE_US if opened else trail.door_until_us
+    if report.on_us:
+        return -1, door_until, trail.off_low_mc, trail.off_low_before_mc, trail.off_bucket_us
+    from_us = trail.off_from_us if trail.off_from_us >= 0 else up_us + OFF_SETTLE_US
+    if control is None:
+        return from_us, door_until, trail.off_low_mc, trail.off_low_before_mc, trail.off_bucket_us
+    if up_us <= from_us or up_us <= door_until:
+        return from_us, door_until, control, control, up_us
     if up_us - trail.off_bucket_us >= OFF_BUCKET_US:
-        return trail.off_since_us, control, trail.off_low_mc, up_us
-    return trail.off_since_us, min(trail.off_low_mc, control), trail.off_low_before_mc, trail.off_bucket_us
+        return from_us, door_until, control, trail.off_low_mc, up_us
+    return from_us, door_until, min(trail.off_low_mc, control), trail.off_low_before_mc, trail.off_bucket_us
 
 
 def _full_stretch(trail: Trail, up_us: int, achieved_e4: int, control: int | None) -> tuple[int, int]:
@@ -211,7 +239,7 @@ def _full_stretch(trail: Trail, up_us: int, achieved_e4: int, control: int | Non
 
 
 def _rise_off(trail: Trail, up_us: int, control: int | None) -> int:
-    if control is None or trail.off_since_us < 0 or up_us - trail.off_since_us < OFF_SETTLE_US:
+    if control is None or trail.off_from_us < 0 or up_us <= trail.off_from_us or up_us <= trail.door_until_us:
         return QUIET
     return control - min(trail.off_low_mc, trail.off_low_before_mc)
 

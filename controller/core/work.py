@@ -9,7 +9,7 @@ from __future__ import annotations
 from controller.core.alarms import AlarmCause, AlarmState, alarm_move
 from controller.core.board import expected_limits
 from controller.core.events import Event, Kind
-from controller.core.guards import Action, Guard
+from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.limits import CHECK_IN_US, known_limits, thresholds
 from controller.core.messages import LimitsRead
 from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
@@ -121,7 +121,7 @@ class Work:
         """Move the run, or raise Refused. Entering a state brings its consequences."""
         before = self.state
         after = move(before, cause)
-        if cause in (C.STOP_HEATING, C.TRIP):
+        if cause in (C.STOP_HEATING, C.TRIP) and (before is not S.ABORTING or self.stop.accepted_us < 0):
             self.stop = Stop(by, self.now_us)
             self.pending, self.armed_us = None, -1
         if self.run is None or after is before:
@@ -144,10 +144,6 @@ class Work:
             )
         treatment = tuple(one for one in run.programs if not isinstance(one, CoolDown))
         return run._replace(programs=(*treatment, cooling), at=len(treatment))
-
-    def withhold_heat(self) -> None:
-        if self.run is not None:
-            self.run = self.run._replace(heat_withheld=True)
 
     def known_limits(self) -> dict[str, int]:
         run = self.run
@@ -201,7 +197,7 @@ class Work:
             detail=detail,
             action=guard.action.name.lower(),
         )
-        if first_out:
+        if first_out or all(urgency_of(alarm.guard) < guard.urgency.rank for alarm in self.alarms):
             self.alarm(guard.id, AlarmCause.LATCH, "")
         self.move(C.TRIP, f"trip: {guard.id}", end=guard.cause)
 
@@ -220,6 +216,10 @@ class Work:
         return None if self.run is None else self.run.treatment
 
 
+def urgency_of(guard: str) -> int:
+    return GUARDS[INDEX[guard]].urgency.rank
+
+
 def _trip(work: Work, finding: Finding, detail: str) -> None:
     work.latch(finding.guard, finding.value, finding.limit, detail)
 
@@ -229,9 +229,10 @@ def _abort(work: Work, finding: Finding, detail: str) -> None:
 
 
 def _interlock(work: Work, finding: Finding, detail: str) -> None:
-    work.withhold_heat()
     work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
-    work.move(C.INTERLOCK, finding.guard.id)
+    if work.run is not None and work.active:  # a trip of the same pass may have ended it
+        work.run = work.run._replace(heat_withheld=True)
+        work.move(C.INTERLOCK, finding.guard.id)
 
 
 def _hold(work: Work, finding: Finding, detail: str) -> None:
