@@ -12,6 +12,6 @@ COPY web web
 
 # Nobody inside needs root; the data folder is the only place that is written.
 RUN useradd --system --uid 10001 soakwarden && mkdir /data && chown soakwarden /data
-USER soakwarden
+USER 10001
 ENV PYTHONDONTWRITEBYTECODE=1
 CMD [".venv/bin/python", "-m", "controller.cli", "serve", "--demo", "--speed", "60", "--data", "/data", "--http", "8651"]

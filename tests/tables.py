@@ -16,7 +16,7 @@ from controller.core.commands import LEAST_ROLE, Ask
 from controller.core.events import EVENT_KINDS
 from controller.core.guards import GUARDS, Action
 from controller.core.messages import OffReason, RefusalCode
-from controller.core.run_states import MOVES
+from controller.core.run_states import MOVES, C, S
 from controller.exit_codes import MEANINGS, Exit
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -47,8 +47,9 @@ def commands() -> str:
 
 
 def moves() -> str:
+    """In the order of both enumerations: the dictionary's own order depends on a set and differs between processes."""
     return table("state|cause|next", (
-        (state.value, cause.value, after.value) for (state, cause), after in MOVES.items()))
+        (state.value, cause.value, MOVES[state, cause].value) for state in S for cause in C if (state, cause) in MOVES))
 
 
 def routes() -> str:
