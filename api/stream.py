@@ -73,7 +73,7 @@ class Stream(Response):
                 beat_due = time.monotonic() + BEAT_S
                 await self._write(send, self._beat())
             await asyncio.sleep(SPACING_S)
-            if not self._fresh():
+            if not (self._fresh() or self._hub.closing):  # what changed during the sleep woke nobody
                 await self._hub.news(max(0.0, beat_due - time.monotonic()))
         await self._send(send, {"type": "http.response.body", "body": b"", "more_body": False})
 

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from typing import Any
 
 from controller.core.guards import GUARDS, Action, Contact
-from controller.core.run_states import ACTIVE, MOVES, C, Refused, S, allowed, move
+from controller.core.run_states import ACTIVE, MOVES, C, S, move
 from controller.core.schedule import Kind, Of, Resume, Schedule, Segment
 from controller.planning.schedule_file import plan_from
 
@@ -120,7 +120,7 @@ class World:
             raise Refusal("not_allowed_role", f"{ask} needs the role {need}; you are {command['role']}.")
         cause = next((cause for cause in C if cause.value == ask), None)
         if cause in PERSON_ASKS and (self.state, cause) not in MOVES:
-            raise Refusal("not_possible_state", str(Refused(self.state, cause)))
+            raise Refusal("not_possible_state", f"{ask} is not possible while the run is {self.state.value}")
 
     def _do_start(self, command: dict[str, Any]) -> str:
         if self.latches:
@@ -253,7 +253,7 @@ class World:
 
     def possible(self) -> list[str]:
         """The asks that this state allows."""
-        causes = {cause.value for cause in allowed(self.state) if cause in PERSON_ASKS}
+        causes = {cause.value for state, cause in MOVES if state is self.state and cause in PERSON_ASKS}
         return sorted(causes | {"stop_heating"})
 
     def contacts(self) -> list[dict[str, Any]]:
