@@ -84,6 +84,10 @@ class Treatment(NamedTuple):
     """Of the slope, in m°C·µs/h."""
     counted_us: int = 0
     counting: bool = False
+    steady_us: int = 0
+    """How long `counting` has been as it is."""
+    said: bool = False
+    """`counting` as last told: noise at the band's edge must not fill the record."""
     trim_mc: int = 0
     """Added to the air's set point because a part sensor says that the part differs from the air."""
     trim_remainder: int = 0
@@ -155,6 +159,8 @@ def _treat(program: Treatment, view: View) -> Stepped:
             remainder=0,
             counted_us=0,
             counting=False,
+            steady_us=0,
+            said=False,
             trim_mc=0,
             trim_remainder=0,
         ),
@@ -200,6 +206,7 @@ def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
         setpoint_mc=segment.target_mc,
         counted_us=counted,
         counting=counting,
+        steady_us=program.steady_us + view.dt_us if counting is program.counting else 0,
         trim_mc=trim,
         trim_remainder=remainder,
     )

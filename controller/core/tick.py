@@ -11,7 +11,7 @@ from controller.core.commands import Ask
 from controller.core.emit import emit
 from controller.core.events import Kind
 from controller.core.orders import obey
-from controller.core.program import Going, SetPoint, Treatment, View, step
+from controller.core.program import Going, Program, SetPoint, Treatment, View, step
 from controller.core.regulator import regulate
 from controller.core.run_states import ACTIVE, C, S
 from controller.core.senses import supervise_host, supervise_reports, take_in
@@ -20,6 +20,7 @@ from controller.core.state import Inputs, State, Tick
 from controller.core.supervisor import permitted
 from controller.core.work import Work
 
+STEADY_US = 60_000_000
 PAUSED = frozenset({S.HELD, S.HOLDING, S.RESTARTING})
 
 
@@ -59,7 +60,7 @@ def _follow_program(work: Work, dt_us: int) -> None:
             )
     else:
         work.run = run.moved(programs, run.air_setpoint_mc, run.slope_mc_per_h)
-    _say_progress(work, program, program_after, dt_us)
+    _say_progress(work, program, dt_us)
     if verdict.going is Going.DONE:
         _next_program(work)
     elif verdict.going is Going.FAILED:
@@ -78,20 +79,25 @@ def _next_program(work: Work) -> None:
         work.move(C.DONE, "schedule")
 
 
-def _say_progress(work: Work, before: object, after: object, dt_us: int) -> None:
-    if not isinstance(before, Treatment) or not isinstance(after, Treatment) or work.run is None:
+def _say_progress(work: Work, before: Program, dt_us: int) -> None:
+    """Segments as they begin, and the soak clock once it has been as it is for a minute."""
+    run = work.run
+    if run is None or not isinstance(before, Treatment):
+        return
+    after = run.program
+    if not isinstance(after, Treatment):
         return
     if before.segment != after.segment:
+        if before.said:
+            _say_counting(work, run.id, False, before.counted_us + dt_us)
         say_segment(work)
-    if before.counting != after.counting:
-        work.say(
-            Kind.SOAK_COUNTING,
-            run_id=work.run.id,
-            counting=after.counting,
-            counted_us=after.counted_us
-            if after.counting
-            else before.counted_us + dt_us * (before.segment != after.segment),
-        )
+    elif after.counting is not after.said and after.steady_us >= STEADY_US:
+        _say_counting(work, run.id, after.counting, after.counted_us)
+        work.run = run._replace(programs=(*run.programs[: run.at], after._replace(said=after.counting)))
+
+
+def _say_counting(work: Work, run_id: str, counting: bool, counted_us: int) -> None:
+    work.say(Kind.SOAK_COUNTING, run_id=run_id, counting=counting, counted_us=counted_us)
 
 
 def waits_for_nothing(ask: Ask) -> bool:
