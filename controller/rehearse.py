@@ -135,7 +135,8 @@ class Rehearsal:
 
     def ticks(self) -> Iterator[Made]:
         """Every tick, to the end of the run, a refusal, or the longest time it may take."""
-        data, notices = b"", [LineOpened(1)]
+        data = b""
+        notices: list[Notice] = [LineOpened(1)]
         state, exchange, receive, send = self.state, self._world.exchange, self._session.receive, self._session.send
         look, longest = self.errors.look, self._longest_ticks
         for tick in range(1, longest + READY_TICKS):

@@ -89,7 +89,7 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
     except OSError as error:
         raise Refused(Exit.FILES, f"data folder {options.data}: {error.strerror}; give the service's user the right to "
                                   "write there, or name another with --data") from None
-    _check_belongs(options.data, folder)
+    check_belongs(options.data, folder)
     return _service(options, folder, port_path, held)
 
 
@@ -140,7 +140,7 @@ def _check_times(options: argparse.Namespace, folder: ChamberFolder) -> None:
         raise Refused(Exit.USAGE, f"--speed {options.speed:g}; allowed is 0.1 to 100000")
 
 
-def _check_belongs(data: Path, folder: ChamberFolder) -> None:
+def check_belongs(data: Path, folder: ChamberFolder) -> None:
     """A data folder holds one board's data for ever, so that simulated and real never mix."""
     path = data / BELONGS_FILE
     ours = {"board": folder.chamber.board, "simulated": folder.chamber.simulated}

@@ -1,0 +1,114 @@
+"""`soakwarden chamber new FOLDER`: asks a few questions and writes a commented chamber file and a latch."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from controller import new_chamber
+from controller.chamber_fields import HEATER, LIMITS, Number
+from controller.commands.out import Out
+from controller.config import SHAPES, BadChamber, load
+from controller.drivers.clocks import utc_us
+from controller.exit_codes import Exit
+
+ASKED = ("element_w", "ceiling_c", "board_ceiling_c", "limiter_c", "limiter_tolerance_c", "thermal_link_c", "weakest_c")
+"""Numbers that nobody can guess for you; all the others have defaults to begin with."""
+CAUTION = """\
+Caution: mains voltage kills, and an unattended heater can burn a house down. Follow your local code, and have the wiring
+done or checked by somebody licensed for it. This chamber gives no heat before it is commissioned."""
+
+
+def add(verbs: Any) -> None:
+    """Options of the command."""
+    chamber = verbs.add_parser("chamber", help="make a chamber folder", description=__doc__)
+    nouns = chamber.add_subparsers(dest="noun", required=True, metavar="new")
+    made = nouns.add_parser("new", help="make a new chamber folder; refuses one that exists", description=__doc__)
+    made.add_argument("folder", type=Path)
+    made.add_argument("--yes", action="store_true", help="ask nothing: take the options and the defaults")
+    made.add_argument("--simulated", action="store_true", help="an invented chamber with invented proofs")
+    made.add_argument("--name", help="what to call it")
+    made.add_argument("--board", help="the board's six digits")
+    made.add_argument("--port", help="serial port, by id")
+    made.add_argument("--shape", choices=SHAPES, default="bench", help="of a simulated chamber")
+    made.add_argument("--json", action="store_true", help="one JSON object a line")
+    made.set_defaults(act=act)
+
+
+def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input) -> int:
+    """Ask, write, and read back what was written."""
+    if options.folder.exists():
+        out.refuse(f"{options.folder} exists already; nothing was changed. Name another folder, or edit "
+                   f"{options.folder / 'chamber.toml'} by hand.")
+        return Exit.FILES
+    try:
+        text, board = _answers(options, out, ask)
+    except EOFError:
+        out.refuse("There is nobody to ask. Give --yes to take the defaults, or run it in a terminal.")
+        return Exit.USAGE
+    return _write(options, out, text, board)
+
+
+def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -> tuple[str, str]:
+    """The text of the chamber file, and the board's id."""
+    if not options.simulated and not options.yes:
+        options.simulated = _yes("Is this an invented chamber, to try things out (y/n)?", ask)
+    silent = options.yes or options.simulated
+    if not options.simulated:
+        out.say(CAUTION)
+    name = options.name or _text("What is it called?", "Bench chamber", options.yes, ask)
+    default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
+    board = options.board or _text("Six digits of its board (0-9, a-f)?", default, silent, ask)
+    port = options.port or _text("Its serial port (ls /dev/serial/by-id)?", "", silent, ask)
+    changed = {} if silent else _numbers(ask, out)
+    return new_chamber.text(name, options.simulated, board, port, options.shape, changed), board
+
+
+def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:
+    try:
+        new_chamber.write(options.folder, text, board, options.simulated, utc_us())
+        made = load(options.folder, utc_us())
+    except OSError as error:
+        out.refuse(f"{options.folder} cannot be made: {error.strerror or error}")
+        return Exit.FILES
+    except BadChamber as error:
+        out.refuse("Written, but it gives no heat until these are mended in "
+                   f"{error.path}:\n" + "\n".join(f"  {mistake}" for mistake in error.mistakes),
+                   mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return Exit.CHAMBER
+    kind = "SIMULATED chamber with invented proofs" if options.simulated else "chamber, not commissioned: its latch is tripped"
+    out.result({"folder": str(options.folder), "simulated": options.simulated, "board": board,
+                "may_do": made.level.level.name.lower(), "why": made.level.why, "next_thing": made.level.next_thing},
+               f"Made {options.folder}: a {kind}.\n{made.level.why} {made.level.next_thing}".rstrip())
+    return Exit.GOOD
+
+
+def _yes(question: str, ask: Callable[[str], str]) -> bool:
+    return ask(f"{question} ").strip().lower() in ("y", "yes")
+
+
+def _text(question: str, default: str, silent: bool, ask: Callable[[str], str]) -> str:
+    if silent:
+        return default
+    return ask(f"{question} [{default}] ").strip() or default
+
+
+def _numbers(ask: Callable[[str], str], out: Out) -> dict[str, float]:
+    rows = {row.key: row for row in (*LIMITS, *HEATER)}
+    return {key: _number(rows[key], ask, out) for key in ASKED}
+
+
+def _number(row: Number, ask: Callable[[str], str], out: Out) -> float:
+    """Ask until it is a number that may be; an empty answer takes the default."""
+    while True:
+        said = ask(f"{row.say} ({row.unit}) [{row.default:g}] ").strip().replace(",", ".")
+        try:
+            value = float(said) if said else row.default
+        except ValueError:
+            out.say(f"{said} is no number.")
+            continue
+        if row.low <= value <= row.high:
+            return value
+        out.say(f"{value:g} {row.unit} is outside {row.low:g} to {row.high:g} {row.unit}.")

@@ -1,0 +1,78 @@
+"""What `serve` tells while it runs: a line for each event that a person would want to know. Its own thread."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from controller.client import Client, ControllerError
+from controller.core.events import Kind
+from controller.core.guards import GUARDS, INDEX
+
+AGAIN_S = 1.0
+Json = dict[str, Any]
+
+
+def _run(fields: Json) -> str:
+    return f"Run {fields['run_id']}: {fields['before']} to {fields['after']} ({fields['cause'].replace('_', ' ')})."
+
+
+def _segment(fields: Json) -> str:
+    what = f"{fields['kind']} {fields['target_mc'] / 1000:g} °C"
+    return f"Run {fields['run_id']}: segment {fields['segment'] + 1} begins, {what}."
+
+
+def _alarm(fields: Json) -> str:
+    guard = GUARDS[INDEX[fields["guard"]]]
+    return f"ALARM, {fields['after']}: {guard.cause} {guard.do[0]}" if fields["before"] == "normal" else ""
+
+
+TOLD: dict[str, Callable[[Json], str]] = {
+    Kind.BOARD_FOUND: lambda fields: f"Board {fields['board']} answers{', SIMULATED' if fields['simulated'] else ''}.",
+    Kind.BOARD_REFUSED: lambda fields: f"Board {fields['board']} is not this chamber's ({fields['expected']}): no heat.",
+    Kind.BOARD_LOST: lambda fields: f"The line to the board is gone: {fields['reason']}. It is tried again.",
+    Kind.NOT_A_BOARD: lambda fields: f"What is on the port is no board of ours. {fields['reason']}",
+    Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",
+    Kind.RUN_STATE: _run,
+    Kind.SEGMENT: _segment,
+    Kind.TRIPPED: lambda fields: f"TRIPPED: {GUARDS[INDEX[fields['guard']]].cause} The heat is off.",
+    Kind.HEAT_SEEN_OFF: lambda fields: f"Heat seen off: {fields['how']}.",
+    Kind.ALARM: _alarm,
+    Kind.RECORD_FAILING: lambda fields: f"The record cannot be written: {fields['reason']}. Control goes on.",
+    Kind.RECORD_WORKING: lambda fields: "The record is written again.",
+    Kind.CLOCK_STEPPED: lambda fields: f"The wall clock jumped by {fields['by_us'] / 1e6:.1f} s. No duration changed.",
+}
+"""Which events are told, and how."""
+
+
+class News:
+    """Follows the controller and tells. `demo`: the arm button is pressed by the simulation, and that is said."""
+
+    def __init__(self, path: Path, tell: Callable[[str, Json], None], demo: bool) -> None:
+        self._path = path
+        self._tell = tell
+        arm = "The simulated arm button was pressed." if demo else "The arm button was pressed."
+        self._told: dict[str, Callable[[Json], str]] = {**TOLD, Kind.ARMED.value: lambda fields: arm}
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._follow()), name="news", daemon=True)
+
+    def start(self) -> None:
+        """Begin to follow."""
+        self._thread.start()
+
+    async def _follow(self) -> None:
+        while True:
+            try:
+                async for pushed in Client(self._path).follow():
+                    for event in pushed.get("events", ()):
+                        self._one(event)
+            except ControllerError:
+                await asyncio.sleep(AGAIN_S)
+
+    def _one(self, event: Json) -> None:
+        told = self._told.get(event["kind"])
+        text = told(event["fields"]) if told else ""
+        if text:
+            self._tell(text, event)

@@ -1,0 +1,50 @@
+"""`soakwarden replay RUN`: feeds a stored run through the tick again and compares everything that left it."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from controller.commands.out import Out
+from controller.exit_codes import Exit
+from controller.records.errors import RecordError
+from controller.records.replay import Replayed, replay
+from controller.start_up import RECORD_FILE, own_version
+
+SHOWN = 20
+
+
+def add(verbs: Any) -> None:
+    """Options of the command."""
+    made = verbs.add_parser("replay", help="why did it do that? compare a stored run with the tick", description=__doc__)
+    made.add_argument("run", help="number of the run")
+    made.add_argument("--data", type=Path, default=Path(".soakwarden/demo"), help="data folder (default: the demo's)")
+    made.add_argument("--json", action="store_true", help="one JSON object a line")
+    made.set_defaults(act=act)
+
+
+def act(options: argparse.Namespace, out: Out) -> int:
+    """Replay. Exit code 0 only when nothing differs."""
+    try:
+        found = replay(options.data / RECORD_FILE, options.run, lambda done, of: out.bar(done / max(1, of),
+                                                                                         f"{done} ticks"),
+                       own_version())
+    except RecordError as error:
+        out.refuse(str(error))
+        return Exit.RECORD
+    out.bar_done()
+    out.result({"run": options.run, **found._asdict(), "differences": [one._asdict() for one in found.differences]},
+               _text(found))
+    return Exit.DIFFERS if found.count else Exit.GOOD
+
+
+def _text(found: Replayed) -> str:
+    versions = f"recorded by version {found.version_recorded}, replayed by {found.version_now}"
+    if not found.count:
+        head = f"{found.ticks} ticks, {versions}: every frame, event and state came out the same."
+    else:
+        rows = [f"  tick {one.tick} {one.what}: recorded {one.recorded[:60]}; now {one.now[:60]}"
+                for one in found.differences[:SHOWN]]
+        head = "\n".join([f"{found.ticks} ticks, {versions}: {found.count} differences.", *rows])
+    return head if found.complete else f"{head}\n{found.note}"

@@ -1,0 +1,160 @@
+"""`soakwarden serve`: controller and api for a desk, each its own process; with `--demo` a simulated chamber too.
+
+It restarts an api that dies or does not answer; a controller that ends ends everything, with the heat off. Ctrl-C ends
+all of it cleanly: page first, then the controller, which switches the heat off and writes why, then the board.
+"""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import threading
+from pathlib import Path
+from typing import Any
+
+from controller import demo
+from controller.commands.children import ApiChild, BoardChild, Child, end_all
+from controller.commands.news import News
+from controller.commands.out import Out
+from controller.config import BadChamber, ChamberFolder, load
+from controller.core.setup import LEVEL_WORDS
+from controller.drivers.clocks import utc_us
+from controller.exit_codes import Exit
+from controller.start_up import SOCKET_FILE
+
+HTTP_REAL, HTTP_DEMO = 8650, 8651
+DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
+WATCH_S = 1.0
+API_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 20.0, 3.0
+LOG_FILE = "log"
+
+
+def add(verbs: Any) -> None:
+    """Options of the command."""
+    made = verbs.add_parser("serve", help="watch a chamber: controller, interface and page", description=__doc__)
+    what = made.add_mutually_exclusive_group(required=True)
+    what.add_argument("--chamber", type=Path, help="chamber folder")
+    what.add_argument("--demo", action="store_true", help="an invented chamber; opens no device")
+    made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO})")
+    made.add_argument("--port", default="", help="serial port; default is the chamber file's")
+    made.add_argument("--http", type=int, help=f"port of the page on 127.0.0.1 (default {HTTP_REAL}, demo {HTTP_DEMO})")
+    made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
+    made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
+    made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show")
+    made.add_argument("--json", action="store_true", help="one JSON object a line")
+    made.set_defaults(act=act)
+
+
+def act(options: argparse.Namespace, out: Out) -> int:
+    """Serve until a signal comes or the controller ends."""
+    if options.port and options.demo:
+        out.refuse("--demo opens no device; leave --port away.")
+        return Exit.USAGE
+    if options.speed != 1 and not options.demo:
+        out.refuse(f"--speed {options.speed:g} is for --demo only: a real chamber has its own time.")
+        return Exit.USAGE
+    options.data = (options.data or (DATA_DEMO if options.demo else DATA_REAL)).resolve()
+    options.http = options.http if options.http is not None else (HTTP_DEMO if options.demo else HTTP_REAL)
+    try:
+        options.data.mkdir(parents=True, exist_ok=True)
+        folder = demo.chamber(options.data / "chamber", utc_us()) if options.demo else load(options.chamber, utc_us())
+    except BadChamber as error:
+        out.refuse(f"{error.path} has {len(error.mistakes)} mistake(s), so there is no heat:\n"
+                   + "\n".join(f"  {mistake}" for mistake in error.mistakes),
+                   mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return Exit.CHAMBER
+    except OSError as error:
+        out.refuse(f"{options.data}: {error.strerror}; name a folder that this user may write, with --data.")
+        return Exit.FILES
+    return _Desk(options, out, folder).serve()
+
+
+class _Desk:
+    """The children of one `serve`."""
+
+    def __init__(self, options: argparse.Namespace, out: Out, folder: ChamberFolder) -> None:
+        self._options = options
+        self._out = out
+        self._folder = folder
+        self._log = options.data / LOG_FILE
+        self._ending = threading.Event()
+        self._board: BoardChild | None = None
+        self._lock_step = options.demo and options.speed != 1
+
+    def serve(self) -> int:
+        """Start everything, look after it, end everything."""
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, lambda *_got: self._ending.set())
+        controller: Child | None = None
+        api: ApiChild | None = None
+        try:
+            controller = self._controller(self._start_board())
+            controller.start()
+            api = self._api()
+            api.start()
+            News(self._options.data / SOCKET_FILE, self._tell, self._options.demo).start()
+            return self._watch(controller, api)
+        except RuntimeError as error:
+            self._out.refuse(str(error))
+            return Exit.PEER
+        finally:
+            children: list[tuple[Child | None, float]] = [
+                (api, API_END_S), (controller, CONTROLLER_END_S), (self._board, BOARD_END_S)]
+            end_all([(child, patience_s) for child, patience_s in children if child is not None])
+
+    def _start_board(self) -> str:
+        """The demo's board; the port that the controller is to open."""
+        if not self._options.demo:
+            return str(self._options.port)
+        words = ["controller.chamber.peer", "--shape", self._folder.shape, "--board", self._folder.chamber.board,
+                 "--seed", str(self._options.seed), "--auto-arm"]
+        words += ["--lock-step"] if self._lock_step else []
+        words += ["--faults-socket", str(self._options.faults_socket)] if self._options.faults_socket else []
+        self._board = BoardChild("board", words, self._log)
+        self._board.start()
+        port = self._board.port()
+        self._out.say(f"SIMULATED board {self._folder.chamber.board} on {port}. Everything in it is invented.", port=port)
+        return port
+
+    def _controller(self, port: str) -> Child:
+        words = ["controller.service", "--chamber", str(self._folder.path), "--data", str(self._options.data)]
+        words += ["--port", port] if port else []
+        words += ["--lock-step", "--speed", str(self._options.speed)] if self._lock_step else []
+        return Child("controller", words, self._log)
+
+    def _api(self) -> ApiChild:
+        kind = "--demo" if self._folder.chamber.simulated else "--real"
+        words = ["api", "--data", str(self._options.data), "--http", str(self._options.http), kind]
+        return ApiChild(words, self._log, self._options.http)
+
+    def _watch(self, controller: Child, api: ApiChild) -> int:
+        """Once a second: is the controller there, does the api answer?"""
+        announced = False
+        while not self._ending.is_set():
+            code = controller.exit_code()
+            if code is not None:
+                self._out.refuse(f"The controller ended with code {code}, so the heat is off. {controller.tail()}".strip(),
+                                 exit=code)
+                return code if code in set(Exit) and code else Exit.BROKEN
+            if self._board is not None and self._board.exit_code() is not None:
+                self._out.refuse(f"The simulated board ended. {self._board.tail()}".strip())
+                return Exit.PEER
+            said = api.watch()
+            if said:
+                self._out.say(said if announced or "code 2" not in said else f"{said} {api.tail()}")
+            if api.ready and not announced:
+                announced = True
+                self._announce()
+            self._ending.wait(WATCH_S if announced else WATCH_S / 5)
+        self._out.say("Ending: the heat goes off first.")
+        return Exit.GOOD
+
+    def _announce(self) -> None:
+        chamber, url = self._folder.chamber, f"http://127.0.0.1:{self._options.http}/"
+        kind = "SIMULATED chamber" if chamber.simulated else "chamber"
+        speed = f" at {self._options.speed:g} times real speed" if self._options.speed != 1 else ""
+        self._out.say(f"{chamber.name}, {kind}{speed}. It may run: {LEVEL_WORDS[chamber.may_do]}.")
+        self._out.say(f"Open {url}  (Ctrl-C ends everything, heat off first)", url=url)
+
+    def _tell(self, text: str, event: dict[str, Any]) -> None:
+        self._out.say(text, event=event)
