@@ -1,4 +1,4 @@
-"""Persistence counts board time: the same reports, bundled into ticks in any way, make the same guards stand at the same moment.
+"""Persistence counts board time: the same reports, bundled into ticks in any way, make the same guards stand at one moment.
 
 Hypothesis writes a script of troubles and cuts its reports into ticks twice; nothing but the cutting differs.
 """
