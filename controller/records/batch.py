@@ -21,7 +21,7 @@ from controller.core.state import Inputs, Run, State, Tick
 from controller.records import blocks
 from controller.records.rollups import Rollup, Sample
 from controller.records.rows import readable
-from controller.records.schema import CURVE_COLUMNS, ROLLUP_SPANS_S, key
+from controller.records.schema import CURVE_COLUMNS, ROLLUP_SPANS_S, STATE_NUMBERS, key
 
 BLOCK_US = 30_000_000
 BLOCK_TICKS_MAX = 120
@@ -148,7 +148,9 @@ class Intake:
         gap_us = since_us if since_us > GAP_US else 0
         row = readable(record.result)
         id_ = key(self.boot, record.tick)
-        self.batch.ticks.append({"id": id_, "utc_us": record.utc_us, "gap_us": gap_us, **row._asdict()})
+        told = row._asdict()
+        told["state_number"] = STATE_NUMBERS.get(told.pop("state"))
+        self.batch.ticks.append({"id": id_, "utc_us": record.utc_us, "gap_us": gap_us, **told})
         values: tuple[int | None, ...] = tuple(getattr(row, name) for name in CURVE_COLUMNS)
         for span_s, rollup in self._rollups.items():
             finished = rollup.add(Sample(id_, record.utc_us, mono_us, gap_us, values))

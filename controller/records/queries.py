@@ -17,7 +17,7 @@ from controller.core.setup import Chamber
 from controller.records import curves
 from controller.records.curves import Curve, Piece
 from controller.records.errors import NoSuchRun
-from controller.records.reading import LIMIT_S, Questions
+from controller.records.reading import LIMIT_S, Door, Visit
 from controller.records.schema import CURVE_COLUMNS, TICK_MASK, boots, events, key, rollups, runs, split, ticks
 
 PAGE_ROWS = 2_000
@@ -111,50 +111,52 @@ class Reader:
 
     def __init__(self, path: Path, limit_s: float = LIMIT_S) -> None:
         self.path = path
-        self._ask = Questions(path, limit_s)
+        self._door = Door(path, limit_s)
 
     def runs(self, limit: int = 50, before: str | None = None) -> list[RunRow]:
         """Newest first, those older than the run `before`. Raises NoSuchRun for a `before` that is not there."""
         question = select(*RUN_COLUMNS).order_by(runs.c.number.desc()).limit(min(limit, RUNS_MAX))
-        if before is not None:
-            row = self._ask.one(select(runs.c.number).where(runs.c.id == before))
-            if row is None:
-                raise NoSuchRun(f"no run {before!r} is in the record")
-            question = question.where(runs.c.number < row.number)
-        return [self._run(row) for row in self._ask.all(question)]
+        with self._door.visit() as ask:
+            if before is not None:
+                row = ask.one(select(runs.c.number).where(runs.c.id == before))
+                if row is None:
+                    raise NoSuchRun(f"no run {before!r} is in the record")
+                question = question.where(runs.c.number < row.number)
+            return [_run(ask, row) for row in ask.all(question)]
 
     def run(self, run_id: str) -> RunRow | None:
         """One run, or None."""
-        row = self._ask.one(select(*RUN_COLUMNS).where(runs.c.id == run_id))
-        return self._run(row) if row else None
+        with self._door.visit() as ask:
+            return _find(ask, run_id)
 
     def known(self, run_id: str) -> RunRow:
         """One run. Raises NoSuchRun."""
-        found = self.run(run_id)
-        if found is None:
-            raise NoSuchRun(f"no run {run_id!r} is in the record; see the list of runs")
-        return found
+        with self._door.visit() as ask:
+            return _known(ask, run_id)
 
     def copies(self, run_id: str) -> Copies:
         """The copies a run keeps. Raises NoSuchRun."""
-        row = self._ask.one(select(runs.c.schedule, runs.c.chamber, runs.c.model, runs.c.folder).where(runs.c.id == run_id))
+        question = select(runs.c.schedule, runs.c.chamber, runs.c.model, runs.c.folder).where(runs.c.id == run_id)
+        with self._door.visit() as ask:
+            row = ask.one(question)
         if row is None:
-            raise NoSuchRun(f"no run {run_id!r} is in the record; see the list of runs")
-        return Copies(
-            canonical.load(Schedule, json.loads(row.schedule)), canonical.load(Chamber, json.loads(row.chamber)),
-            row.model, json.loads(zlib.decompress(row.folder)))
+            raise _no_such(run_id)
+        schedule, chamber = json.loads(row.schedule), json.loads(row.chamber)
+        return Copies(canonical.load(Schedule, schedule), canonical.load(Chamber, chamber), row.model,
+                      json.loads(zlib.decompress(row.folder)))
 
     def curve(self, run_id: str, points: int = 1000, from_us: int | None = None, to_us: int | None = None) -> Curve:
         """About `points` minimum/maximum pairs a column between two UTC times (default: the whole run), from rollups when
         the span is long, else from the rows themselves. Raises NoSuchRun."""
-        run = self.known(run_id)
-        first, last = _span(run)
-        newest = self._newest(first, last)
-        begin_us = run.started_utc_us if from_us is None else max(from_us, run.started_utc_us)
-        end_us = min(newest.utc_us if newest else begin_us, FOREVER_US if to_us is None else to_us)
-        source_s, count = curves.choose(max(0, end_us - begin_us), points)
-        pieces, first = self._buckets(source_s, first, last, begin_us, end_us) if source_s > 1 else ([], first)
-        pieces += self._raw(first, last, begin_us, end_us)
+        with self._door.visit() as ask:
+            run = _known(ask, run_id)
+            first, last = _span(run)
+            newest = _newest(ask, first, last)
+            begin_us = run.started_utc_us if from_us is None else max(from_us, run.started_utc_us)
+            end_us = min(newest.utc_us if newest else begin_us, FOREVER_US if to_us is None else to_us)
+            source_s, count = curves.choose(max(0, end_us - begin_us), points)
+            pieces, first = _buckets(ask, source_s, first, last, begin_us, end_us) if source_s > 1 else ([], first)
+            pieces += _raw(ask, first, last, begin_us, end_us)
         return curves.curve(run_id, source_s * count * curves.US_PER_S, curves.join(pieces, count))
 
     def ticks(self, run_id: str) -> Iterator[TickRow]:
@@ -162,7 +164,9 @@ class Reader:
         first, last = _span(self.known(run_id))
         columns = [ticks.c.id, *(ticks.c[name] for name in TickRow._fields[1:])]
         while True:
-            page = self._ask.all(select(*columns).where(ticks.c.id.between(first, last)).order_by(ticks.c.id).limit(PAGE_ROWS))
+            question = select(*columns).where(ticks.c.id.between(first, last)).order_by(ticks.c.id).limit(PAGE_ROWS)
+            with self._door.visit() as ask:
+                page = ask.all(question)
             for row in page:
                 yield TickRow._make((split(row.id)[1], *row[1:]))
             if len(page) < PAGE_ROWS:
@@ -171,7 +175,8 @@ class Reader:
 
     def events(self, run_id: str | None = None, after_id: str | None = None, limit: int = 500,
                kinds: Collection[str] | None = None) -> list[EventRow]:
-        """Events in their order: after `after_id`; without it from the start of a run, or the newest `limit` of all."""
+        """Events in their order: after `after_id`; without it from the start of a run, or the newest `limit` of all.
+        Raises ValueError for an `after_id` that is none."""
         question = select(events).limit(min(limit, EVENTS_MAX))
         if run_id is not None:
             question = question.where(events.c.run == run_id)
@@ -180,7 +185,8 @@ class Reader:
         if after_id is not None:
             question = question.where(events.c.id > event_key(after_id))
         newest_first = after_id is None and run_id is None
-        rows = self._ask.all(question.order_by(events.c.id.desc() if newest_first else events.c.id))
+        with self._door.visit() as ask:
+            rows = ask.all(question.order_by(events.c.id.desc() if newest_first else events.c.id))
         return [_event(row) for row in (reversed(rows) if newest_first else rows)]
 
     def first_out(self, run_id: str) -> EventRow | None:
@@ -209,37 +215,56 @@ class Reader:
 
     def last_boot(self) -> dict[str, Any] | None:
         """The newest start of the controller: versions, board, when."""
-        row = self._ask.one(select(boots).order_by(boots.c.boot.desc()).limit(1))
+        with self._door.visit() as ask:
+            row = ask.one(select(boots).order_by(boots.c.boot.desc()).limit(1))
         return dict(row._mapping) if row else None
 
-    def _run(self, row: Row[Any]) -> RunRow:
-        found = RunRow._make(row)._replace(
-            cut=bool(row.cut), simulated=bool(row.simulated), schedule=canonical.load(Schedule, json.loads(row.schedule)))
-        if not found.going:
-            return found
-        first, last = _span(found)
-        newest = self._newest(first, last)
-        return found._replace(state=newest.state) if newest and newest.state else found
 
-    def _newest(self, first: int, last: int) -> Row[Any] | None:
-        within = ticks.c.id.between(first, last)
-        return self._ask.one(select(ticks.c.utc_us, ticks.c.state).where(within).order_by(ticks.c.id.desc()).limit(1))
+def _find(ask: Visit, run_id: str) -> RunRow | None:
+    row = ask.one(select(*RUN_COLUMNS).where(runs.c.id == run_id))
+    return _run(ask, row) if row else None
 
-    def _buckets(self, span_s: int, first: int, last: int, begin_us: int, end_us: int) -> tuple[list[Piece], int]:
-        """Finished buckets that touch the span, and the key of the first tick that is in none of them yet."""
-        of = rollups[span_s].c
-        columns = [of.first_utc_us, of.last_utc_us, of.gap_us, of.id + of.ticks,
-                   *(of[f"{what}_{name}"] for what in ("min", "max") for name in CURVE_COLUMNS)]
-        within = (of.id.between(first, last), of.last_utc_us >= begin_us, of.first_utc_us <= end_us)
-        rows = [tuple(row) for row in self._ask.all(select(*columns).where(*within).order_by(of.id))]
-        half = 4 + len(CURVE_COLUMNS)
-        return [Piece(row[0], row[1], row[2], row[4:half], row[half:]) for row in rows], rows[-1][3] if rows else first
 
-    def _raw(self, first: int, last: int, begin_us: int, end_us: int) -> list[Piece]:
-        columns = [ticks.c.utc_us, ticks.c.gap_us, *(ticks.c[name] for name in CURVE_COLUMNS)]
-        within = (ticks.c.id.between(first, last), ticks.c.utc_us.between(begin_us, end_us))
-        rows = self._ask.all(select(*columns).where(*within).order_by(ticks.c.id))
-        return [Piece(row[0], row[0], row[1], row[2:], row[2:]) for row in map(tuple, rows)]
+def _known(ask: Visit, run_id: str) -> RunRow:
+    found = _find(ask, run_id)
+    if found is None:
+        raise _no_such(run_id)
+    return found
+
+
+def _no_such(run_id: str) -> NoSuchRun:
+    return NoSuchRun(f"no run {run_id!r} is in the record; see the list of runs")
+
+
+def _run(ask: Visit, row: Row[Any]) -> RunRow:
+    found = RunRow._make(row)._replace(
+        cut=bool(row.cut), simulated=bool(row.simulated), schedule=canonical.load(Schedule, json.loads(row.schedule)))
+    newest = _newest(ask, *_span(found)) if found.going else None
+    return found._replace(state=newest.state) if newest and newest.state else found
+
+
+def _newest(ask: Visit, first: int, last: int) -> Row[Any] | None:
+    within = ticks.c.id.between(first, last)
+    return ask.one(select(ticks.c.utc_us, ticks.c.state).where(within).order_by(ticks.c.id.desc()).limit(1))
+
+
+def _buckets(ask: Visit, span_s: int, first: int, last: int, begin_us: int, end_us: int) -> tuple[list[Piece], int]:
+    """Finished buckets that touch the span, and the key of the first tick that is in none of them yet."""
+    of = rollups[span_s].c
+    columns = [of.first_utc_us, of.last_utc_us, of.gap_us, of.id + of.ticks,
+               *(of[f"{what}_{name}"] for what in ("min", "max") for name in CURVE_COLUMNS)]
+    within = (of.id.between(first, last), of.last_utc_us >= begin_us, of.first_utc_us <= end_us)
+    rows = [tuple(row) for row in ask.all(select(*columns).where(*within).order_by(of.id))]
+    half = 4 + len(CURVE_COLUMNS)
+    pieces = [Piece(row[0], row[1], row[2], row[4:half], row[half:]) for row in rows]
+    return pieces, rows[-1][3] if rows else first
+
+
+def _raw(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> list[Piece]:
+    columns = [ticks.c.utc_us, ticks.c.gap_us, *(ticks.c[name] for name in CURVE_COLUMNS)]
+    within = (ticks.c.id.between(first, last), ticks.c.utc_us.between(begin_us, end_us))
+    rows = ask.all(select(*columns).where(*within).order_by(ticks.c.id))
+    return [Piece(row[0], row[0], row[1], row[2:], row[2:]) for row in map(tuple, rows)]
 
 
 def event_key(text: str) -> int:

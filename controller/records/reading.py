@@ -1,15 +1,16 @@
-"""Read-only access to a record that another process is writing: each question has its own connection, its own time limit,
-fetches everything and closes. A reader that lingers would keep the write-ahead log from being folded into the file."""
+"""Read-only access to a record that another process is writing: each visit has its own connection and one time limit,
+fetches everything it asks for and closes. A reader that lingers would keep the log from being folded into the file."""
 
 from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Executable, Row, create_engine
+from sqlalchemy import Connection, Executable, Row, create_engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
@@ -21,30 +22,45 @@ LOOK_EVERY = 5_000
 """Steps of SQLite's machine between two looks at the clock: about a tenth of a millisecond."""
 
 
-class Questions:
-    """Answers SQLAlchemy selects from the file at `path`, each within `limit_s`."""
+class Visit:
+    """One connection. Every answer is fetched whole, and no transaction is open between two questions."""
 
-    def __init__(self, path: Path, limit_s: float = LIMIT_S) -> None:
-        self.path = path
-        self.limit_s = limit_s
-        self._engine = create_engine("sqlite://", creator=self._connect, poolclass=NullPool)
+    def __init__(self, connection: Connection, path: Path, limit_s: float) -> None:
+        self._connection = connection
+        self._path = path
+        self._limit_s = limit_s
 
     def all(self, question: Executable) -> Sequence[Row[Any]]:
-        """Every row. Raises RecordAbsent, ReadTooLong or RecordUnreadable."""
+        """Every row. Raises ReadTooLong or RecordUnreadable."""
         try:
-            with self._engine.connect() as connection:
-                return connection.execute(question).fetchall()
+            return self._connection.execute(question).fetchall()
         except DBAPIError as error:
             code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
             if code == sqlite3.SQLITE_INTERRUPT:
-                raise ReadTooLong(f"reading {self.path.name} took longer than {self.limit_s:g} s; ask for less") from error
-            why = f"{self.path}: {error.orig}. When it starts, the controller sets such a file aside."
+                why = f"reading {self._path.name} took longer than {self._limit_s:g} s; ask for less"
+                raise ReadTooLong(why) from error
+            why = f"{self._path}: {error.orig}. When it starts, the controller sets such a file aside."
             raise RecordUnreadable(why) from error
 
     def one(self, question: Executable) -> Row[Any] | None:
         """The first row, or None."""
         rows = self.all(question)
         return rows[0] if rows else None
+
+
+class Door:
+    """Opens visits to the file at `path`, each of at most `limit_s`. May be shared between threads."""
+
+    def __init__(self, path: Path, limit_s: float = LIMIT_S) -> None:
+        self.path = path
+        self.limit_s = limit_s
+        self._engine = create_engine("sqlite://", creator=self._connect, poolclass=NullPool)
+
+    @contextmanager
+    def visit(self) -> Iterator[Visit]:
+        """A connection for a few questions. Raises RecordAbsent."""
+        with self._engine.connect() as connection:
+            yield Visit(connection, self.path, self.limit_s)
 
     def _connect(self) -> sqlite3.Connection:
         raw = read_only(self.path)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sqlalchemy import Row, select
+from sqlalchemy import Executable, Row, select
 
 from controller.core import canonical
 from controller.core.state import State, Tick
@@ -25,7 +25,7 @@ from controller.records.blocks import Stored, decode
 from controller.records.columns import Broken
 from controller.records.errors import CannotReplay
 from controller.records.queries import EVENTS_MAX, Reader, RunRow
-from controller.records.reading import Questions
+from controller.records.reading import Door
 from controller.records.schema import TICK_MASK, blocks, events, key, split, states
 
 DIFFERENCES_MAX = 1_000
@@ -47,12 +47,12 @@ class Difference(NamedTuple):
 
 
 class Replayed(NamedTuple):
-    """What a replay found. `differences` holds the first thousand of `count`; `complete` is False where the record ends
+    """What a replay found. `differences` holds the first thousand of `differing`; `complete` is False where the record ends
     before the run does, and `note` says why."""
 
     ticks: int
     differences: list[Difference]
-    count: int
+    differing: int
     version_recorded: str
     version_now: str
     complete: bool
@@ -67,7 +67,10 @@ class Block(NamedTuple):
 
 
 def replay(path: Path, run_id: str, progress: Progress | None = None, version: str = "") -> Replayed:
-    """Replay one run; `version` is this program's. Raises NoSuchRun, RecordAbsent, or CannotReplay where this version cannot read what is stored."""
+    """Replay one run; `version` is this program's.
+
+    Raises NoSuchRun, RecordAbsent, or CannotReplay where this version cannot read what is stored.
+    """
     return _Replay(path, run_id, progress, version or installed_version()).go()
 
 
@@ -84,7 +87,7 @@ class _Replay:
 
     def __init__(self, path: Path, run_id: str, progress: Progress | None, version: str) -> None:
         self._version = version
-        self._ask = Questions(path, LIMIT_S)
+        self._door = Door(path, LIMIT_S)
         self._run: RunRow = Reader(path).known(run_id)
         self._progress = progress or (lambda done, of: None)
         self._differences: list[Difference] = []
@@ -108,6 +111,14 @@ class _Replay:
             number, state = self._play(block, number, state)
             self._progress(self._ticks, max(1, newest - self._run.first_tick + 1))
         return self._verdict(number)
+
+    def _all(self, question: Executable) -> Sequence[Row[Any]]:
+        with self._door.visit() as ask:
+            return ask.all(question)
+
+    def _one(self, question: Executable) -> Row[Any] | None:
+        with self._door.visit() as ask:
+            return ask.one(question)
 
     def _play(self, block: Block, number: int, state: State) -> tuple[int, State]:
         """Every tick of a block after `number`; its digest is compared if all of it was played."""
@@ -158,7 +169,7 @@ class _Replay:
         columns = select(states.c.id, states.c.data)
         before = columns.where(states.c.id.between(key(boot, 0), key(boot, max(0, at)))).order_by(states.c.id.desc()).limit(1)
         after = columns.where(states.c.id.between(key(boot, max(0, at)), key(boot, TICK_MASK))).order_by(states.c.id).limit(1)
-        row = self._ask.one(before) or self._ask.one(after)
+        row = self._one(before) or self._one(after)
         if row is None:
             raise CannotReplay(f"run {self._run.id} has no stored state to begin from; only its rows can be read")
         try:
@@ -170,19 +181,19 @@ class _Replay:
     def _newest(self) -> int:
         boot = self._run.boot
         within = blocks.c.id.between(key(boot, 0), key(boot, TICK_MASK))
-        row = self._ask.one(select(blocks.c.id, blocks.c.ticks).where(within).order_by(blocks.c.id.desc()).limit(1))
+        row = self._one(select(blocks.c.id, blocks.c.ticks).where(within).order_by(blocks.c.id.desc()).limit(1))
         return split(row.id)[1] + row.ticks - 1 if row else self._run.first_tick
 
     def _blocks(self, first: int) -> Iterator[Block]:
         """Blocks from the one that holds the tick `first` to the run's end, a page at a time."""
         boot = self._run.boot
-        holds = select(blocks.c.id).where(blocks.c.id.between(key(boot, 0), key(boot, first))).order_by(blocks.c.id.desc()).limit(1)
-        row = self._ask.one(holds)
+        holds = select(blocks.c.id).where(blocks.c.id.between(key(boot, 0), key(boot, first)))
+        row = self._one(holds.order_by(blocks.c.id.desc()).limit(1))
         start = row.id if row else key(boot, first)
         end = key(boot, TICK_MASK if self._run.last_tick is None else self._run.last_tick)
         while True:
             page = select(blocks.c.id, blocks.c.digest, blocks.c.data).where(blocks.c.id.between(start, end))
-            rows = self._ask.all(page.order_by(blocks.c.id).limit(PAGE_BLOCKS))
+            rows = self._all(page.order_by(blocks.c.id).limit(PAGE_BLOCKS))
             for row in rows:
                 block = Block(self._decode(row), row.digest)
                 if block.ticks[-1].tick >= first:
@@ -195,7 +206,8 @@ class _Replay:
         try:
             return decode(row.data)
         except Broken as error:
-            raise CannotReplay(f"the block at tick {split(row.id)[1]} cannot be read by version {self._version}: {error}") from error
+            at = split(row.id)[1]
+            raise CannotReplay(f"the block at tick {at} cannot be read by version {self._version}: {error}") from error
 
     def _events_of(self, tick: int) -> list[tuple[str, str]]:
         """What the record says happened in a tick; asked in rising order."""
@@ -212,7 +224,7 @@ class _Replay:
         columns = select(events.c.id, events.c.tick, events.c.kind, events.c.fields).where(events.c.tick >= from_tick)
         while True:
             within = events.c.id.between(after + 1, key(self._run.boot, TICK_MASK))
-            rows = self._ask.all(columns.where(within).order_by(events.c.id).limit(EVENTS_MAX))
+            rows = self._all(columns.where(within).order_by(events.c.id).limit(EVENTS_MAX))
             yield from rows
             if len(rows) < EVENTS_MAX:
                 return

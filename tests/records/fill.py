@@ -67,7 +67,7 @@ def figures(filled: Filled) -> dict[str, float]:
         "pairs in that curve": len(shape.utc_us),
         "replay of 16 h, s": time.perf_counter() - began_s,
         "ticks replayed": replayed.ticks,
-        "differences": replayed.count,
+        "differences": replayed.differing,
         "making it, s": filled.made_s,
     }
 

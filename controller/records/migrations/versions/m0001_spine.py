@@ -165,7 +165,10 @@ CREATE TABLE ticks (
     tick INTEGER GENERATED ALWAYS AS (id & 4294967295) VIRTUAL,
     utc_us INTEGER NOT NULL,
     gap_us INTEGER NOT NULL,
-    state TEXT,
+    state_number INTEGER,
+    state TEXT GENERATED ALWAYS AS (CASE state_number WHEN 0 THEN 'idle' WHEN 1 THEN 'running' WHEN 2 THEN 'holding'
+        WHEN 3 THEN 'held' WHEN 4 THEN 'restarting' WHEN 5 THEN 'stopping' WHEN 6 THEN 'stopped' WHEN 7 THEN
+        'aborting' WHEN 8 THEN 'aborted' WHEN 9 THEN 'complete' END) VIRTUAL,
     segment INTEGER,
     quality TEXT,
     setpoint_mc INTEGER,
