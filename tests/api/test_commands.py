@@ -154,7 +154,8 @@ REFUSED = ["not_allowed_role", "not_possible_state", "not_armed", "measure_only"
 
 
 @pytest.mark.parametrize("code", REFUSED)
-def test_every_refusal_of_the_socket_keeps_its_code_and_mistakes(shared: Rig, code: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_refusal_of_the_socket_keeps_its_code_and_mistakes(
+        shared: Rig, code: str, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = [{"field": "segment 1 target_c", "value": "200 °C", "allowed": "at most 123 °C", "advice": "Lower it."}]
     monkeypatch.setattr(shared.fake, "_answer",
                         lambda ask, _: {"id": 1, "refused": {"code": code, "reason": "Because.", "mistakes": rows}})
