@@ -21,7 +21,7 @@ from tests.bench.world import write_chamber
 ROOT = Path(__file__).resolve().parents[2]
 BELOW = ROOT / ".soakwarden"
 """On the disk of the checkout, not in memory: bytes written must be counted where they are written."""
-UP_S = 30.0
+UP_S = 90.0
 SLOW = {
     "format": "soakwarden-schedule-1", "name": "bench, slow", "temperature_of": "part", "resume": "never", "note": "",
     "segments": [
