@@ -96,8 +96,8 @@ function moreWords(kind, now, facts, unit) {
   const limits = facts?.limits;
   const closed = now.permit.contacts.filter((one) => one.closed).length;
   const words = {
-    thermal_link: limits && `opens once, at ${warmShort(limits.thermal_link_mc, unit)}`,
-    limiter: limits && now.circuit.limiter.state !== "not fitted" && `set at ${warmShort(limits.limiter_mc, unit)}, own sensor`,
+    thermal_link: limits?.thermal_link_mc && `opens once, at ${warmShort(limits.thermal_link_mc, unit)}`,
+    limiter: limits?.limiter_mc && now.circuit.limiter.state !== "not fitted" && `set at ${warmShort(limits.limiter_mc, unit)}, own sensor`,
     contactor: `${now.permit.given ? "permit given" : "no permit"}, ${closed} of ${now.permit.contacts.length}`,
     element: now.current_ma !== null && now.current_ma !== undefined && `${(now.current_ma / 1000).toFixed(2)}${THIN}A in the last report`,
   }[kind];
@@ -200,7 +200,7 @@ function drawPermit(view, xs, y, width) {
     ${width > 1000 ? html`<text class="cap" x="${px(modulator + 34)}" y="${line - 3}">${request.words[0]}</text><text class="cap"
       x="${px(modulator + 34)}" y="${line + 15}">${request.words[1]}</text>` : ""}
     ${view.flag === "modulator" || request.duty === null || width < 1000 ? "" : pulse(xs[4] + 92, y - 19, request.duty)}
-    ${flagged >= 0 ? flag(FIRST + flagged * pitch + 8, 84) : ""}`;
+    ${flagged >= 0 ? flag(FIRST + flagged * pitch - 26, 82) : ""}`;
 }
 
 /** One window of the pulse train that was seen: on for its share, then off. */

@@ -135,6 +135,7 @@ export function channelPath(points, name, joinedUs, x, y) {
 }
 
 function curves(view, { x, y }) {
+  if (view.bare) return "";
   const line = (name, kind) => html`<path class="${kind}" data-channel="${name}" d="${channelPath(view.points, name, view.joinedUs, x, y)}"/>`;
   return html`${line("control", "air")}${sureBand(view, x, y)}${line("part", "part")}`;
 }
@@ -224,19 +225,17 @@ export function segmentDims(view, { x, bottom }) {
 }
 
 /** Names on the lines, with leaders, where the run is long enough to have room; else at the last point. */
-function curveNames(view, { x, y, width }) {
+function curveNames(view, { x, y, width, left }) {
   const known = view.points.filter((point) => point.control);
-  if (known.length < 8) return "";
-  const room = x(known.at(-1).utc_us) - x(known[0].utc_us);
-  if (room < 170) return "";
-  const pick = (share) => known[Math.floor(known.length * share)];
-  const ramp = view.spans[0];
-  const steep = ramp ? Math.min(0.5, ((ramp.toUs - known[0].utc_us) * 0.5) / (known.at(-1).utc_us - known[0].utc_us)) : 0.3;
-  const air = pick(steep);
-  const part = pick(Math.min(0.9, steep * 1.15));
+  if (known.length < 8 || x(known.at(-1).utc_us) - x(known[0].utc_us) < 170) return "";
+  const ramp = view.spans[0] ?? { fromUs: view.fromUs, toUs: view.toUs };
+  const pick = (share) => known.find((point) => point.utc_us >= ramp.fromUs + (ramp.toUs - ramp.fromUs) * share) ?? known.at(-1);
+  const air = pick(0.45);
+  const part = pick(0.56);
   const [ax, ay] = [x(air.utc_us), y(air.control[2])];
+  const clash = view.limitMc && ax < left + 210 && ay - 40 < y(view.limitMc) + 20;
   const named = part.part ? nameBelow(x(part.utc_us), y(part.part[2]), width, view.sureMc ? "part, and how sure" : "part") : "";
-  return html`<path class="leader" d="M${px(ax - 2)} ${px(ay - 2)}l-20 -28"/><text class="small paper end" x="${px(ax - 26)}" y="${px(ay - 33)}">air</text>${named}`;
+  return html`${clash ? "" : html`<path class="leader" d="M${px(ax - 2)} ${px(ay - 2)}l-20 -28"/><text class="small paper end" x="${px(ax - 26)}" y="${px(ay - 33)}">air</text>`}${named}`;
 }
 
 const nameBelow = (px0, py0, width, words) =>

@@ -170,6 +170,6 @@ const part = (state) => ({ now: state.now, trace: state.trace, events: state.eve
 /** Upright, the permit is one line of words. */
 function phoneTerms(view) {
   const open = view.permit.contacts.find((one) => one.state === "open");
-  const words = view.permit.coil === "permit" ? `permit given, ${view.permit.closed} of ${view.permit.of}` : open ? `no permit: ${open.name} is open${open.why ? `, ${open.why}` : ""}` : view.permit.caption;
+  const words = view.permit.coil === "permit" ? `permit given, ${view.permit.closed} of ${view.permit.of}` : open ? `no permit: the contact “${open.name}” is open${open.why ? `. ${open.why.replace(/\.$/u, "")}` : ""}` : view.permit.caption;
   return html`<p class="permit-words">${capital(words)}.</p>`;
 }

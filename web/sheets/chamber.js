@@ -1,0 +1,81 @@
+/** Sheet 9, Chamber: what it may do and why, the next thing, sensors, limits in their order, the board. */
+import { html } from "../markup.js";
+import { Refused } from "../link.js";
+import { capital, hours, many, plusMinus, signed, wait, warmShort, warm, age, percent } from "../text.js";
+import { readingAgeMs, standing } from "../parts/readings.js";
+import { titleBlock } from "../parts/titleblock.js";
+import { trouble } from "../parts/trouble.js";
+import { mark } from "../parts/marks.js";
+
+async function load({ store, ask, signal }) {
+  try {
+    store.hold("chamber", await ask("/chamber", { signal }));
+    store.hold("chamber_error", "");
+  } catch (error) {
+    if (error instanceof Refused) store.hold("chamber_error", error.message);
+  }
+}
+
+/** The checked order, weakest thing on top: what stands above must never be reached. */
+export function limitLadder(facts, now) {
+  const { limits } = facts;
+  return [
+    [limits.weakest_mc, "weakest thing in the chamber"], [limits.thermal_link_mc, "thermal link opens, once"],
+    [limits.limiter_mc, `limiter opens, ${plusMinus(limits.limiter_tolerance_mc ?? 0)}`], [limits.board_ceiling_mc, "board’s own ceiling"],
+    [limits.ceiling_mc, "chamber’s ceiling, kept by the controller"], now?.run && [now.run.run_ceiling_mc, `limit of run ${now.run.id}`],
+    now?.run && [Math.max(...now.run.segments.map((segment) => segment.target_mc)), "hottest set point of the run"], [limits.hot_mc, "hot to touch above this"],
+  ].filter((row) => row && Number.isFinite(row[0]));
+}
+
+const FITTED = { contactor: "line contactor", door: "door switch", limiter: "limiter", fan: "fan sense", current: "current sense", arm_button: "arm button", local_stop: "local stop", smoke: "smoke contact",
+  mains_sense: "mains sense", drops_on_silence: "switch drops on silence" };
+
+function sensors(facts, now, dataMs, unit) {
+  return html`<table><thead><tr><th scope="col">Sensor</th><th scope="col" class="num">Now</th><th scope="col">Quality</th><th scope="col" class="num">Correction</th><th scope="col" class="num">Known to</th><th scope="col" class="num">Channel</th></tr></thead><tbody>${facts.sensors.map((sensor) => {
+    const reading = now?.readings.find((one) => one.role === sensor.role);
+    const ageMs = reading ? readingAgeMs(reading, now, dataMs) : null;
+    const state = reading ? standing(reading, ageMs) : "missing";
+    const value = reading?.mc === null || reading?.mc === undefined ? "no value" : state === "stale" ? `(${warm(reading.mc, unit)})` : warm(reading.mc, unit);
+    return html`<tr class="${state}"><th scope="row">${sensor.label}</th><td class="num value">${value}</td><td>${reading?.reason || `${state}${ageMs === null ? "" : `, ${age(ageMs)} old`}`}</td><td class="num">${signed(sensor.correction_mc, unit)}</td><td class="num">${
+      plusMinus(sensor.uncertainty_mc, unit)}</td><td class="num">${sensor.channel}</td></tr>`;
+  })}</tbody></table>`;
+}
+
+function board(now) {
+  const { board: it } = now;
+  const rows = [["heard", it.present ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : "no"], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", it.enabled ? "enabled" : it.off_words ? `off: ${it.off_words}` : "off"],
+    ["boot, session", `${it.boot ?? "not known"}, ${it.session}`], ["run time counted", wait(it.run_s * 1e6)], ["switch operations", String(it.switches)]];
+  return html`<table><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;
+}
+
+const around = (now) => [["door", now.door], ["local stop", now.local_stop === null ? "unknown" : now.local_stop ? "pressed" : "released"], ["smoke contact", now.smoke],
+  ["fan", now.fan_rpm === null ? "not known" : `${now.fan_rpm}\u00a0rpm`], ["current", now.current_ma === null ? "not known" : `${(now.current_ma / 1000).toFixed(2)}\u00a0A`], ["duty asked, seen", `${percent(now.request.duty_e4)}, ${percent(now.seen.duty_e4)}`]];
+
+function ladder(facts, now, unit) {
+  return html`<ol class="ladder">${limitLadder(facts, now).map(([mc, words]) => html`<li><span class="rung" aria-hidden="true"></span><b>${warmShort(mc, unit)}</b><span>${words}</span></li>`)}</ol>`;
+}
+
+function fitted(facts) {
+  const all = Object.entries(FITTED);
+  const there = all.filter(([name]) => facts.fitted[name]);
+  const missing = all.filter(([name]) => name in facts.fitted && !facts.fitted[name]);
+  return html`<p>${capital(there.map(([, words]) => words).join(", "))}.</p>${missing.length ? html`<p>${mark("notallowed", 14)} Not fitted: ${missing.map(([, words]) => words).join(", ")}.</p>` : ""}`;
+}
+
+export const sheet = {
+  number: 9,
+  name: "Chamber",
+  enter: load,
+  render(state) {
+    const { now, held, unit } = state;
+    const facts = held.chamber;
+    if (held.chamber_error && !facts) return trouble("The chamber’s facts can’t be read.", held.chamber_error);
+    if (!facts?.limits || !now) return html`<p class="loading-line">Asking the controller about the chamber.</p>`;
+    const may = now.chamber.may_do;
+    return html`<div class="sheet-head"><p class="kicker">${now.chamber.name}${now.chamber.simulated ? ", SIMULATED" : ""}</p><h1 tabindex="-1">${may === "measure only" ? "It may only measure." : `It may run ${may}.`}</h1><p class="lead">${now.chamber.may_do_why}</p>${
+      now.chamber.next_thing ? html`<p class="lead"><b>Next:</b> ${now.chamber.next_thing}</p>` : ""}</div>
+      <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table><tbody>${around(now).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
+      <div><h2>Limits, in the order that is checked</h2>${ladder(facts, now, unit)}<h2>Board</h2>${board(now)}</div></div>
+      ${titleBlock([[{ label: "Chamber", value: now.chamber.name, wide: true }, { label: "Board", value: now.chamber.board }, { label: "Sensors", value: many(facts.sensors.length, "sensor") }, facts.limits.run_max_us && { label: "Longest run", value: hours(facts.limits.run_max_us) }]], { now, dataMs: state.ageMs() })}`;
+  },
+};

@@ -1,0 +1,214 @@
+/**
+ * One run of the record: its curve with least and most, what happened in order, what tripped first, its segments, time
+ * in band, who did what. All words come from the stored run; nothing is computed that is not in it.
+ */
+import { html, px } from "../markup.js";
+import { Refused, linkTo } from "../link.js";
+import { clock, clockSeconds, counted, fromTo, hours, levelWords, many, rate, wait, warm, warmShort, watched, capital } from "../text.js";
+import { presentPlan, drawPlan } from "../parts/plan.js";
+import { Trace } from "../parts/trace.js";
+import { columnsOf } from "../parts/stored.js";
+import { Chart } from "../parts/chart.js";
+import { eventWords, isFirstOut, isOfPeople } from "../parts/events.js";
+import { degreeMarks } from "../parts/scales.js";
+import { titleBlock } from "../parts/titleblock.js";
+import { trouble } from "../parts/trouble.js";
+import { mark } from "../parts/marks.js";
+import { endWords } from "./record.js";
+
+const AGAIN_MS = 15000;
+const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing"]);
+const BALLOONS_MAX = 16;
+
+export async function enter(context, id) {
+  const { store, ask, signal } = context;
+  if (store.held.run?.id !== id) store.hold("run", null);
+  const chart = new Chart({ pointed: (index) => store.hold("pointed", index), chosen: (from, to) => zoom(context, from, to) });
+  store.held.chart = chart;
+  signal.addEventListener("abort", () => chart.remove(), { once: true });
+  const read = async () => {
+    try {
+      const path = `/runs/${encodeURIComponent(id)}`;
+      const [row, curve, events] = await Promise.all([ask(path, { signal }), ask(`${path}/curve?points=1000`, { signal }), ask(`${path}/events?limit=1000`, { signal }).catch(() => ({ events: [] }))]);
+      store.hold("run", { id, row, curve, whole: curve, events: events.events, span: null });
+      if (row.going) timer = setTimeout(read, AGAIN_MS);
+    } catch (error) {
+      if (error instanceof Refused) store.hold("run", { id, error: error.message });
+    }
+  };
+  let timer = null;
+  signal.addEventListener("abort", () => clearTimeout(timer), { once: true });
+  await read();
+}
+
+/** A stretch was chosen on the curve: fetch it anew, finer. */
+async function zoom({ store, ask, signal }, fromUs, toUs) {
+  const held = store.held.run;
+  const curve = await ask(`/runs/${encodeURIComponent(held.id)}/curve?points=1000&from_us=${Math.round(fromUs)}&to_us=${Math.round(toUs)}`, { signal }).catch(() => null);
+  if (curve?.utc_us.length > 1) store.hold("run", { ...store.held.run, curve, span: [fromUs, toUs] });
+}
+
+export const acts = {
+  whole: ({ store }) => store.hold("run", { ...store.held.run, curve: store.held.run.whole, span: null }),
+  "zoom-to": (context, key) => {
+    const [from, to] = key.dataset.value.split(",").map(Number);
+    return zoom(context, from, to);
+  },
+};
+
+/** A stored segment in the integers the drawings use. */
+const segmentOf = (row) => ({ kind: row.kind, target_mc: row.target_c * 1000, rate_mc_per_h: (row.rate_c_per_h ?? 0) * 1000, soak_us: (row.soak_h ?? 0) * 3600e6, band_mc: row.band_c * 1000 });
+
+/** The run as `presentPlan` wants it: the set point that was followed is its plan. */
+export function asRun(row, curve, endUs) {
+  const set = curve.columns.setpoint_mc;
+  const plan = curve.utc_us.map((us, index) => [us - row.started_utc_us, set.max[index]]).filter(([, mc]) => mc !== null);
+  return { ...row, plan, segments: row.schedule.segments.map(segmentOf), ended_utc_us: row.ended_utc_us ?? endUs, next: null, end: row.end || "ended" };
+}
+
+/** Stretches of the segments that were done, with their words. */
+export function doneSpans(row, unit, endUs) {
+  return row.segments_done.map((done) => {
+    const segment = segmentOf(row.schedule.segments[done.segment]);
+    const toUs = done.ended_utc_us ?? endUs;
+    const name = done.kind === "cool" ? "cooling" : done.kind;
+    return { segment, fromUs: done.began_utc_us, toUs, words: `${name}, ${done.kind === "soak" ? `${counted(done.counted_us)} in band` : wait(toUs - done.began_utc_us)}` };
+  });
+}
+
+function view(held, unit, layout) {
+  const endUs = held.row.ended_utc_us ?? held.whole.utc_us.at(-1) ?? held.row.started_utc_us;
+  const trace = new Trace();
+  for (const { utcUs, ranges } of columnsOf(held.whole)) trace.addRange(utcUs, ranges);
+  const run = asRun(held.row, held.whole, endUs);
+  const first = held.row.first_out;
+  const made = presentPlan({ run, trace, nowUs: null, dataUs: endUs, hotMc: 0, unit, trip: first ? { utc_us: first.utc_us } : null, columns: layout.kind === "phone" ? 200 : 500 });
+  made.spans = doneSpans(held.row, unit, endUs);
+  if (held.span) Object.assign(made, { fromUs: held.span[0], toUs: held.span[1] });
+  return made;
+}
+
+/** Events worth a balloon, numbered in their order. */
+export function balloons(events) {
+  return events.filter((event) => MARKED.has(event.kind) && !(event.kind === "run_state" && event.fields.before === "holding"))
+    .slice(0, BALLOONS_MAX).map((event, index) => ({ ...event, no: index + 1 }));
+}
+
+function drawBalloons(marked, made) {
+  return (at) => {
+    let last = -100;
+    let level = 0;
+    return html`${marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
+      const cx = at.x(event.utc_us);
+      level = cx - last < 26 ? level + 1 : 0;
+      last = cx;
+      const near = made.points.filter((point) => point.control).reduce((best, point) => (Math.abs(point.utc_us - event.utc_us) < Math.abs((best?.utc_us ?? 0) - event.utc_us) ? point : best), null);
+      const cy = near ? at.y((near.part ?? near.control)[2]) : at.bottom;
+      const side = cy > (at.top + at.bottom) / 2 ? -1 : 1;
+      const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * (46 + level * 27)));
+      return html`<path class="leader" d="M${px(cx)} ${px(cy)}L${px(cx)} ${px(by - side * 10)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/><circle class="balloon" cx="${px(cx)}" cy="${px(by)}" r="10.5"/><text
+        class="small mid middle" x="${px(cx)}" y="${px(by + 4.6)}">${event.no}</text>`;
+    })}`;
+  };
+}
+
+/** Did the part have its time? In one sentence, from the counted time. */
+export function verdict(row) {
+  const soaks = row.segments_done.filter((done) => done.kind === "soak");
+  const asked = row.schedule.segments.filter((segment) => segment.kind === "soak").reduce((sum, segment) => sum + segment.soak_h * 3600e6, 0);
+  const had = soaks.reduce((sum, done) => sum + done.counted_us, 0);
+  const what = row.schedule.temperature_of === "part" ? "part" : "air";
+  if (row.going) return asked ? `The ${what} has ${counted(had)} of ${hours(asked)} in band so far.` : "It is on.";
+  if (!asked) return "It held nothing: the schedule has no soak.";
+  if (had >= asked) return `The ${what} had its ${hours(asked)}.`;
+  return `The ${what} had ${counted(had)} of ${hours(asked)} in band.`;
+}
+
+const FIRST = (first) => (first ? `${capital(String(first.fields.guard).replaceAll("_", " "))} tripped first, at ${clock(first.utc_us)}.` : "Nothing tripped.");
+
+function segmentTable(row, curve, unit) {
+  return html`<table><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">In band</th></tr></thead><tbody>${
+    row.segments_done.map((done) => {
+      const asked = row.schedule.segments[done.segment];
+      const toUs = done.ended_utc_us ?? row.ended_utc_us ?? curve.utc_us.at(-1);
+      return html`<tr><th scope="row"><b>${capital(done.kind === "cool" ? "cooling" : done.kind)}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_c * 1000, unit)} for ${hours(asked.soak_h * 3600e6)}` : `${
+        rate(asked.rate_c_per_h * 1000, unit)} to ${warmShort(asked.target_c * 1000, unit)}`}</td><td>${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td>${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
+        class="num">${wait(toUs - done.began_utc_us)}</td><td class="num">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
+    })}</tbody></table>`;
+}
+
+/** Least to most of a channel between two stamps, from the thinned pairs, which lose no extreme. */
+export function range(curve, name, fromUs, toUs, unit) {
+  const inside = curve.utc_us.map((us, index) => (us >= fromUs && us <= toUs ? index : -1)).filter((index) => index >= 0 && curve.columns[name].min[index] !== null);
+  if (!inside.length) return "no value";
+  const least = Math.min(...inside.map((index) => curve.columns[name].min[index]));
+  const most = Math.max(...inside.map((index) => curve.columns[name].max[index]));
+  return `${warm(least, unit).replace(/\s°.$/u, "")} to ${warm(most, unit)}`;
+}
+
+function people(events) {
+  const did = events.filter(isOfPeople);
+  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol>` : html`<p>Nobody gave a command in this run.</p>`}</section>`;
+}
+
+function readout(held, unit) {
+  const { curve } = held;
+  const index = held.pointed;
+  if (index === null || index === undefined || !curve.utc_us[index]) return "Point at the curve to read it; drag over a stretch to enlarge it. Lines span least to most.";
+  const words = ["control_mc", "part_mc"].filter((name) => curve.columns[name].min[index] !== null).map((name) =>
+    `${name === "part_mc" ? "part" : "air"} ${warm(curve.columns[name].min[index], unit).replace(/\s°.$/u, "")} to ${warm(curve.columns[name].max[index], unit)}`);
+  return `${clockSeconds(curve.utc_us[index])}: ${words.join(", ") || "no value"}`;
+}
+
+/** Where the curve's canvas lies inside the drawing; `after` puts the chart there. */
+const boxOf = (at) => ({ left: at.left, top: at.top - 6, width: at.width - at.left - (at.phone ? 4 : 2), height: at.bottom - at.top + 6 });
+let placed = null;
+
+export function after({ store, root }) {
+  const host = root.querySelector(".chart .canvas");
+  if (!host || !placed || !store.held.run?.curve) return;
+  store.held.chart.show(host, placed.box, placed.view, store.held.run.curve).catch((error) => store.hold("run", { ...store.held.run, chartError: error.message }));
+}
+
+function drawCurve(held, state) {
+  const phone = state.layout.kind === "phone";
+  const made = view(held, state.unit, state.layout);
+  const width = state.layout.kind === "wide" ? state.layout.width - 350 : state.layout.width;
+  const height = phone ? 260 : 380;
+  const marked = balloons(held.events);
+  made.over = (at) => {
+    const marks = degreeMarks(made.heat.low, made.heat.high, made.unit, phone ? 5 : 6);
+    const box = boxOf(at);
+    const perPx = -1 / at.y.factor;
+    placed = { box, view: { fromUs: made.fromUs, toUs: made.toUs, lowMc: marks.lowMc - (at.bottom - at.y(marks.lowMc)) * perPx, highMc: marks.highMc + (at.y(marks.highMc) - box.top) * perPx } };
+    return phone ? "" : drawBalloons(marked, made)(at);
+  };
+  made.bare = true; // the chart library draws the curves
+  const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(done.kind === "cool" ? "cooling" : done.kind)} alone</button>`);
+  return html`<div class="chart"><div class="canvas" data-keep></div>${drawPlan(made, { width, height, phone })}</div><p class="readout" aria-hidden="true">${readout({ ...held, pointed: state.held.pointed }, state.unit)}</p><div class="links">${
+    held.span ? html`<button type="button" data-do="whole">The whole run</button>` : stretch}</div>`;
+}
+
+function inOrder(held) {
+  const marked = balloons(held.events);
+  const rest = held.events.length - marked.length;
+  return html`<section><p class="caprow">In this order</p><ol class="balloons">${marked.map((event) => html`<li class="${isFirstOut(event) ? "bad" : ""}"><svg width="22" height="22" viewBox="0 0 22 22" aria-hidden="true"><circle class="balloon" cx="11" cy="11" r="10"/><text
+    class="small mid middle" x="11" y="15.6">${event.no}</text></svg><span>${isFirstOut(event) ? mark("trip", 14) : ""}${capital(eventWords(event))}</span><time>${clock(event.utc_us)}</time></li>`)}</ol>${
+    rest > 0 ? html`<details><summary class="plain">${many(rest, "more event")} of this run</summary><ol class="events">${held.events.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol></details>` : ""}</section>`;
+}
+
+export function render(state) {
+  const held = state.held.run;
+  if (held?.error) return trouble("This run can’t be read.", `${held.error} Live values and Stop heating do not need the record.`, html`<a href="#/record">All runs</a>`);
+  if (!held) return html`<p class="loading-line">Reading the run.</p>`;
+  const { row } = held;
+  const first = row.first_out;
+  const empty = held.whole.utc_us.length < 2;
+  return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${FIRST(first)} ${capital(endWords(row))}${/[.!?]$/u.test(endWords(row)) ? "" : "."}</p></div>
+    <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
+    <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
+      [{ label: `Run ${row.id}, ${row.state}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
+      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: held.whole.gaps.length || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
+      <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
+}
