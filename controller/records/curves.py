@@ -12,6 +12,9 @@ US_PER_S = 1_000_000
 SLACK = 1.05
 """A span may be this much coarser than asked: 960 pairs of 60 s are about 1,000."""
 
+RAW_JOINED_MAX = 4
+"""More rows than this to a pair are not read one by one: 10 s buckets draw the same picture from a tenth of the rows."""
+
 
 class Piece(NamedTuple):
     """One tick or one bucket: its time, the gap before it, and the pairs in the order of `CURVE_COLUMNS`."""
@@ -44,7 +47,9 @@ class Curve(NamedTuple):
 def choose(length_us: int, points: int) -> tuple[int, int]:
     """(seconds of the rows to read: 1 or a rollup's span, how many of them to join) for about `points` buckets."""
     step_s = max(1.0, length_us / US_PER_S / max(1, points)) * SLACK
-    source_s = max((span_s for span_s in (1, *ROLLUP_SPANS_S) if span_s <= step_s), default=1)
+    source_s = max(span_s for span_s in (1, *ROLLUP_SPANS_S) if span_s <= step_s)
+    if source_s == 1 and step_s > RAW_JOINED_MAX:
+        source_s = ROLLUP_SPANS_S[0]
     return source_s, max(1, round(step_s / SLACK / source_s))
 
 
@@ -82,8 +87,16 @@ def _groups(pieces: Sequence[Piece], count: int) -> Iterable[list[Piece]]:
 
 
 def _one(group: list[Piece]) -> Piece:
-    least = tuple(min((v for v in column if v is not None), default=None)
-                  for column in zip(*(piece.least for piece in group), strict=True))
-    most = tuple(max((v for v in column if v is not None), default=None)
-                 for column in zip(*(piece.most for piece in group), strict=True))
+    least = tuple(map(_least, zip(*(piece.least for piece in group), strict=True)))
+    most = tuple(map(_most, zip(*(piece.most for piece in group), strict=True)))
     return Piece(group[0].first_utc_us, group[-1].last_utc_us, group[0].gap_us, least, most)
+
+
+def _least(column: tuple[int | None, ...]) -> int | None:
+    known = [value for value in column if value is not None]
+    return min(known) if known else None
+
+
+def _most(column: tuple[int | None, ...]) -> int | None:
+    known = [value for value in column if value is not None]
+    return max(known) if known else None

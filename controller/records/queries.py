@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, func, select
 
 from controller.core import canonical
 from controller.core.events import Kind
@@ -154,6 +154,8 @@ class Reader:
             newest = _newest(ask, first, last)
             begin_us = run.started_utc_us if from_us is None else max(from_us, run.started_utc_us)
             end_us = min(newest.utc_us if newest else begin_us, FOREVER_US if to_us is None else to_us)
+            if from_us is not None or to_us is not None:
+                first, last = _narrow(ask, first, last, begin_us, end_us)
             source_s, count = curves.choose(max(0, end_us - begin_us), points)
             pieces, first = _buckets(ask, source_s, first, last, begin_us, end_us) if source_s > 1 else ([], first)
             pieces += _raw(ask, first, last, begin_us, end_us)
@@ -258,6 +260,17 @@ def _buckets(ask: Visit, span_s: int, first: int, last: int, begin_us: int, end_
     half = 4 + len(CURVE_COLUMNS)
     pieces = [Piece(row[0], row[1], row[2], row[4:half], row[half:]) for row in rows]
     return pieces, rows[-1][3] if rows else first
+
+
+def _narrow(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> tuple[int, int]:
+    """The tick keys that can lie in a span of time, by the coarsest buckets: rows have no index of their times."""
+    of = rollups[max(rollups)].c
+    within = of.id.between(first, last)
+    row = ask.one(select(
+        select(func.max(of.id)).where(within, of.first_utc_us <= begin_us).scalar_subquery(),
+        select(func.min(of.id)).where(within, of.first_utc_us > end_us).scalar_subquery()))
+    before, after = tuple(row) if row else (None, None)
+    return before or first, after or last
 
 
 def _raw(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> list[Piece]:
