@@ -49,7 +49,8 @@ class Server(uvicorn.Server):
 
 
 def listen(address: str, port: int) -> socket.socket:
-    """A listening socket on loopback; its options are inherited by every connection. Raises OSError."""
+    """A listening socket on loopback; its options are inherited by every connection. Raises
+    OSError, or OverflowError for a number that is no port."""
     found = socket.socket(ADDRESSES[address], socket.SOCK_STREAM)
     try:
         found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -58,7 +59,7 @@ def listen(address: str, port: int) -> socket.socket:
             found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, STUCK_MS)
         found.bind((address, port))
         found.listen(BACKLOG)
-    except OSError:
+    except (OSError, OverflowError):
         found.close()
         raise
     return found

@@ -52,7 +52,7 @@ async def runs(service: Service, limit: Annotated[int, Query(ge=1, le=200)] = 50
     return Answer({"runs": [view(row) for row in await service.reading.do(lambda reader: reader.runs(limit, before))]})
 
 
-@router.get("/{run_id}", summary="One run", responses={**one(RUN_EXAMPLE), **AWAY})
+@router.get("/{run_id}", summary="One run, looked back at", responses={**one(RUN_EXAMPLE), **AWAY})
 async def run(run_id: RunId, service: Service) -> Answer:
     """What ran, when, how it ended; `segments_done`: its segments as they really went; `first_out`: what tripped first,
     or null."""

@@ -144,7 +144,7 @@ async def _too_hot(service: Parts, schedule: Schedule) -> list[Any]:
     return list(over_ceiling(schedule, limits["ceiling_mc"], limits["run_margin_mc"]))
 
 
-@router.get("/{number}", summary="One schedule", responses={**one(STORED_EXAMPLE), **problems("not_found")})
+@router.get("/{number}", summary="One schedule, as it is now", responses={**one(STORED_EXAMPLE), **problems("not_found")})
 async def get(number: Number, service: Service) -> Answer:
     """Its newest revision. The ETag is the revision; give it back as If-Match when you change it."""
     return _one(await service.desk.do(lambda connection: stored.get(connection, number)))
@@ -176,7 +176,7 @@ async def revisions(number: Number, service: Service) -> Answer:
     return Answer({"revisions": [view(row) for row in rows]})
 
 
-@router.get("/{number}/revisions/{revision}", summary="One revision", responses={
+@router.get("/{number}/revisions/{revision}", summary="One revision, as it was", responses={
     **one(STORED_EXAMPLE), **problems("not_found")})
 async def revision(number: Number, revision: Annotated[int, Path(ge=1, le=2**53)], service: Service) -> Answer:
     """A schedule as it was. Revisions never change."""

@@ -26,6 +26,9 @@ T = TypeVar("T")
 PRAGMAS = (("journal_mode", "WAL", "wal"), ("synchronous", "FULL", 2), ("foreign_keys", "ON", 1),
            ("busy_timeout", "2000", 2000), ("journal_size_limit", "4194304", 4194304))
 """Name, what is set, what must be read back. A network file system, for one, answers something else to WAL."""
+MAGIC = b"SQLite format 3\0"
+DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+"""Only these say that the file itself is broken."""
 
 
 class DeskInUse(RuntimeError):
@@ -49,10 +52,10 @@ class Desk:
         folder.mkdir(parents=True, exist_ok=True)
         lock = _lock(folder / "desk.lock")
         path = folder / "desk.db"
-        set_aside = _set_aside(path)
-        is_new = not path.exists()
         engine = _engine(path)
         try:
+            set_aside = _set_aside(path)
+            is_new = not path.exists() or path.stat().st_size == 0
             _migrate(engine)
             if set_aside is not None:
                 with engine.begin() as connection:
@@ -116,14 +119,25 @@ def _set_aside(path: Path) -> Path | None:
 
 
 def _readable(path: Path) -> bool:
+    """Whether SQLite finds the file whole. Looked at read-only, so that a damaged file and its log stay as they are."""
     try:
-        connection = sqlite3.connect(path)
+        with path.open("rb") as file:
+            start = file.read(len(MAGIC))
+        if not start:
+            return True
+        if start != MAGIC:
+            return False
+        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
         try:
             return bool(connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))
         finally:
             connection.close()
-    except sqlite3.DatabaseError:
-        return False
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode & 0xFF in DAMAGED:
+            return False
+        raise DeskUnfit(f"{path} cannot be opened ({error}); check who owns it and whether something else uses it") from None
+    except OSError as error:
+        raise DeskUnfit(f"{path} cannot be opened ({error.strerror}); it must be a file this user may read") from None
 
 
 def _engine(path: Path) -> Engine:

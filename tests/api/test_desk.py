@@ -47,8 +47,8 @@ def test_head_is_the_newest_migration() -> None:
 
 def test_a_desk_that_is_up_to_date_opens_without_alembic(tmp_path: Path) -> None:
     Desk.open(tmp_path).close()
-    code = (f"import sys; from pathlib import Path; from api.desk.store import Desk; Desk.open(Path({str(tmp_path)!r})).close();"
-            "sys.exit('alembic' in sys.modules)")
+    code = (f"import sys; from pathlib import Path; from api.desk.store import Desk; "
+            f"Desk.open(Path({str(tmp_path)!r})).close(); sys.exit('alembic' in sys.modules)")
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
@@ -72,6 +72,32 @@ def test_an_unreadable_file_is_set_aside_whole_and_noted(tmp_path: Path) -> None
     [kept] = [path for path in tmp_path.glob("desk.db.unreadable-*") if not path.name.endswith("-wal")]
     assert kept.read_bytes().startswith(b"no database at all") and kept.name in row.detail
     assert kept.with_name(kept.name + "-wal").read_bytes() == b"its log"
+
+
+def test_a_damaged_page_is_found_and_the_file_is_kept_as_it_was(tmp_path: Path) -> None:
+    desk = Desk.open(tmp_path)
+    desk.do_now(lambda connection: schedules.make(connection, "me", MINE, "x" * 2_000))
+    desk.close()
+    whole = bytearray((tmp_path / "desk.db").read_bytes())
+    whole[4096:8192] = b"\xa5" * 4096
+    (tmp_path / "desk.db").write_bytes(whole)
+    desk = Desk.open(tmp_path)
+    assert desk.is_new and desk.do_now(schedules.newest) == []
+    desk.close()
+    assert next(tmp_path.glob("desk.db.unreadable-*")).read_bytes() == whole
+
+
+def test_an_empty_file_is_a_new_desk(tmp_path: Path) -> None:
+    (tmp_path / "desk.db").touch()
+    Desk.open(tmp_path).close()
+    assert list(tmp_path.glob("desk.db.unreadable-*")) == []
+
+
+def test_a_file_that_may_not_be_opened_is_not_taken_for_a_broken_one(tmp_path: Path) -> None:
+    (tmp_path / "desk.db").mkdir()
+    with pytest.raises(DeskUnfit, match="cannot be opened"):
+        Desk.open(tmp_path)
+    assert (tmp_path / "desk.db").is_dir()
 
 
 def test_the_desk_of_a_newer_program_is_left_alone(tmp_path: Path) -> None:
@@ -104,7 +130,7 @@ def test_what_fails_halfway_leaves_nothing(desk: Desk) -> None:
         schedules.make(connection, "me", MINE, "")
         connection.execute(insert(revisions).values(schedule_id=1, revision=0, utc_us=0, by="", name="", body="{}"))
 
-    with pytest.raises(Problem, match="desk.db"):
+    with pytest.raises(Problem, match="revision_from_one"):
         desk.do_now(half)
     assert desk.do_now(schedules.newest) == []
 
