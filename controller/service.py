@@ -184,7 +184,8 @@ class Service:
         """Stop the heat as a person would, and wait a moment to see it off."""
         run = self.state.run
         if (run is not None and run.state in ACTIVE) or self.state.pending is not None:
-            self._commands.append(Command(Ask.STOP_HEATING, f"controller: {self._end_reason}", PersonRole.MAINTAINER, ""))
+            self._commands.append(Command(Ask.STOP_HEATING, f"controller: {self._end_reason}", PersonRole.MAINTAINER,
+                                          ""))
             self.tick(0, extra=True)
             for _ in range(LAST_TICKS):
                 if self.state.stop.off_seen_us >= 0 and (self.state.run is None or self.state.run.state is S.ABORTED):
