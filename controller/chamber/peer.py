@@ -26,7 +26,6 @@ import tty
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from controller.chamber.faults import FAULTS
 from controller.chamber.shapes import SHAPES
 from controller.chamber.simulated import Board
 from controller.core.messages import ResetCause
@@ -121,6 +120,9 @@ class Peer:
             if self._opens is not None and self._opens in ready:
                 self._opened(self._opens)
             if self.wire.read_fd in ready and not self._hear():
+                # The host closed its end but may still be reading: a pipe takes the rest, or says that nobody does.
+                os.set_blocking(self.wire.write_fd, True)
+                self._write()
                 return
             self._write()
 
