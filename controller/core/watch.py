@@ -175,7 +175,7 @@ def follow(
 ) -> Trail:
     """The trail after one report. A control value of None leaves every stretch that needs one where it was."""
     up_us, on_us = report.up_us, report.on_us
-    points = trail.control
+    points = trail.control if up_us > trail.door_until_us else ()  # walls warm the air faster than the element may
     if control is not None and (not points or up_us - points[-1][0] >= RISE_EVERY_US):
         points = (*points[-(RISE_POINTS - 1) :], (up_us, control))
     on_from, on_sum, achieved = _window(trail, up_us, on_us, chamber.heater.window_ms * 1_000)
