@@ -70,7 +70,8 @@ def test_members_of_a_union_come_back_as_what_they_were():
 
 
 @pytest.mark.parametrize(("damage", "said"), [
-    ({"name": ...}, "missing or unknown name"), ({"extra": 1}, "missing or unknown extra"), ({"is": "Other"}, "expected a Chamber"),
+    ({"name": ...}, "missing or unknown name"), ({"extra": 1}, "missing or unknown extra"),
+    ({"is": "Other"}, "expected a Chamber"),
 ])
 def test_a_damaged_text_names_the_class_and_what_is_wrong(damage, said):
     data = canonical.dump(CHAMBER)

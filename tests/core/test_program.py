@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.core.program import (
-    DONE, TRIM_MAX_MC, TRIM_TIME_US, CoolDown, Going, Treatment, View, cooling_of, counts_mc, step,
+    DONE,
+    TRIM_MAX_MC,
+    TRIM_TIME_US,
+    CoolDown,
+    Going,
+    Treatment,
+    View,
+    cooling_of,
+    counts_mc,
+    step,
 )
 from controller.core.schedule import Of
 from tests.core.world import DEMO, US, US_PER_H, cool, ramp, schedule, soak
