@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 from controller.core import canonical
 from controller.core.commands import Command
 from controller.core.messages import (
+    CHANNELS_MAX,
     Channel,
     Drive,
     Enable,
@@ -38,6 +39,8 @@ FORMAT = 1
 LEVEL = 9
 BLOCK_BYTES_MAX = 16 << 20
 """No honest block unpacks to more; a broken one must not fill memory."""
+ROWS_MAX = 10_000
+"""Ticks in a block, and rows of a kind in a tick: far above `batch.BLOCK_TICKS_MAX` and `state.REPORTS_MAX`."""
 
 CLASSES: tuple[Any, ...] = (
     Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits,
@@ -82,7 +85,7 @@ def decode(data: bytes) -> list[Stored]:
     found = cursor.varint()
     if found != FORMAT:
         raise Broken(f"block format {found}; this version knows {FORMAT}")
-    count = cursor.varint()
+    count = _bounded(cursor.varint())
     numbers, offsets, due_us, late_us, lost, extra = (unpack(cursor, count) for _ in range(6))
     reports, notices, frames = (_read_stream(cursor, count) for _ in range(3))
     commands = _read_commands(cursor, count)
@@ -94,6 +97,13 @@ def decode(data: bytes) -> list[Stored]:
         Stored(number, offset + put.mono_us, put, sent)
         for number, offset, put, sent in zip(numbers, offsets, inputs, frames, strict=True)
     ]
+
+
+def _bounded(count: int, most: int = ROWS_MAX) -> int:
+    """A number of rows that was read, if it can be one."""
+    if not (isinstance(count, int) and 0 <= count <= most):
+        raise Broken(f"{count} rows; 0 to {most} are possible")
+    return count
 
 
 def _inflate(data: bytes) -> bytes:
@@ -119,7 +129,7 @@ def _stream(rows: Sequence[Sequence[Any]]) -> Iterable[bytes]:
 
 def _read_stream(cursor: Cursor, count: int) -> list[tuple[Any, ...]]:
     lengths = unpack(cursor, count)
-    numbers = unpack(cursor, sum(lengths))
+    numbers = unpack(cursor, sum(map(_bounded, lengths)))
     tables = {number: iter(_read_table(cursor, number, numbers.count(number))) for number in sorted(set(numbers))}
     flat = (next(tables[number]) for number in numbers)
     return [tuple(islice(flat, length)) for length in lengths]
@@ -163,7 +173,7 @@ def _channels(column: Sequence[tuple[Channel | None, ...]]) -> Iterable[bytes]:
 def _read_channels(cursor: Cursor, count: int) -> list[tuple[Channel | None, ...]]:
     lengths = unpack(cursor, count)
     rows: list[list[Channel | None]] = [[] for _ in range(count)]
-    for place in range(max(lengths)):
+    for place in range(_bounded(max(lengths), CHANNELS_MAX)):
         having = [row for row, length in zip(rows, lengths, strict=True) if length > place]
         present = unpack(cursor, len(having))
         fields = [unpack(cursor, sum(present)) for _ in Channel._fields] if any(present) else [[]] * 4

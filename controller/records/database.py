@@ -50,11 +50,12 @@ class Database:
             _set_pragmas(self._raw, path)
             self._engine = create_engine("sqlite://", creator=lambda: self._raw, poolclass=StaticPool)
             event.listen(self._engine, "begin", _begin_immediate)
+            self._inodes: tuple[int, ...] | None = ()
             self._bring_up_to_date()
         except BaseException:
             self._raw.close()
             raise
-        self._inodes = self._look()
+        self._inodes = None  # the log exists for certain only after the first transaction that writes
 
     @contextmanager
     def transaction(self, durable: bool) -> Iterator[Connection]:
@@ -62,10 +63,12 @@ class Database:
         self._raw.execute(f"PRAGMA synchronous={'full' if durable else 'normal'}")
         with self._engine.begin() as connection:
             yield connection
+        if self._inodes is None:
+            self._inodes = self._look()
 
     def replaced(self) -> bool:
         """Somebody deleted or exchanged the file (or its log) under us: what we write now would be lost."""
-        return self._look() != self._inodes
+        return self._inodes is not None and self._look() != self._inodes
 
     def wal_bytes(self) -> int:
         """Size of the write-ahead log; it stays below a few MiB unless a foreign reader never ends."""

@@ -27,6 +27,12 @@ class RecordUnreadable(RecordError):
     code = "record_unreadable"
 
 
+class BootTaken(RecordError):
+    """Another start has written under this start's number; its rows must not be mixed with ours."""
+
+    code = "boot_taken"
+
+
 class RecordAbsent(RecordError):
     """There is no record to read yet, or it cannot be opened by this user."""
 

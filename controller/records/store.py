@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
-from sqlalchemy.dialects.sqlite import insert as insert_or
+from sqlalchemy import Connection, Table, bindparam, func, select, update
+from sqlalchemy.dialects.sqlite import insert
 
 from controller.core import canonical
 from controller.records import database, schema
 from controller.records.batch import About, Batch, Rows
 from controller.records.database import Database
+from controller.records.errors import BootTaken
 
 CUT = "The controller ended without a word; the record stops here."
 
@@ -27,6 +28,7 @@ class Store:
         self.about = about
         self._database: Database | None = None
         self._checked = False
+        self._started_us = time.time_ns() // 1000
 
     def open(self, run: dict[str, Any] | None) -> str:
         """Open if need be. Gives a sentence for the record when the file had to be replaced, else nothing."""
@@ -38,22 +40,31 @@ class Store:
         self._database = opened
         self._checked = True
         with opened.transaction(durable=True) as connection:
-            _register(connection, self.boot, self.about, run)
+            _register(connection, self._boot_row(), run)
         if aside:
             return f"unreadable record set aside as {aside.name}"
         return "record.db was deleted or exchanged while in use" if vanished else ""
 
     def write(self, batch: Batch) -> None:
-        """All of the batch or nothing; on the disk at once if it has events."""
+        """All of the batch or nothing; on the disk at once if it has events.
+
+        A batch may come twice: a commit whose last sync failed can be in the file all the same.
+        """
         assert self._database is not None
         with self._database.transaction(durable=bool(batch.events)) as connection:
             for table, rows in _tables(batch):
                 if rows:
-                    connection.execute(insert(table), rows)
-            if batch.started:
-                connection.execute(insert_or(schema.runs).on_conflict_do_nothing(), batch.started)
+                    connection.execute(insert(table).on_conflict_do_nothing(), rows)
             if batch.ended:
                 connection.execute(END_RUN, batch.ended)
+
+    def _boot_row(self) -> dict[str, Any]:
+        about = self.about
+        return {
+            "boot": self.boot, "started_utc_us": self._started_us, "version": about.version, "python": about.python,
+            "sqlite": about.sqlite, "libraries": about.libraries, "simulated": int(about.simulated),
+            "board": about.board, "chamber": canonical.text(about.chamber),
+        }
 
     def drop(self) -> None:
         """Let go of the connection, whatever state it is in."""
@@ -86,6 +97,7 @@ END_RUN = (
 
 
 def _tables(batch: Batch) -> Iterable[tuple[Table, Rows]]:
+    yield schema.runs, batch.started
     yield schema.ticks, batch.ticks
     yield schema.blocks, batch.blocks
     yield schema.states, batch.states
@@ -94,16 +106,15 @@ def _tables(batch: Batch) -> Iterable[tuple[Table, Rows]]:
         yield schema.rollups[span_s], rows
 
 
-def _register(connection: Connection, boot: int, about: About, run: dict[str, Any] | None) -> None:
+def _register(connection: Connection, row: dict[str, Any], run: dict[str, Any] | None) -> None:
     """The boot's row, the run that goes on (in a new file they are not there yet), and an end to runs cut by a crash."""
-    row = {
-        "boot": boot, "started_utc_us": time.time_ns() // 1000, "version": about.version, "python": about.python,
-        "sqlite": about.sqlite, "libraries": about.libraries, "simulated": int(about.simulated), "board": about.board,
-        "chamber": canonical.text(about.chamber),
-    }
-    connection.execute(insert_or(schema.boots).on_conflict_do_nothing(), row)
+    boot = row["boot"]
+    connection.execute(insert(schema.boots).on_conflict_do_nothing(), row)
+    started = connection.execute(select(schema.boots.c.started_utc_us).where(schema.boots.c.boot == boot)).scalar_one()
+    if started != row["started_utc_us"]:
+        raise BootTaken(f"boot {boot} is in the record already, from another start. Start the controller again.")
     if run is not None:
-        connection.execute(insert_or(schema.runs).on_conflict_do_nothing(), run)
+        connection.execute(insert(schema.runs).on_conflict_do_nothing(), run)
     last = schema.ticks.alias()
     of_boot = last.c.id.between(schema.runs.c.boot * (schema.TICK_MASK + 1),
                                 schema.runs.c.boot * (schema.TICK_MASK + 1) + schema.TICK_MASK)

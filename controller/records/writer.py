@@ -7,6 +7,7 @@ alarm is the tick's business: it gets `lost` with its next inputs.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sqlite3
 import threading
@@ -20,7 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from controller.core.events import Event, Kind
 from controller.records import database
 from controller.records.batch import About, Batch, Intake, TickRecord, event_row
-from controller.records.errors import RecordError
+from controller.records.errors import RecordError, RecordRefused, RecordTooNew
 from controller.records.store import Store
 
 __all__ = ["About", "TickRecord", "Writer", "next_run"]
@@ -35,7 +36,7 @@ RETRY_S = (1.0, 2.0, 5.0, 10.0)
 HANGS_S = 10.0
 """A write that takes longer than this counts as failing, though it may still succeed."""
 TAKE_MAX = 200
-TROUBLE = (sqlite3.Error, SQLAlchemyError, OSError)
+TROUBLE = (sqlite3.Error, SQLAlchemyError, OSError, RecordError)
 
 
 @dataclass(slots=True)
@@ -140,6 +141,8 @@ class Writer:
     def close(self, timeout_s: float = 10.0) -> bool:
         """Write what is left and end. False if the disk did not take it in time; what was acknowledged is safe."""
         self._ending.set()
+        with contextlib.suppress(queue.Full):  # a full queue keeps the thread awake by itself
+            self._queue.put_nowait((None, 0, 0, None))
         self._thread.join(timeout_s)
         return not self._thread.is_alive() and not self._failure and not self._refusal
 
@@ -160,13 +163,10 @@ class Writer:
             self._dropped.add(utc_us)
 
     def _serve(self) -> None:
-        try:
-            self._attempt(self._open)
-        except RecordError as refusal:
-            self._refusal = refusal
+        self._attempt(self._open)
+        self._opened.set()
+        if self._refusal:
             return
-        finally:
-            self._opened.set()
         while not self._ending.is_set():
             self._take(1.0)
             self._write_if_due()
@@ -222,6 +222,10 @@ class Writer:
         self._busy_since_s = self._clock()
         try:
             act()
+        except (RecordTooNew, RecordRefused) as refusal:
+            self._failed(refusal)
+            if not self._opened.is_set():
+                self._refusal = refusal
         except TROUBLE as error:
             self._failed(error)
         else:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Iterator
+from typing import ClassVar
 
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.messages import (
@@ -111,7 +112,7 @@ class Scripted:
     def _limits(self) -> LimitsRead:
         return LimitsRead(self.session, *self.limits, LIMITS.silence_us)
 
-    HEAR: dict[type, Callable[[Scripted, ToBoard], None]] = {
+    HEAR: ClassVar[dict[type, Callable[[Scripted, ToBoard], None]]] = {
         Hello: _hello, Enable: _enable, Drive: _drive, Tell: _tell, SetLimits: _set}
 
     def run(self) -> tuple[tuple[Report, ...], tuple[Notice, ...]]:
@@ -126,7 +127,8 @@ class Scripted:
         self.up_us += dt_us
         self.sequence += 1
         heating = self.enabled and self.permit and self.contactor and not self.faults and self.door
-        on_us = dt_us if heating and self.window_us and self.up_us % self.window_us < self.duty_e4 * self.window_us // 10_000 else 0
+        in_pulse = self.window_us and self.up_us % self.window_us < self.duty_e4 * self.window_us // 10_000
+        on_us = dt_us if heating and in_pulse else 0
         self.switches += bool(on_us and not self.on_us)
         self.on_us = on_us
         self.run_us += on_us
@@ -156,7 +158,8 @@ class Scripted:
 
 def start(run_id: str, schedule: Schedule) -> Command:
     """The command of a person who starts a run."""
-    return Command(Ask.START, "local, not signed in", PersonRole.MAINTAINER, f"ref-{run_id}", schedule, run_id, Level.UNATTENDED)
+    by = "local, not signed in"
+    return Command(Ask.START, by, PersonRole.MAINTAINER, f"ref-{run_id}", schedule, run_id, Level.UNATTENDED)
 
 
 def records(seconds: int, schedule: Schedule = SHORT, run_id: str = "1", start_at: int = 5, seed: int = 1,
