@@ -154,7 +154,7 @@ def test_a_start_with_a_silent_contact_is_refused(name):
     assert (answer.kind, answer.fields["code"]) == (Kind.COMMAND_REFUSED, "cause_stands")
 
 
-@pytest.mark.parametrize("per_s_mc", [100, 200])
+@pytest.mark.parametrize("per_s_mc", [100, 200, 300, 500])
 def test_a_door_opened_for_a_minute_and_shut_again_trips_nothing(per_s_mc):
     bench = soaking()
     bench.board.warming = False

@@ -8,6 +8,7 @@ in `plants.py`.
 
 from __future__ import annotations
 
+import itertools
 import json
 import time
 
@@ -35,7 +36,7 @@ def step(before: Regulator, measured_mc: int, asked: SetPoint = AT_105, heater: 
     return regulate(before, heater, asked, measured_mc, before.duty_e4, dt_us)
 
 
-# -- the library's pitfalls -----------------------------------------------------------------------------------------------------
+# -- the library's pitfalls -----------------------------------------------------------------------------------------------
 
 
 def test_no_clock_is_read(monkeypatch):
@@ -162,7 +163,7 @@ def test_a_quantised_steady_input_does_not_shake_the_duty():
     for second in range(1_200):
         now = step(now, 105_000 + (250 if second % 2 else 0))
         duties.append(now.duty_e4)
-    assert max(abs(one - other) for one, other in zip(duties[600:], duties[601:], strict=False)) < 200
+    assert max(abs(one - other) for one, other in itertools.pairwise(duties[600:])) < 200
 
 
 def test_it_goes_on_bit_for_bit_after_being_written_down_at_any_tick():
@@ -181,7 +182,7 @@ def test_feed_forward_is_loss_and_slope_in_watts_over_the_element(setpoint, slop
     assert feed_forward(HEATER, setpoint, slope) * 500 == pytest.approx(watts, abs=1e-3)
 
 
-# -- loops on textbook plants ----------------------------------------------------------------------------------------------------
+# -- loops on textbook plants ---------------------------------------------------------------------------------------------
 
 HUNDRED_K = 100.0
 """Plants here warm by 100 K at full duty, and rest at half of it: nothing saturates."""
