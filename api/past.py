@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import AsyncIterator, Iterator
-from datetime import UTC, datetime
+from collections.abc import AsyncIterator, Iterable, Iterator
 from itertools import islice
 from typing import Annotated, Any
 
@@ -22,6 +21,7 @@ from api.schedules import one
 from api.wire import Answer
 from controller.core.setup import Level
 from controller.planning.schedule_file import write
+from controller.records import export
 from controller.records.queries import PAGE_ROWS, Reader, RunRow, TickRow
 
 router = APIRouter(prefix="/runs", tags=["runs"])
@@ -35,8 +35,6 @@ RUN_EXAMPLE = {"id": "27", "name": "Long soak, 105 °C", "state": "complete", "e
                "going": False, "simulated": True, "run_ceiling_mc": 112000, "run_max_us": 108000000000, "cut": False}
 CURVE_EXAMPLE = {"run_id": "27", "span_us": 60000000, "utc_us": [1764061200000000, 1764061260000000], "columns": {
     "control_mc": {"min": [22010, 22310], "max": [22300, 22660]}}, "gaps": []}
-CSV_HEAD = ("data", "utc", "tick", "state", "segment", "setpoint_c", "control_c", "over_temperature_c", "part_c",
-            "duty_asked_percent", "duty_seen_percent", "gap_before_s", "not_good")
 
 
 def view(row: RunRow) -> dict[str, Any]:
@@ -83,8 +81,8 @@ async def curve(run_id: RunId, service: Service, points: Annotated[int, Query(ge
 @router.get("/{run_id}/csv", summary="Every row of a run as CSV", response_class=Response, responses={
     200: {"content": {"text/csv": {}}, "description": "One row a second."}, **AWAY})
 async def as_csv(run_id: RunId, service: Service) -> StreamingResponse:
-    """°C, percent and UTC, a row a tick. The first column says in words whether the data is simulated; the last says
-    what was not good: an empty cell is never a zero."""
+    """°C, percent and UTC, a row a tick. The last column says in words where the data is from and whether it is
+    simulated; an empty cell is never a zero."""
     found = await service.reading.do(lambda reader: reader.known(run_id))
     name = f"run-{found.id}{'-SIMULATED' if found.simulated else ''}.csv"
     return StreamingResponse(_csv(service.reading, found), media_type="text/csv; charset=utf-8", headers={
@@ -93,22 +91,18 @@ async def as_csv(run_id: RunId, service: Service) -> StreamingResponse:
 
 async def _csv(reading: Reading, run: RunRow) -> AsyncIterator[str]:
     """A page of rows at a time, each on a reading thread: a client that takes its time holds none."""
-    yield ",".join(CSV_HEAD) + "\r\n"
-    source = await reading.do(lambda reader: reader.ticks(run.id))
-    word = "SIMULATED" if run.simulated else "measured"
-    while page := await reading.do(lambda _: _page(source, word)):
+    told = export.source(run)
+    yield _lines([[header for header, _ in export.COLUMNS] + ["source"]])
+    rows = await reading.do(lambda reader: reader.ticks(run.id))
+    while page := await reading.do(lambda _: _page(rows, told)):
         yield page
 
 
-def _page(source: Iterator[TickRow], word: str) -> str:
+def _page(rows: Iterator[TickRow], told: str) -> str:
+    return _lines([value(row) for _, value in export.COLUMNS] + [told] for row in islice(rows, PAGE_ROWS))
+
+
+def _lines(cells: Iterable[list[Any]]) -> str:
     paper = io.StringIO()
-    csv.writer(paper).writerows(_cells(row, word) for row in islice(source, PAGE_ROWS))
+    csv.writer(paper).writerows(cells)
     return paper.getvalue()
-
-
-def _cells(row: TickRow, word: str) -> tuple[Any, ...]:
-    utc = datetime.fromtimestamp(row.utc_us // 1_000_000, UTC).replace(microsecond=row.utc_us % 1_000_000)
-    temperatures = (row.setpoint_mc, row.control_mc, row.over_temperature_mc, row.part_mc)
-    return (word, utc.isoformat(timespec="milliseconds"), row.tick, row.state, row.segment,
-            *("" if mc is None else f"{mc / 1000:.3f}" for mc in temperatures),
-            f"{row.duty_e4 / 100:.2f}", f"{row.seen_e4 / 100:.2f}", row.gap_us / 1e6 if row.gap_us else "", row.quality)

@@ -11,6 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
+from sqlalchemy.exc import DBAPIError
+
 from api.errors import Problem
 from controller.records.errors import NoSuchRun, RecordAbsent, RecordError
 from controller.records.queries import Reader
@@ -40,7 +42,7 @@ class Reading:
             raise Problem("not_found", f"{error}.") from None
         except RecordAbsent as error:
             raise Problem("record_away", f"{error}.", advice="It appears with the controller's first start.") from None
-        except RecordError as error:
+        except (RecordError, DBAPIError) as error:
             raise Problem("record_away", f"{error}.") from None
         finally:
             self._waiting -= 1

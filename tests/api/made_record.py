@@ -17,7 +17,17 @@ from controller.core import canonical
 from controller.core.setup import Chamber, Fitted, Heater, Level, Limits
 from controller.records.database import Database
 from controller.records.rollups import Rollup, Sample
-from controller.records.schema import CURVE_COLUMNS, ROLLUP_SPANS_S, boots, events, key, rollups, runs, ticks
+from controller.records.schema import (
+    CURVE_COLUMNS,
+    ROLLUP_SPANS_S,
+    STATE_NUMBERS,
+    boots,
+    events,
+    key,
+    rollups,
+    runs,
+    ticks,
+)
 from tests.api.fake_controller import DEMO
 from tests.api.fake_world import START_UTC_US, World, schedule_of
 
@@ -74,7 +84,8 @@ def _ticks(boot: int, rows: list[Any]) -> list[dict[str, Any]]:
         away_us = row[1] - before_us
         before_us = row[1]
         made.append({"id": key(boot, row[0]), "utc_us": row[1], "gap_us": away_us if away_us > 2_000_000 else 0,
-                     "state": state, "segment": segment, "quality": None, **dict(zip(CURVE_COLUMNS, row[2:], strict=True))})
+                     "state_number": STATE_NUMBERS[state], "segment": segment, "quality": None,
+                     **dict(zip(CURVE_COLUMNS, row[2:], strict=True))})
     return made
 
 

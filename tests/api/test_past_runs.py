@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from controller.records.export import write_csv
+from controller.records.queries import Reader
 from tests.api.made_record import make
 from tests.api.rig import Rig
 
@@ -79,10 +81,17 @@ def test_csv_has_every_row_and_says_simulated_in_words(past: Rig) -> None:
     answer = past.get("/runs/1/csv")
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert len(rows) == SECONDS - len(GAP)
-    assert {row["data"] for row in rows} == {"SIMULATED"} and "SIMULATED" in answer.headers["content-disposition"]
-    assert rows[0]["utc"] == "2025-11-25T09:00:01.000+00:00" and 21 < float(rows[0]["control_c"]) < 23
-    assert [row["gap_before_s"] for row in rows if row["gap_before_s"]] == ["101.0"]
-    assert rows[-1]["setpoint_c"] == "", "an ended run has no set point, and that is not zero"
+    assert all("SIMULATED" in row["source"] for row in rows) and "SIMULATED" in answer.headers["content-disposition"]
+    assert rows[0]["time (UTC, ISO 8601)"] == "2025-11-25T09:00:01.000Z"
+    assert 21 < float(rows[0]["control sensor (°C)"]) < 23
+    assert [row["gap before (s)"] for row in rows if row["gap before (s)"]] == ["101.000000"]
+    assert rows[-1]["set point (°C)"] == "", "an ended run has no set point, and that is not zero"
+
+
+def test_csv_over_the_wire_is_the_file_that_the_command_line_writes(past: Rig) -> None:
+    paper = io.StringIO(newline="")
+    write_csv(Reader(past.folder / "record.db"), "1", paper)
+    assert past.get("/runs/1/csv").text == paper.getvalue()
 
 
 @pytest.mark.parametrize("path", ["/runs/9", "/runs/9/curve", "/runs/9/csv"])
