@@ -50,8 +50,11 @@ class Notifier:
             self._send("WATCHDOG=1\n")
 
     def stopping(self, reason: str) -> None:
-        """The service is about to end."""
+        """The service is about to end; nothing is sent after it."""
         self._send(f"STOPPING=1\nSTATUS={reason}\n")
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
 
     def _send(self, text: str) -> None:
         if self._socket is not None:

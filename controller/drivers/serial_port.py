@@ -13,6 +13,7 @@ import os
 import queue
 import termios
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -108,9 +109,10 @@ class SerialPort:
         while not self._closing.is_set():
             reason = self._open()
             if not reason:
-                failures, told = 0, ""
+                told, opened_s = "", time.monotonic()
                 self._tell(Opened())
                 reason = self._read_until_lost()
+                failures = 0 if time.monotonic() - opened_s >= STEADY_S else failures
             self._shut()
             if reason != told and not self._closing.is_set():
                 told = reason

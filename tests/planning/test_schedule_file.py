@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -10,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.core.schedule import FIELDS, US_PER_H, Kind, Of, Resume, Schedule, Segment
-from controller.planning.schedule_file import TEXT_MAX_BYTES, BadSchedule, parse, parse_with_note, plan, plan_from, text, write
+from controller.planning.schedule_file import (
+    TEXT_MAX_BYTES,
+    BadSchedule,
+    parse,
+    parse_with_note,
+    plan,
+    plan_from,
+    text,
+    write,
+)
 
 TRADE: dict[str, Any] = {
     "format": "soakwarden-schedule-1", "name": "ASA 105 slow", "temperature_of": "part", "resume": "never", "note": "n",
@@ -106,7 +116,8 @@ def test_a_mistake_names_value_limit_unit_and_advice():
 
 
 @pytest.mark.parametrize("source", [
-    "", "{", "[]", "7", "null", '{"name": NaN}', '{"a": 1, "a": 2}', "[" * 50_000, "x" * (TEXT_MAX_BYTES + 1), '{"name": "\\ud800"}',
+    "", "{", "[]", "7", "null", '{"name": NaN}', '{"a": 1, "a": 2}', "[" * 50_000,
+    "x" * (TEXT_MAX_BYTES + 1), '{"name": "\\ud800"}',
 ], ids=lambda source: source[:12])
 def test_what_is_no_schedule_text_is_refused_in_words(source):
     assert found(source)
@@ -139,5 +150,5 @@ def test_cooling_never_rises():
 @given(SCHEDULES, st.integers(0, 60_000))
 def test_a_curve_never_goes_back_in_time_and_ends_at_a_target_or_where_it_was(schedule, from_mc):
     points = plan(schedule, from_mc)
-    assert all(before[0] <= after[0] for before, after in zip(points, points[1:], strict=False))
+    assert all(before[0] <= after[0] for before, after in pairwise(points))
     assert points[-1][1] in {from_mc, *(segment.target_mc for segment in schedule.segments)}

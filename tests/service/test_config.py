@@ -115,7 +115,8 @@ def test_a_limiter_that_is_not_fitted_has_no_place_in_the_order(folder):
     (r"^name = .*$", 'name = ""', "name", "1 to 60"), (r"^simulated = .*$", 'simulated = "no"', "simulated", "true or false"),
     (r"^simulated = .*$", "simulated = false", "simulation", "real chamber"),
     (r'^shape = .*$', 'shape = "round"', "simulation shape", "bench"), (r"^format = .*$", "", "format", "missing"),
-    (r"^\[limits\]$", "[limits]\ncieling_c = 3", "limits cieling_c", "unknown"), (r"^name = ", "colour = 1\nname = ", "colour", "unknown"),
+    (r"^\[limits\]$", "[limits]\ncieling_c = 3", "limits cieling_c", "unknown"),
+    (r"^name = ", "colour = 1\nname = ", "colour", "unknown"),
     (r"^role = \"part\"$", 'role = "part"\nkind = "K"', "sensor 3 kind", "unknown"),
     (r"^\[heater\]$", "[line]\nspeed = 1\n[heater]", "line speed", "115200"),
 ], ids=str)
@@ -132,7 +133,8 @@ def test_all_mistakes_are_told_at_once(folder):
     assert set(mistakes(folder)) == {"name", "sensor channel", "limits ceiling_c", "wired fuse"}
 
 
-@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"a = [", b"name", b"x = 1\n" * 20_000, b"sensor = 3", b"limits = []\nsensor = []"])
+@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"a = [", b"name", b"x = 1\n" * 20_000, b"sensor = 3",
+                                     b"limits = []\nsensor = []"])
 def test_a_file_that_is_no_chamber_gives_no_chamber(folder, content):
     (folder / "chamber.toml").write_bytes(content)
     assert mistakes(folder)
@@ -192,7 +194,8 @@ def test_a_real_chamber_only_measures_until_it_is_proven(tmp_path):
 
 def everything_fitted(path: Path) -> Path:
     """A real chamber with everything there; what it may do hangs on its proofs alone."""
-    written = new_chamber.text("Oven", False, "abcdef", "/dev/ttyX").replace("= false", "= true").replace("simulated = true", "simulated = false")
+    written = new_chamber.text("Oven", False, "abcdef", "/dev/ttyX").replace("= false", "= true")
+    written = written.replace("simulated = true", "simulated = false")
     new_chamber.write(path, written, "abcdef", False, NOW_US)
     return path
 
