@@ -36,15 +36,15 @@ def act(options: argparse.Namespace, out: Out) -> int:
     out.bar_done()
     out.result({"run": options.run, **found._asdict(), "differences": [one._asdict() for one in found.differences]},
                _text(found))
-    return Exit.DIFFERS if found.count else Exit.GOOD
+    return Exit.DIFFERS if found.differing else Exit.GOOD
 
 
 def _text(found: Replayed) -> str:
     versions = f"recorded by version {found.version_recorded}, replayed by {found.version_now}"
-    if not found.count:
+    if not found.differing:
         head = f"{found.ticks} ticks, {versions}: every frame, event and state came out the same."
     else:
         rows = [f"  tick {one.tick} {one.what}: recorded {one.recorded[:60]}; now {one.now[:60]}"
                 for one in found.differences[:SHOWN]]
-        head = "\n".join([f"{found.ticks} ticks, {versions}: {found.count} differences.", *rows])
+        head = "\n".join([f"{found.ticks} ticks, {versions}: {found.differing} differences.", *rows])
     return head if found.complete else f"{head}\n{found.note}"

@@ -76,10 +76,12 @@ def test_the_manager_hears_ready_pings_and_the_end(tmp_path, abstract):
     manager = Manager(address)
     notifier = Notifier({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "4000000", "WATCHDOG_PID": str(os.getpid())})
     notifier.ready("watching")
+    heard = manager.heard()
     for second in range(1, 9):
         notifier.ping(second * 1_000_000)
+    heard += manager.heard()
     notifier.stopping("SIGTERM")
-    heard = manager.heard()
+    heard += manager.heard()
     manager.socket.close()
     assert heard[0] == "READY=1\nSTATUS=watching\n"
     assert heard[1:-1] == ["WATCHDOG=1\n"] * 8, "well within half the watchdog's time"
@@ -89,9 +91,10 @@ def test_the_manager_hears_ready_pings_and_the_end(tmp_path, abstract):
 def test_pings_are_not_sent_more_often_than_needed(tmp_path):
     manager = Manager(str(tmp_path / "n"))
     notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "n"), "WATCHDOG_USEC": "20000000"})
+    pings = []
     for second in range(1, 61):
         notifier.ping(second * 1_000_000)
-    pings = manager.heard()
+        pings += manager.heard()  # the kernel queues about ten
     notifier.stopping("done")
     manager.socket.close()
     assert len(pings) == 12, "every quarter of 20 s in one minute"
