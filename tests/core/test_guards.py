@@ -76,6 +76,38 @@ def test_ids_are_unique_and_the_index_finds_each():
     assert [guard.id for guard in GUARDS] == list(INDEX)
 
 
+AS_ASKED = {
+    "not_commissioned": (Action.TRIP, 0), "ended_in_a_run": (Action.TRIP, 0), "latch_unreadable": (Action.TRIP, 0),
+    "smoke": (Action.TRIP, 0), "ceiling": (Action.TRIP, 0), "run_ceiling": (Action.TRIP, 0),
+    "limiter_open": (Action.TRIP, 0), "rise_with_heat_off": (Action.TRIP, 0), "rising_too_fast": (Action.TRIP, 3),
+    "sensor_faulted": (Action.TRIP, 1.5), "sensor_frozen": (Action.TRIP, 0), "sensors_disagree": (Action.TRIP, 15),
+    "no_rise": (Action.TRIP, 0), "board_switched_off": (Action.TRIP, 2), "board_changed": (Action.TRIP, 0),
+    "limits_differ": (Action.TRIP, 3), "board_silent": (Action.TRIP, 0), "run_too_long": (Action.TRIP, 0),
+    "local_stop": (Action.ABORT, 0), "check_in_overdue": (Action.INTERLOCK, 0), "door": (Action.INTERLOCK, 0),
+    "reading_stale": (Action.ALARM, 0), "tick_late": (Action.ALARM, 0), "contact_unknown": (Action.ALARM, 10),
+    "air_above_band": (Action.ALARM, 120), "record_failing": (Action.ALARM, 0),
+}
+"""What each first guard does, and within how many seconds: written down apart from the table, so that a loosened row is seen."""
+
+
+@rows(guard for guard in GUARDS if guard.id in AS_ASKED)
+def test_a_row_acts_no_milder_and_no_later_than_was_asked(guard):
+    action, persist_s = AS_ASKED[guard.id]
+    assert guard.action is action
+    assert guard.persist_us <= persist_s * US
+
+
+def test_no_guard_that_was_asked_for_is_missing():
+    assert set(AS_ASKED) <= set(INDEX)
+
+
+ALWAYS_LOOK = {"smoke", "ceiling", "rise_with_heat_off", "local_stop", "record_failing"}
+
+
+def test_what_can_hurt_without_a_run_is_watched_without_one():
+    assert ALWAYS_LOOK <= {guard.id for guard in GUARDS if guard.during is During.ALWAYS}
+
+
 def test_every_row_has_a_driver_and_every_driver_a_row():
     assert {guard.id for guard in GUARDS} == set(DRIVERS) | FROM_THE_FILE
 
