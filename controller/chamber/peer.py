@@ -53,6 +53,7 @@ class Wire(NamedTuple):
 
 def main(argv: list[str] | None = None) -> int:
     """Serve until the parent ends, the wire closes or a signal comes. 0 then; 2 for arguments that do not fit."""
+    parent = os.getppid()
     args = _arguments().parse_args(argv)
     board = Board(SHAPES[args.shape], args.seed, args.board, report_us=args.report_us, auto_arm=args.auto_arm,
                   lock_step=args.lock_step or args.stdio)
@@ -62,7 +63,7 @@ def main(argv: list[str] | None = None) -> int:
     if not args.stdio:
         print(json.dumps({"port": wire.name, "board": board.board_id, "pid": os.getpid()}), flush=True)
     with contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
-        Peer(board, wire, faults).serve()
+        Peer(board, wire, faults, parent).serve()
     if args.faults_socket is not None:
         args.faults_socket.unlink(missing_ok=True)
     return 0
@@ -97,12 +98,13 @@ def _report_us(text: str) -> int:
 class Peer:
     """One board on one wire."""
 
-    def __init__(self, board: Board, wire: Wire, faults: socket.socket | None) -> None:
+    def __init__(self, board: Board, wire: Wire, faults: socket.socket | None, parent: int) -> None:
+        """`parent` is the id of the process to live as long as, taken before anybody was told of this one."""
         self.board, self.wire, self.faults = board, wire, faults
         self.lost_bytes = 0
         """Dropped in real time because the far side did not read."""
         self._pending = b""
-        self._parent = os.getppid()
+        self._parent = parent
         self._start_us = _mono_us()
         self._opens = _opens(wire.name) if wire.held_fd >= 0 else None
         os.set_blocking(wire.read_fd, False)

@@ -145,17 +145,13 @@ def _step(plant: Plant, build: Build, watts: float, dt_s: float, room_c: float, 
     new_air = (air + air_gain * pull) / (1.0 + air_gain * all_air)
 
     hot = (element + KELVIN) * (element + KELVIN) * 1e-4
-    hot *= hot
     mid = (wall + KELVIN) * (wall + KELVIN) * 1e-4
-    mid *= mid
     low = (pan + KELVIN) * (pan + KELVIN) * 1e-4
-    low *= low
     cool = (surface + KELVIN) * (surface + KELVIN) * 1e-4
-    cool *= cool
-    to_wall = SIGMA_E8 * element_wall * (hot - mid)
-    to_pan = SIGMA_E8 * element_pan * (hot - low)
-    to_part = SIGMA_E8 * element_part * (hot - cool)
-    wall_part = SIGMA_E8 * emissivity * area * (mid - cool)
+    to_wall = SIGMA_E8 * element_wall * (hot * hot - mid * mid)
+    to_pan = SIGMA_E8 * element_pan * (hot * hot - low * low)
+    to_part = SIGMA_E8 * element_part * (hot * hot - cool * cool)
+    wall_part = SIGMA_E8 * emissivity * area * (mid * mid - cool * cool)
 
     from_element = element_air * (element - new_air)
     from_wall = wall_air * (wall - new_air)
@@ -165,12 +161,11 @@ def _step(plant: Plant, build: Build, watts: float, dt_s: float, room_c: float, 
     between = inner_outer * (inner - outer)
     outside = outer_room * (outer - room_c)
 
-    moved_late = late
     late_s += dt_s
     while late_s >= DELAY_STEP_S:
-        moved_late = (*moved_late[1:], new_air)
+        late = (*late[1:], new_air)
         late_s -= DELAY_STEP_S
-    arriving = moved_late[0]
+    arriving = late[0]
     near = new_air + limiter_share / moved * (element - new_air)
     return Plant(
         element + dt_s / element_c * (watts - from_element - to_wall - to_pan - to_part),
@@ -184,7 +179,7 @@ def _step(plant: Plant, build: Build, watts: float, dt_s: float, room_c: float, 
                for was, (share, lag) in zip(sensors, spots, strict=True)]),
         part_sensor + dt_s / (part_lag + dt_s) * (cells[0] - part_sensor),
         limiter_sensor + dt_s / (limiter_lag + dt_s) * (near - limiter_sensor),
-        moved_late,
+        late,
         late_s,
         in_j + watts * dt_s,
         lost_j + dt_s * (outside + out * (new_air - room_c)),

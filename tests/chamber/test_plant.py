@@ -106,7 +106,7 @@ def test_a_cold_chamber_left_alone_stays_at_room_temperature(shape):
 def test_the_steady_loss_is_the_one_the_shape_says(shape):
     plant = at_rest(shape.build, 21.0, shape.delay_s)
     watts = shape.loss * 84.0
-    for _ in range(40_000):
+    for _ in range(20_000):
         plant = step(plant, shape.build, watts, 1.0, 21.0)
     assert watts / (plant.air - 21.0) == pytest.approx(shape.loss, rel=0.12)
 

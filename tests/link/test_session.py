@@ -104,6 +104,13 @@ def test_a_babbler_without_newlines_is_told_once_and_never_fills_memory():
     assert session.receive(b"\n" + FRAME) == [NEXT]
 
 
+def test_the_end_of_a_line_that_was_too_long_is_not_told_again_and_the_next_too_long_line_is():
+    session = Session()
+    assert [event.code for event in session.receive(b"x" * 400)] == [Wrong.TOO_LONG]
+    assert session.receive(b"the end of it\n" + FRAME) == [NEXT]
+    assert [event.code for event in session.receive(b"y" * 400)] == [Wrong.TOO_LONG]
+
+
 def test_a_frame_of_exactly_the_longest_length_is_read_byte_by_byte():
     longest = next(row for row in VECTORS if row["good"] and "longest" in row["name"])["line"].encode() + b"\n"
     assert len(longest) == 256
