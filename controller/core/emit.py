@@ -19,6 +19,7 @@ HOTTEST = INDEX["ceiling"]
 LIMITS_DIFFER = INDEX["limits_differ"]
 LOUD = frozenset(state for state in AlarmState if "unacknowledged" in state.value)
 SOUNDER = {Urgency.MORNING: 1, Urgency.GET_UP: 2, Urgency.EVACUATE: 3}
+ENABLE_WITHIN_US = 10_000_000
 NOTHING = Outputs(())
 
 
@@ -73,12 +74,19 @@ def _keep_limits(work: Work, sender: line.Sender) -> None:
         if own or ceiling_mc is not None:
             sender.limits(ceiling_mc, expected.run_ceiling_mc if own else None, expected.run_max_s if own else None)
     if (
-        work.permit
+        _wants_enable(work)
         and board.report is not None
         and not board.report.enabled
         and line.due(board.enable_us, line.ENABLE_AGAIN_US, work.now_us)
     ):
         sender.enable()
+
+
+def _wants_enable(work: Work) -> bool:
+    """With the permit; and while a run begins, so that one lost frame does not end it."""
+    run = work.run
+    beginning = run is not None and work.active and work.now_us - run.started_us < ENABLE_WITHIN_US
+    return work.permit or (beginning and not work.latches)
 
 
 def _lamps(work: Work) -> Lamps:

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from controller.core.schedule import US_PER_H, Kind, Of, Schedule, Segment
 
 TRIM_MAX_MC = 3_000
+COOL_PAST_MC = 5_000
 TRIM_TIME_US = 3_600 * 1_000_000
 """A part an hour in band and one degree low asks for one degree more air."""
 
@@ -177,6 +178,11 @@ def toward(setpoint_mc: int, remainder: int, target_mc: int, rate_mc_per_h: int,
     return (setpoint_mc + moved if target_mc > setpoint_mc else setpoint_mc - moved), remainder
 
 
+def below(target_mc: int) -> int:
+    """Where cooling's set point comes to rest: past the target, so that nothing holds the air up just above it."""
+    return max(0, target_mc - COOL_PAST_MC)
+
+
 def _ramp(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, int, bool]:
     """Ends with its set point."""
     setpoint, remainder = toward(
@@ -218,12 +224,12 @@ def _cool(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     setpoint, remainder = toward(
         program.setpoint_mc,
         program.remainder,
-        min(segment.target_mc, program.setpoint_mc),
+        min(below(segment.target_mc), program.setpoint_mc),
         segment.rate_mc_per_h,
         view.dt_us,
     )
     counts = counts_mc(program.schedule.of, view)
-    slope = 0 if setpoint <= segment.target_mc else -segment.rate_mc_per_h
+    slope = 0 if setpoint <= below(segment.target_mc) else -segment.rate_mc_per_h
     return (
         program._replace(segment_us=program.segment_us + view.dt_us, setpoint_mc=setpoint, remainder=remainder),
         slope,
@@ -239,7 +245,7 @@ def _cool_down(program: CoolDown, view: View) -> Stepped:
     setpoint, remainder = toward(
         program.setpoint_mc,
         program.remainder,
-        min(program.target_mc, program.setpoint_mc),
+        min(below(program.target_mc), program.setpoint_mc),
         program.rate_mc_per_h,
         view.dt_us,
     )
@@ -247,7 +253,7 @@ def _cool_down(program: CoolDown, view: View) -> Stepped:
     program = program._replace(setpoint_mc=setpoint, remainder=remainder, spent_us=spent)
     counts = counts_mc(program.of, view)
     cool = (counts is not None and counts <= program.target_mc) or spent >= program.longest_us
-    slope = 0 if setpoint <= program.target_mc else -program.rate_mc_per_h
+    slope = 0 if setpoint <= below(program.target_mc) else -program.rate_mc_per_h
     return Stepped(program, SetPoint(setpoint, slope), DONE if cool else GOING)
 
 
