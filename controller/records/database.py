@@ -189,13 +189,19 @@ def open_sound(path: Path, checked: bool = False) -> tuple[Database, Path | None
 
 
 def read_only(path: Path) -> sqlite3.Connection:
-    """A connection that cannot write. Raises RecordAbsent with what to do."""
+    """A connection that cannot write. Raises RecordAbsent or RecordUnreadable, with what to do."""
+    raw: sqlite3.Connection | None = None
     try:
         raw = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=1.0,
                               check_same_thread=False)
         raw.execute("PRAGMA query_only=1")
         raw.execute("SELECT count(*) FROM sqlite_schema").fetchall()
-    except sqlite3.OperationalError as error:
+    except sqlite3.DatabaseError as error:
+        if raw is not None:
+            raw.close()
+        if unreadable(error):
+            why = f"{path}: {error}. When it starts, the controller sets such a file aside."
+            raise RecordUnreadable(why) from error
         raise RecordAbsent(f"{path} cannot be opened for reading ({error}). Start the controller first: it makes the file "
                            "and its shared memory; then check that this user may read the folder.") from error
     return raw
@@ -212,6 +218,7 @@ def backup(path: Path, to: Path) -> int:
     part.unlink(missing_ok=True)
     raw = read_only(path)
     try:
+        raw.execute("PRAGMA query_only=0")  # it would forbid the new file too; the record itself stays read-only
         raw.execute("VACUUM INTO ?", (str(part),)).fetchall()
     finally:
         raw.close()
@@ -227,7 +234,7 @@ def highest(path: Path, what: str) -> int:
     question = {"boot": "SELECT max(boot) FROM boots", "run": "SELECT max(CAST(id AS INTEGER)) FROM runs"}[what]
     try:
         raw = read_only(path)
-    except RecordAbsent:
+    except (RecordAbsent, RecordUnreadable):
         return 0
     try:
         found: Any = raw.execute(question).fetchone()[0]

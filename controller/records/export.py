@@ -10,6 +10,7 @@ from typing import Any, TextIO
 from controller.core.setup import LEVEL_WORDS, Level
 from controller.records.queries import EventRow, Reader, RunRow, TickRow
 
+TELL_ROWS = 2_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -69,7 +70,7 @@ def write_csv(reader: Reader, run_id: str, to: TextIO, progress: Callable[[int, 
     count = 0
     for count, row in enumerate(reader.ticks(run_id), 1):
         table.writerow([value(row) for _, value in COLUMNS] + [told])
-        if progress and not count % 2_000:
+        if progress and not count % TELL_ROWS:
             progress(count, max(of, count))
     return count
 

@@ -25,22 +25,12 @@ LOOK_EVERY = 5_000
 class Visit:
     """One connection. Every answer is fetched whole, and no transaction is open between two questions."""
 
-    def __init__(self, connection: Connection, path: Path, limit_s: float) -> None:
+    def __init__(self, connection: Connection) -> None:
         self._connection = connection
-        self._path = path
-        self._limit_s = limit_s
 
     def all(self, question: Executable) -> Sequence[Row[Any]]:
-        """Every row. Raises ReadTooLong or RecordUnreadable."""
-        try:
-            return self._connection.execute(question).fetchall()
-        except DBAPIError as error:
-            code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
-            if code == sqlite3.SQLITE_INTERRUPT:
-                why = f"reading {self._path.name} took longer than {self._limit_s:g} s; ask for less"
-                raise ReadTooLong(why) from error
-            why = f"{self._path}: {error.orig}. When it starts, the controller sets such a file aside."
-            raise RecordUnreadable(why) from error
+        """Every row."""
+        return self._connection.execute(question).fetchall()
 
     def one(self, question: Executable) -> Row[Any] | None:
         """The first row, or None."""
@@ -58,9 +48,17 @@ class Door:
 
     @contextmanager
     def visit(self) -> Iterator[Visit]:
-        """A connection for a few questions. Raises RecordAbsent."""
-        with self._engine.connect() as connection:
-            yield Visit(connection, self.path, self.limit_s)
+        """A connection for a few questions. Raises RecordAbsent, RecordUnreadable, or ReadTooLong."""
+        try:
+            with self._engine.connect() as connection:
+                yield Visit(connection)
+        except DBAPIError as error:
+            code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
+            if code == sqlite3.SQLITE_INTERRUPT:
+                why = f"reading {self.path.name} took longer than {self.limit_s:g} s; ask for less"
+                raise ReadTooLong(why) from error
+            why = f"{self.path}: {error.orig}. When it starts, the controller sets such a file aside."
+            raise RecordUnreadable(why) from error
 
     def _connect(self) -> sqlite3.Connection:
         raw = read_only(self.path)

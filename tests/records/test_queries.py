@@ -1,0 +1,188 @@
+"""Questions: curves that lose no spike, lists, pages, limits, and what is said of a run that still goes on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.core.guards import GUARDS
+from controller.records import curves
+from controller.records.curves import Piece
+from controller.records.errors import NoSuchRun, ReadTooLong
+from controller.records.queries import Reader, event_key
+from controller.records.rollups import Rollup, Sample
+from controller.records.schema import CURVE_COLUMNS, key
+from controller.records.writer import Writer
+from tests.records.conftest import until, written
+from tests.records.scripted import ABOUT, S1, Scripted, records
+
+SPIKE_AT = 333
+
+
+def spike(tick: int, board: Scripted) -> tuple[()]:
+    """One second of a reading far too high in an hour."""
+    board.air += 8.0 if tick == SPIKE_AT else -8.0 if tick == SPIKE_AT + 1 else 0.0
+    return ()
+
+
+@pytest.fixture(scope="module")
+def spiked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written(tmp_path_factory.mktemp("spiked") / "record.db", records(600, script=spike, reports=1))
+
+
+@pytest.mark.parametrize("points", [1, 2, 3, 7, 10, 40, 50, 100, 400, 1000])
+def test_a_spike_is_in_the_curve_at_any_thinning(spiked: Path, points: int) -> None:
+    reader = Reader(spiked)
+    rows = list(reader.ticks("1"))
+    curve = reader.curve("1", points)
+    assert len(curve.utc_us) <= max(points * 1.1, 1) + 2
+    for name in CURVE_COLUMNS:
+        known = [value for row in rows if (value := getattr(row, name)) is not None]
+        assert max(value for value in curve.columns[name].max if value is not None) == max(known)
+        assert min(value for value in curve.columns[name].min if value is not None) == min(known)
+
+
+@pytest.mark.parametrize(("begin_s", "end_s"), [(0, 50), (100, 101), (327, 334), (50, 400), (-100, 9_000)])
+def test_a_part_of_a_run_is_that_part(spiked: Path, begin_s: int, end_s: int) -> None:
+    reader = Reader(spiked)
+    run = reader.known("1")
+    begin_us, end_us = run.started_utc_us + begin_s * S1, run.started_utc_us + end_s * S1
+    rows = [row for row in reader.ticks("1") if begin_us <= row.utc_us <= end_us]
+    curve = reader.curve("1", 1000, begin_us, end_us)
+    assert curve.utc_us == [row.utc_us for row in rows]
+    assert curve.columns["control_mc"].max == [row.control_mc for row in rows]
+
+
+def test_a_run_that_goes_on_is_drawn_to_its_newest_row(tmp_path: Path) -> None:
+    writer = Writer(tmp_path / "record.db", None, ABOUT)
+    writer.start()
+    for tick in records(215):
+        writer.put(tick)
+    reader = Reader(writer.path)
+    until(lambda: reader.run("1") and list(reader.ticks("1"))[-1].tick > 195)
+    newest = list(reader.ticks("1"))[-1]
+    assert (reader.known("1").going, reader.known("1").state) == (True, "running")
+    for points in (3, 20, 1000):
+        curve = reader.curve("1", points)
+        assert curve.columns["control_mc"].min[-1] is not None
+        assert newest.utc_us - curve.utc_us[-1] < curve.span_us + S1
+    writer.close()
+
+
+def test_a_gap_is_a_gap_in_the_curve_at_any_thinning(tmp_path: Path) -> None:
+    path = written(tmp_path / "record.db", (tick for tick in records(400) if not 200 < tick.tick < 260))
+    times = {row.tick: row.utc_us for row in Reader(path).ticks("1")}
+    for points in (3, 30, 1000):
+        assert Reader(path).curve("1", points).gaps == [(times[200], times[260])]
+
+
+SAMPLES = st.lists(st.tuples(st.integers(1, 9_000_000), st.none() | st.integers(-99_999, 999_999)), min_size=1, max_size=150)
+
+
+@given(SAMPLES, st.sampled_from([10, 60]))
+def test_buckets_hold_every_row_once_with_its_least_and_most(drawn: list[tuple[int, int | None]], span_s: int) -> None:
+    rollup, rows, mono_us = Rollup(span_s), [], 0
+    for number, (step_us, value) in enumerate(drawn, 1):
+        mono_us += step_us
+        gap_us = step_us if step_us > 2_500_000 else 0
+        row = rollup.add(Sample(key(1, number), mono_us, mono_us, gap_us, (value,) * len(CURVE_COLUMNS)))
+        rows += [row] if row else []
+    rows += [row] if (row := rollup.flush()) else []
+    assert rollup.flush() is None
+    assert sum(row["ticks"] for row in rows) == len(drawn)
+    at = 0
+    for row in rows:
+        values = [value for _, value in drawn[at : at + row["ticks"]] if value is not None]
+        assert (row["min_part_mc"], row["max_part_mc"]) == (min(values, default=None), max(values, default=None))
+        assert row["mean_part_mc"] is None or abs(row["mean_part_mc"] - sum(values) / len(values)) <= 0.5
+        assert row["last_utc_us"] - row["first_utc_us"] < span_s * S1 and row["id"] == key(1, at + 1)
+        at += row["ticks"]
+
+
+@given(st.lists(st.tuples(st.none() | st.integers(-5, 5), st.booleans()), max_size=60), st.integers(1, 9))
+def test_joining_loses_neither_values_nor_gaps(drawn: list[tuple[int | None, bool]], count: int) -> None:
+    pieces = [Piece(n * S1, n * S1, 5 * S1 if gap else 0, (v,) * 6, (v,) * 6) for n, (v, gap) in enumerate(drawn)]
+    joined = curves.join(pieces, count)
+    gaps = curves.curve("1", S1, joined).gaps
+    assert len(gaps) == sum(1 for piece in pieces[1:] if piece.gap_us)
+    known = [value for value, _ in drawn if value is not None]
+    assert max((piece.most[0] for piece in joined if piece.most[0] is not None), default=None) == max(known, default=None)
+    assert min((piece.least[0] for piece in joined if piece.least[0] is not None), default=None) == min(known, default=None)
+
+
+@pytest.mark.parametrize(("hours", "source_s", "pairs"), [(0.1, 1, 360), (2.0, 10, 720), (16.0, 60, 960), (100.0, 60, 1000)])
+def test_about_a_thousand_pairs_from_the_fewest_rows(hours: float, source_s: int, pairs: int) -> None:
+    source, count = curves.choose(int(hours * 3_600 * S1), 1000)
+    assert source == source_s and hours * 3_600 / source / count == pytest.approx(pairs, rel=0.06)
+
+
+def test_runs_are_listed_newest_first_a_page_at_a_time(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    for number in range(1, 6):
+        written(path, records(12, run_id=str(number)))
+    reader = Reader(path)
+    assert [run.id for run in reader.runs(limit=2)] == ["5", "4"]
+    assert [run.id for run in reader.runs(before="4")] == ["3", "2", "1"]
+    assert [run.boot for run in reader.runs()] == [5, 4, 3, 2, 1]
+
+
+def test_segments_say_how_it_really_went(record: Path) -> None:
+    ramp, soak = Reader(record).segments("1")
+    run = Reader(record).known("1")
+    assert (ramp.kind, soak.kind, soak.target_mc) == ("ramp", "soak", 26_000)
+    assert ramp.began_utc_us == run.started_utc_us and ramp.ended_utc_us == soak.began_utc_us
+    assert soak.ended_utc_us == run.ended_utc_us and 119 * S1 < soak.counted_us < 123 * S1 and ramp.counted_us == 0
+
+
+def test_events_can_be_followed_without_losing_or_repeating_one(record: Path) -> None:
+    reader = Reader(record)
+    every = reader.events(limit=5_000)
+    followed, after = [], "1-0"
+    while page := reader.events(after_id=after, limit=3):
+        followed += page
+        after = page[-1].id
+    assert every[0].id == "1-0" and followed == every[1:]
+    assert reader.events(limit=2) == every[-2:]
+    assert {event.kind for event in reader.events("1", kinds=["segment", "run_state"])} == {"segment", "run_state"}
+
+
+@pytest.mark.parametrize("text", ["", "1", "1-", "-1", "a-b", "1-2-3", "1-4294967296", "²-1", "1-2 ", "1--2"])
+def test_an_event_id_is_two_numbers(text: str) -> None:
+    with pytest.raises(ValueError, match="<boot>-<seq>"):
+        event_key(text)
+
+
+def test_the_first_trip_of_a_run_is_found(tmp_path: Path) -> None:
+    def script(tick: int, board: Scripted) -> tuple[()]:
+        board.faults = {0: 1, 1: 1} if tick > 100 else {}
+        return ()
+
+    path = written(tmp_path / "record.db", records(130, script=script))
+    first = Reader(path).first_out("1")
+    assert first is not None and first.fields["guard"] in {guard.id for guard in GUARDS}
+    assert Reader(path).known("1").state == "aborted"
+
+
+def test_no_trip_is_none(record: Path) -> None:
+    assert Reader(record).first_out("1") is None
+
+
+@pytest.mark.parametrize("ask", ["known", "copies", "curve", "segments"])
+def test_a_run_that_is_not_there_is_named(record: Path, ask: str) -> None:
+    with pytest.raises(NoSuchRun, match="'77'"):
+        getattr(Reader(record), ask)("77")
+
+
+def test_a_question_that_takes_too_long_is_cut(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("controller.records.reading.LOOK_EVERY", 1)
+    with pytest.raises(ReadTooLong, match="took longer than -1 s; ask for less"):
+        Reader(record, limit_s=-1).runs()
+
+
+def test_the_last_start_is_told(record: Path) -> None:
+    boot = Reader(record).last_boot()
+    assert boot is not None and (boot["boot"], boot["version"], boot["board"]) == (1, ABOUT.version, ABOUT.board)
+    assert boot["ended_utc_us"] >= boot["started_utc_us"]
