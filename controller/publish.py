@@ -144,14 +144,17 @@ class SocketServer:
         self._ring_bell()
 
     def close(self, timeout_s: float = 1.0) -> None:
-        """End the thread and drop everybody."""
-        self._ending.set()
-        self._ring_bell()
-        self._thread.join(timeout_s)
-        self._path.unlink(missing_ok=True)
+        """End the thread and drop everybody; may be called twice, or without a start."""
+        if self._thread.is_alive():
+            self._ending.set()
+            self._ring_bell()
+            self._thread.join(timeout_s)
+            self._path.unlink(missing_ok=True)
+        self._bell.close()
+        self._ringer.close()
 
     def _ring_bell(self) -> None:
-        with contextlib.suppress(BlockingIOError):  # full: it rings already
+        with contextlib.suppress(OSError):  # full: it rings already; closed: nobody listens any more
             self._ringer.send(b"1")
 
     # -- the thread -------------------------------------------------------------------------------------------------

@@ -66,6 +66,8 @@ class Service:
         self._end_reason = ""
         self._next_run = parts.next_run
         self._steps = StepWatch()
+        self._untold: list[dict[str, Any]] = []
+        """Events recorded before the first tick, for the socket to tell with it."""
         self.lateness = Lateness()
         self._started_us = mono_us()
         doors = Doors(self.submit, self.note, lambda: str(self._next_run), self.health)
@@ -109,6 +111,7 @@ class Service:
         self.note(Event(Kind.CONTROLLER_STARTED, {
             "version": self._parts.facts.version, "simulated": self._chamber.simulated,
             "data": self._parts.socket_path.parent.name}))
+        self._untold = self._record_notes(self._clock.utc_us(), self._clock.mono_us())
         self._parts.notifier.ready(f"watching {self._chamber.name}")
         try:
             while not self._end_reason:
@@ -139,7 +142,8 @@ class Service:
         first = parts.writer.put(TickRecord(result.state.tick, utc_us, inputs, result))
         told = [_told(parts.facts.boot, first + number, utc_us, result.state, event)
                 for number, event in enumerate(result.events)]
-        told += self._record_notes(utc_us, inputs.mono_us)
+        told = self._untold + told + self._record_notes(utc_us, inputs.mono_us)
+        self._untold = []
         parts.keeper.keep(result.state, utc_us)
         self.server.publish(Told(result.state, utc_us, told, (parts.writer.failing or parts.keeper.failing,
                                                               inputs.record_lost)))

@@ -6,6 +6,7 @@ import os
 import select
 import threading
 import tty
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,14 +20,14 @@ from controller.drivers.serial_port import Arrived, Opened
 from controller.planning.schedule_file import parse
 
 SHORT: dict[str, Any] = {
-    "format": "soakwarden-schedule-1", "name": "short, invented", "temperature_of": "part", "resume": "never", "note": "",
+    "format": "soakwarden-schedule-1", "name": "short, invented", "temperature_of": "air", "resume": "never", "note": "",
     "segments": [
-        {"kind": "ramp", "target_c": 45, "rate_c_per_h": 60, "band_c": 3, "longest_h": 2},
-        {"kind": "soak", "target_c": 45, "soak_h": 0.1, "band_c": 3, "longest_h": 2},
-        {"kind": "cool", "target_c": 43, "rate_c_per_h": 60, "band_c": 3, "longest_h": 2},
+        {"kind": "ramp", "target_c": 35, "rate_c_per_h": 200, "band_c": 3, "longest_h": 2},
+        {"kind": "soak", "target_c": 35, "soak_h": 0.05, "band_c": 3, "longest_h": 2},
+        {"kind": "cool", "target_c": 34, "rate_c_per_h": 60, "band_c": 3, "longest_h": 2},
     ],
 }
-"""About 40 min: long enough for each kind of segment, short enough for a test."""
+"""About 10 min: long enough for each kind of segment, short enough for a test."""
 
 
 def short() -> Schedule:
@@ -58,6 +59,7 @@ class MemoryPort:
         self.arrived: list[Arrived] = [Opened()]
         self.sent: list[bytes] = []
         self.mute = False
+        self.wake: Callable[[], None] = lambda: None
 
     def take(self) -> list[Arrived]:
         arrived, self.arrived = self.arrived, []
@@ -70,6 +72,7 @@ class MemoryPort:
             said = self.board.take()
             if said:
                 self.arrived.append(said)
+                self.wake()
 
 
 class Pty:
