@@ -98,7 +98,7 @@ function change(old, wanted) {
 function changeAttributes(old, wanted) {
   for (const { name, value } of wanted.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
   for (const { name } of [...old.attributes]) {
-    const theReaders = name === "open" && old.nodeName === "DETAILS"; // opened by the reader, not by us
-    if (!wanted.hasAttribute(name) && !theReaders) old.removeAttribute(name);
+    const others = (name === "open" && old.nodeName === "DETAILS") || (name === "style" && "keep" in old.dataset); // the reader's, the chart's
+    if (!wanted.hasAttribute(name) && !others) old.removeAttribute(name);
   }
 }

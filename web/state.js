@@ -26,6 +26,7 @@ export class Store extends EventTarget {
   held = {};
   #dataMs = null;
   #arrivedMs = null;
+  #passed = null;
   #monotonic;
 
   constructor(monotonic = () => performance.now()) {
@@ -40,12 +41,20 @@ export class Store extends EventTarget {
 
   /** A message of the stream. Rows of another run's time are kept too: they are what the chamber did. */
   take({ now, rows = [], events = [] }) {
+    this.#remember(now);
     this.now = now;
     this.#arrivedMs = this.#dataMs = this.link.heardMs = this.ms();
     this.trace.add(rows);
     const known = new Set(this.events.map((event) => event.id));
     this.events = [...this.events, ...events.filter((event) => !known.has(event.id))].slice(-EVENTS_KEPT);
     this.#tell();
+  }
+
+  /** The thermal link shows itself only while a pulse flows: `passed` says that one did within the last two windows or 10 s. */
+  #remember(now) {
+    if (now.circuit.thermal_link.state === "whole") this.#passed = { utcUs: now.utc_us, ms: this.ms() };
+    const before = this.#passed;
+    now.passed = before !== null && (now.utc_us - before.utcUs < 2000 * (now.chamber.window_ms ?? 0) || this.ms() - before.ms < 10000);
   }
 
   /** A beat: the server lives; `ageMs` is how old what it knows is. */

@@ -137,6 +137,7 @@ export function watched(value, unitText, unit = "C") {
   if (unitText === "°C") return warm(value, unit);
   if (unitText === "°C/min") return `${difference(value, unit)}${THIN}${degrees(unit)}/min`;
   if (unitText === "s") return wait(value);
+  if (value === 1 && unitText.endsWith("s")) return `1${THIN}${unitText.slice(0, -1)}`;
   return `${value}${THIN}${unitText}`;
 }
 

@@ -45,7 +45,7 @@ function options(box, view, told) {
     width: box.width, height: box.height, padding: [0, 0, 0, 0], legend: { show: false },
     axes: [{ show: false }, { show: false }],
     scales: { x: { time: false, range: () => [view.fromUs / 1e6, view.toUs / 1e6] }, y: { range: () => [view.lowMc, view.highMc] } },
-    series: [{}, line(1.1), line(1.1), line(2.6), line(2.6)],
+    series: [{}, line(0.7), line(0.7), line(1.7), line(1.7)],
     bands: [{ series: [2, 1], fill: ink }, { series: [4, 3], fill: ink }],
     cursor: { y: false, points: { show: false }, drag: { x: true, y: false, setScale: false } },
     hooks: {

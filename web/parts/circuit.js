@@ -73,6 +73,7 @@ function averaged(kind, now) {
     modulator: ["passing", [on, `told ${percent(now.request.duty_e4)}, seen ${percent(now.seen.duty_e4)}`]],
     element: ["heating", `${watts}${THIN}W of ${now.chamber.element_w}${THIN}W on average`],
   }[kind];
+  if (kind === "thermal_link" && said.state === "unknown" && now.passed) return { state: "whole", words: "current flowed through it", current: true };
   return words ? { state: words[0], words: words[1], current: true } : { ...said, current: said.state !== "unknown" || GOES_ON.has(kind) };
 }
 
@@ -231,7 +232,7 @@ export function drawUpright(view) {
     <ul class="circuit-list" aria-label="Heater circuit, from L to N">${view.parts.map((part) =>
       html`<li class="out-${part.out}"><svg width="64" height="${UP}" viewBox="0 0 64 ${UP}" aria-hidden="true">${symbol(
         part.kind, part, { x: UP_X, y: 0, scale, turn: true })}</svg><span class="words"><span class="name">${part.name} <strong class="${
-        part.culprit ? "bad" : ""}">${part.culprit ? mark("trip", 18) : ""}${part.word}</strong></span>${part.lines.map((line) =>
+        part.culprit ? "bad" : ""}">${part.culprit ? mark("trip", 18) : ""}${part.word}</strong></span>${part.lines.slice(0, view.unknown ? 2 : 1).map((line) =>
         html` <span class="detail">${line}</span>`)}</span></li>`)}</ul>${endRail("bottom", view, "N")}</div>`;
 }
 

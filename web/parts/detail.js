@@ -2,7 +2,7 @@
 import { html, px } from "../markup.js";
 import { temperature } from "../text.js";
 import { linear, planAt, path } from "./scales.js";
-import { channelPath } from "./plan.js";
+import { channelPath, surePath } from "./plan.js";
 
 const WINDOW_US = 90 * 60e6;
 const TIMES = 10;
@@ -32,9 +32,7 @@ export function drawDetail(view, { size = 256 }) {
   const behind = [0, 0.25, 0.5, 0.75, 1].map((share) => [view.nowUs - WINDOW_US * (1 - share), planAt(view.plan, view.nowUs - WINDOW_US * (1 - share))]).filter(([, mc]) => mc !== null);
   const band = (side) => [...behind, ...ahead].map(([us, mc]) => [x(us), y(mc + side * view.band)]);
   const area = `${path([...band(1), ...band(-1).reverse()])}Z`;
-  const known = view.points.filter((point) => point.part);
-  const sure = known.length > 1 && view.sureMc
-    ? `${path([...known.map((p) => [x(p.utc_us), y(p.part[2] + view.sureMc)]), ...known.map((p) => [x(p.utc_us), y(p.part[2] - view.sureMc)]).reverse()])}Z` : "";
+  const sure = view.sureMc ? surePath(view, x, y) : "";
   return html`<svg class="detail" width="${width}" height="${size + 28}" viewBox="0 0 ${width} ${size + 28}" role="img"
     aria-label="Detail A: the last 90 min, ten times larger">
     <text class="lead" x="2" y="13">A</text><text class="cap small" x="20" y="13">last 90 min, ten times larger</text>

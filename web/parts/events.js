@@ -26,7 +26,7 @@ const WORDS = {
   arm_void: (x) => `the arming ended unused: ${x.reason}`,
   run_state: (x) => `${x.before} to ${x.after}${x.cause ? `: ${ASKED[x.cause] ?? guardWords(x.cause)}` : ""}${by(x)}`,
   segment: (x) => `segment ${Number(x.segment) + 1} begins: ${x.kind === "cool" ? "cooling" : x.kind} to ${warmShort(x.target_mc)}`,
-  soak_counting: (x) => (x.counting ? `in band, the soak clock runs${x.counted_us ? ` from ${counted(x.counted_us)}` : ""}` : `out of band, the soak clock stands at ${counted(x.counted_us)}`),
+  soak_counting: (x) => (x.counting ? `in band, the soak clock runs${x.counted_us ? ` from ${counted(x.counted_us)}` : ""}` : `the soak clock stops at ${counted(x.counted_us)}`),
   guard: (x) => `${guardWords(x.guard)} ${x.standing ? "began to stand" : "ceased to stand"}${x.detail ? `: ${x.detail}` : ""}`,
   tripped: (x) => `${guardWords(x.guard)}: ${x.first_out ? "first-out, " : ""}trip${x.detail ? `, ${x.detail}` : ""}`,
   cleared: (x) => `${guardWords(x.guard)} cleared${by(x)}`,

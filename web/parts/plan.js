@@ -19,7 +19,7 @@ export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = 
   const points = trace.columns(run.started_utc_us - span * 0.01, nowUs ?? toUs, columns);
   const spans = segmentSpans(plan, run.segments, run.started_utc_us);
   return { fromUs, toUs, nowUs, dataUs, plan, spans, points, joinedUs: Trace.joinedUs(points), unit, staleMs, trip, run,
-    limitMc: run.run_ceiling_mc, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going: nowUs !== null && !run.end,
+    limitMc: run.run_ceiling_mc, endedUs: run.shown_ended_us ?? null, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going: nowUs !== null && !run.end,
     next: nowUs !== null && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us } : null,
     cool: nowUs === null ? null : coolsAt(plan, hotMc, nowUs) };
 }
@@ -72,7 +72,7 @@ export function drawPlan(view, { width, height, phone = false, lens = false }) {
     <defs><pattern id="hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch-line" d="M0 0V8"/></pattern><pattern
       id="unheard" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)"><path class="unheard-line" d="M0 0V5"/></pattern></defs>
     ${axes(view, marks, at)}${limitLine(view, at)}${zone(view, at)}${curves(view, at)}${forecast(view, at)}
-    ${view.nowUs === null ? "" : plumb(view, at)}${phone ? "" : segmentDims(view, at)}${phone ? "" : curveNames(view, at)}
+    ${view.nowUs === null ? "" : plumb(view, at)}${coolMark(view, at)}${phone ? "" : segmentDims(view, at)}${phone ? "" : curveNames(view, at)}
     ${lens ? lensMark(view, at) : ""}${tripMark(view, at)}${view.over?.(at) ?? ""}
   </svg>`;
 }
@@ -141,22 +141,36 @@ function curves(view, { x, y }) {
 }
 
 function sureBand(view, x, y) {
-  const known = view.points.filter((point) => point.part);
-  if (!view.sureMc || known.length < 2) return "";
-  const edge = (side) => known.map((point) => [x(point.utc_us), y(point.part[2] + side * view.sureMc)]);
-  return html`<path class="sure" d="${path([...edge(1), ...edge(-1).reverse()])}Z"/>`;
+  if (!view.sureMc) return "";
+  return html`<path class="sure" d="${surePath(view, x, y)}"/>`;
 }
 
-function forecast(view, { x, y, phone, width }) {
+/** The grey of the part's uncertainty, one piece for each unbroken stretch. */
+export function surePath({ points, sureMc, joinedUs }, x, y) {
+  const pieces = [];
+  for (const point of points.filter((one) => one.part)) {
+    const piece = pieces.at(-1);
+    if (piece && point.utc_us - piece.at(-1).utc_us <= joinedUs) piece.push(point);
+    else pieces.push([point]);
+  }
+  const edge = (piece, side) => piece.map((point) => [x(point.utc_us), y(point.part[2] + side * sureMc)]);
+  return pieces.filter((piece) => piece.length > 1).map((piece) => `${path([...edge(piece, 1), ...edge(piece, -1).reverse()])}Z`).join("");
+}
+
+function forecast(view, { x, y }) {
   if (!view.going || !view.plan.length) return "";
   const ahead = [[view.nowUs, planAt(view.plan, view.nowUs)], ...view.plan.filter(([us]) => us > view.nowUs)].filter(([, mc]) => mc !== null);
-  const line = html`<path class="forecast" d="${path(ahead.map(([us, mc]) => [x(us), y(mc)]))}"/>`;
-  if (!view.cool || phone) return line;
+  return html`<path class="forecast" d="${path(ahead.map(([us, mc]) => [x(us), y(mc)]))}"/>`;
+}
+
+/** Where the plan passes what may be touched: a hollow circle with clock and wait. */
+function coolMark(view, { x, y, phone, width }) {
+  if (!view.going || !view.cool || phone) return "";
   const cx = x(view.cool.utc_us);
   const cy = y(view.cool.mc);
   const late = view.staleMs !== null;
   const side = cx > width * 0.62 ? { anchor: "end", x: cx - 30 } : { anchor: "", x: cx + 14 };
-  return html`${line}<circle class="ring" cx="${px(cx)}" cy="${px(cy)}" r="4.6"/><text class="small mid paper ${side.anchor}" x="${px(side.x)}"
+  return html`<circle class="ring" cx="${px(cx)}" cy="${px(cy)}" r="4.6"/><text class="small mid paper ${side.anchor}" x="${px(side.x)}"
     y="${px(cy + 9)}">under ${warmShort(view.cool.mc, view.unit)} ${clock(view.cool.utc_us)}</text><text class="cap small paper ${side.anchor}" x="${px(side.x)}"
     y="${px(cy + 26)}">${late ? "expected, not confirmed" : `in ${wait(view.cool.utc_us - view.nowUs)} by the plan`}</text>`;
 }
@@ -166,7 +180,7 @@ function plumb(view, at) {
   const cx = x(view.nowUs);
   const anchor = cx > width - 46 ? "end" : cx < 60 ? "" : "middle";
   return html`${unheard(view, at)}<path class="plumb" d="M${px(cx)} ${top - 20}V${bottom}"/><path class="bob"
-    d="M${px(cx - 4.6)} ${bottom - 3}h9.2l-4.6 13z"/><text class="strong ${anchor}" x="${px(cx)}" y="${top - 27}">now ${clock(view.nowUs)}</text>${
+    d="M${px(cx - 4.6)} ${bottom - 3}h9.2l-4.6 13z"/><text class="strong ${anchor}" x="${px(cx)}" y="${top - 27}">${view.endedUs ? "ended" : "now"} ${clock(view.nowUs)}</text>${
     view.next && view.going ? nextStep(view, at, cx, phone) : ""}`;
 }
 
@@ -194,7 +208,7 @@ function nextStep(view, at, cx, phone) {
   const to = Math.min(x(view.next.atUs), width - 4);
   const target = planAt(view.plan, Math.min(view.next.atUs, view.plan.at(-1)?.[0] ?? 0)) ?? 0;
   const line = dimensionY(view, at, target);
-  const enough = to - cx > (phone ? 60 : 150);
+  const enough = to - cx > (phone ? 60 : 116);
   const left = !enough && cx > width * 0.72;
   const start = enough ? (cx + to) / 2 : left ? cx - 10 : to + 10;
   const anchor = enough ? "middle" : left ? "end" : "";

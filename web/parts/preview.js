@@ -12,7 +12,7 @@ export function drawPreview(curve, { width, height = 260, unit, segments = [] })
   const left = 46;
   const bottom = height - 30;
   const marks = degreeMarks(Math.min(20000, ...curve.map(([, mc]) => mc)), Math.max(...curve.map(([, mc]) => mc)) + 5000, unit, 5);
-  const y = linear(marks.lowMc, marks.highMc, bottom - 8, 16);
+  const y = linear(marks.lowMc, marks.highMc, bottom - 8, 34);
   const x = linear(0, curve.at(-1)[0], left + 6, width - 8);
   const step = (HOURS.find((hours) => curve.at(-1)[0] / (hours * H) <= width / 70) ?? 48) * H;
   const hours = Array.from({ length: Math.floor(curve.at(-1)[0] / step) + 1 }, (_, index) => index * step);
@@ -22,7 +22,7 @@ export function drawPreview(curve, { width, height = 260, unit, segments = [] })
     <defs><pattern id="hatch-preview" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch-line" d="M0 0V8"/></pattern></defs>
     ${zones.map((area) => html`<path class="zone" d="${area}"/><path fill="url(#hatch-preview)" d="${area}"/>`)}
     <path class="axis" d="M${left - 8} ${px(y(marks.highMc))}V${px(y(marks.lowMc))}M${left} ${bottom}H${width - 4}"/>
-    <text class="tick end" x="${left - 22}" y="10">°${unit}</text>
+    <text class="tick end" x="${left - 22}" y="14">°${unit}</text>
     ${marks.named.map(({ mc, word }) => html`<path class="axis" d="M${left - 18} ${px(y(mc))}H${left - 8}"/><text class="tick end" x="${left - 22}" y="${px(y(mc) + 5)}">${word}</text>`)}
     ${hours.map((us) => html`<path class="axis" d="M${px(x(us))} ${bottom}v7"/><text class="tick middle" x="${px(x(us))}" y="${bottom + 22}">${Number((us / H).toFixed(1))}${us ? "" : " h"}</text>`)}
     <path class="part" d="${path(curve.map(([us, mc]) => [x(us), y(mc)]))}"/></svg>`;

@@ -8,7 +8,7 @@ export function drawStations(three) {
     const shape = one.unconfirmed
       ? html`<path class="m-diamond" d="M9 0.5L17.5 9 9 17.5 0.5 9z"/>`
       : html`<circle class="station ${one.solid ? "solid" : ""}" cx="9" cy="9" r="6.2"/>`;
-    return html`<li class="${index ? "" : "first"} ${one.unconfirmed ? "bad" : ""} ${one.plain ? "plain" : ""}"><svg width="18" height="18"
+    return html`<li class="${index ? "" : "first"} ${one.unconfirmed ? "bad" : ""} ${one.plain ? "advice" : ""}"><svg width="18" height="18"
       viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}</b>` : ""}</span></li>`;
   })}</ol>`;
 }

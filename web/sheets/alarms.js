@@ -52,8 +52,8 @@ function guardRow(guard, unit) {
   const value = watched(guard.value, guard.unit, unit);
   const sign = guard.latched ? mark("trip", 16) : guard.stands ? mark("alarm", 16) : "";
   const words = guard.latched ? "latched" : guard.stands ? "stands" : value ? `now ${value}` : "clear";
-  return html`<details data-key="guard-${guard.id}"><summary><span>${sign}</span><span class="guardcause">${guard.cause}</span><span class="detail">${ACTIONS[guard.action] ?? guard.action}, ${persistWords(guard.persist_us)}</span><span
-    class="detail">${limit ? `limit ${limit}` : ""}</span><span class="detail ${guard.stands || guard.latched ? "bad" : ""}">${words}</span></summary><div class="guardbody"><p>${guard.why}</p><p>Looks ${guard.during}. Counts as “${guard.contact}” in the permit line. ${
+  return html`<details data-key="guard-${guard.id}"><summary><span>${sign}</span><span class="guardcause">${guard.cause}</span><span class="details"><span class="detail">${ACTIONS[guard.action] ?? guard.action}, ${persistWords(guard.persist_us)}</span><span
+    class="detail">${limit ? `limit ${limit}` : ""}</span><span class="detail ${guard.stands || guard.latched ? "bad" : ""}">${words}</span></span></summary><div class="guardbody"><p>${guard.why}</p><p>Looks ${guard.during}. Counts as “${guard.contact}” in the permit line. ${
     capital(guard.urgency)}. Hazards ${guard.hazards}; its name in the record is ${guard.id}.</p><p>What to do: ${guard.do.join(" ")}</p><p>Worry if: ${guard.worry}</p></div></details>`;
 }
 

@@ -31,13 +31,13 @@ const FITTED = { contactor: "line contactor", door: "door switch", limiter: "lim
   mains_sense: "mains sense", drops_on_silence: "switch drops on silence" };
 
 function sensors(facts, now, dataMs, unit) {
-  return html`<table><thead><tr><th scope="col">Sensor</th><th scope="col" class="num">Now</th><th scope="col">Quality</th><th scope="col" class="num">Correction</th><th scope="col" class="num">Known to</th><th scope="col" class="num">Channel</th></tr></thead><tbody>${facts.sensors.map((sensor) => {
+  return html`<table class="fold"><thead><tr><th scope="col">Sensor</th><th scope="col" class="num">Now</th><th scope="col">Quality</th><th scope="col" class="num">Correction</th><th scope="col" class="num">Known to</th><th scope="col" class="num">Channel</th></tr></thead><tbody>${facts.sensors.map((sensor) => {
     const reading = now?.readings.find((one) => one.role === sensor.role);
     const ageMs = reading ? readingAgeMs(reading, now, dataMs) : null;
     const state = reading ? standing(reading, ageMs) : "missing";
     const value = reading?.mc === null || reading?.mc === undefined ? "no value" : state === "stale" ? `(${warm(reading.mc, unit)})` : warm(reading.mc, unit);
-    return html`<tr class="${state}"><th scope="row">${sensor.label}</th><td class="num value">${value}</td><td>${reading?.reason || `${state}${ageMs === null ? "" : `, ${age(ageMs)} old`}`}</td><td class="num">${signed(sensor.correction_mc, unit)}</td><td class="num">${
-      plusMinus(sensor.uncertainty_mc, unit)}</td><td class="num">${sensor.channel}</td></tr>`;
+    return html`<tr class="${state}"><th scope="row">${sensor.label}</th><td class="num value">${value}</td><td>${reading?.reason || `${state}${ageMs === null ? "" : `, ${age(ageMs)} old`}`}</td><td class="num" data-label="correction">${signed(sensor.correction_mc, unit)}</td><td class="num" data-label="known to">${
+      plusMinus(sensor.uncertainty_mc, unit)}</td><td class="num" data-label="channel">${sensor.channel}</td></tr>`;
   })}</tbody></table>`;
 }
 
@@ -45,7 +45,7 @@ function board(now) {
   const { board: it } = now;
   const rows = [["heard", it.present ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : "no"], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", it.enabled ? "enabled" : it.off_words ? `off: ${it.off_words}` : "off"],
     ["boot, session", `${it.boot ?? "not known"}, ${it.session}`], ["run time counted", wait(it.run_s * 1e6)], ["switch operations", String(it.switches)]];
-  return html`<table><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;
+  return html`<table class="facts"><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;
 }
 
 const around = (now) => [["door", now.door], ["local stop", now.local_stop === null ? "unknown" : now.local_stop ? "pressed" : "released"], ["smoke contact", now.smoke],
@@ -74,7 +74,7 @@ export const sheet = {
     const may = now.chamber.may_do;
     return html`<div class="sheet-head"><p class="kicker">${now.chamber.name}${now.chamber.simulated ? ", SIMULATED" : ""}</p><h1 tabindex="-1">${may === "measure only" ? "It may only measure." : `It may run ${may}.`}</h1><p class="lead">${now.chamber.may_do_why}</p>${
       now.chamber.next_thing ? html`<p class="lead"><b>Next:</b> ${now.chamber.next_thing}</p>` : ""}</div>
-      <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table><tbody>${around(now).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
+      <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table class="facts"><tbody>${around(now).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
       <div><h2>Limits, in the order that is checked</h2>${ladder(facts, now, unit)}<h2>Board</h2>${board(now)}</div></div>
       ${titleBlock([[{ label: "Chamber", value: now.chamber.name, wide: true }, { label: "Board", value: now.chamber.board }, { label: "Sensors", value: many(facts.sensors.length, "sensor") }, facts.limits.run_max_us && { label: "Longest run", value: hours(facts.limits.run_max_us) }]], { now, dataMs: state.ageMs() })}`;
   },

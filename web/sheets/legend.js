@@ -23,11 +23,11 @@ const STATIONS = [["at rest", [at("asked", "", false), at("accepted", "", false)
   ["arrived", [at("asked", "01:28:04.2"), at("accepted", "01:28:04.3"), at("heat seen off", "01:28:04.6")]],
   ["not confirmed", [at("asked", "01:28:04.2"), { word: "not confirmed, 3\u00a0s", time: "", unconfirmed: true }, { word: "pull the plug if you can", time: "", plain: true }]]];
 
-const draw = (kind, one, title) => html`<svg width="84" height="70" viewBox="-6 -52 84 70" role="img" aria-label="${title}">${symbol(kind, one)}</svg>`;
+const draw = (kind, one, title) => html`<svg width="84" height="70" viewBox="-6 -52 84 70" overflow="visible" role="img" aria-label="${title}">${symbol(kind, one)}</svg>`;
 
 function circuits() {
   return html`<div class="legend-grid"><span class="col"></span>${COLUMNS.map(([name]) => html`<span class="col">${name}</span>`)}${PARTS.map(([kind, , name]) => html`<span class="what">${name}</span>${COLUMNS.map(([column, of]) =>
-    html`<span class="says">${draw(kind, of(kind), `${name}, ${column}`)}${column === "abnormal" ? html`<span class="${SAYS[kind][0] === "trip" ? "bad" : "warned"}">${mark(SAYS[kind][0], 14)} ${SAYS[kind][1]}</span>` : ""}</span>`)}`)}</div>`;
+    html`<span class="pose">${column === "abnormal" ? html`<span class="${SAYS[kind][0] === "trip" ? "bad" : "warned"}">${mark(SAYS[kind][0], 16)} ${SAYS[kind][1]}</span>` : ""}${draw(kind, of(kind), `${name}, ${column}`)}</span>`)}`)}</div>`;
 }
 
 function permits() {
@@ -44,6 +44,8 @@ function readings(unit) {
 }
 
 const big = (state, value = "104.7") => ({ name: "part", state, caption: { stale: "part, 47\u00a0s ago", late: "part" }[state] ?? "part", value, why: "wire broken", sure: "±0.6", unit: "°C" });
+
+const air = (state) => ({ name: "air", state, caption: "air", value: "105.4", sure: "", unit: "°C" });
 
 /** A run that never was, to draw the plan in its states. */
 function invented(unit, width, more) {
@@ -71,7 +73,7 @@ export const sheet = {
       <div class="two"><section><h2>Heater circuit</h2>${circuits()}</section><section><h2>Marks</h2><ul class="legend-marks">${MARKS.map(([kind, name, words]) => html`<li>${mark(kind)}<span><b>${name}</b><span class="detail">${words}</span></span></li>`)}</ul>
       <h2>Readings</h2>${readings(unit)}</section></div>
       <section class="legend-block"><h2>Permit line and first-out</h2>${permits()}</section>
-      <section class="legend-block"><h2>Big reading</h2><div class="legend-cells">${["good", "late", "stale"].map((one) => html`<div>${drawBig([big(one)])}<p class="caption">${one}</p></div>`)}<div>${drawBig([big("faulted", null)])}<p class="caption">faulted</p></div></div></section>
+      <section class="legend-block"><h2>Big reading</h2><div class="legend-cells">${["good", "late", "stale"].map((one) => html`<div>${drawBig([big(one), air(one)])}<p class="caption">${one}</p></div>`)}<div>${drawBig([big("faulted", null)])}<p class="caption">faulted</p></div></div></section>
       <section class="legend-block"><h2>Stop heating</h2>${STATIONS.map(([name, three]) => html`<div class="legend-row"><span>${name}</span>${drawStations(three)}</div>`)}</section>
       <section class="legend-block"><h2>Plan against part and air</h2><div class="${layout.kind === "wide" ? "editor" : ""}"><div><p class="caption">as planned</p>${invented(unit, width, () => ({}))}</div><div><p class="caption">nothing heard; tripped</p>${
         invented(unit, width, (nowUs, run) => ({ nowUs: nowUs + 900e6, staleMs: 900000, run, trip: { utc_us: nowUs - 4000e6 } }))}</div></div></section>

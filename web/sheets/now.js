@@ -13,6 +13,9 @@ import { planAt } from "../parts/scales.js";
 
 const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 
+/** How long after its end a run's cooling is still followed on the sheet. */
+const AFTER_US = 3 * 3600e6;
+
 /** What the head says: sentence, the line under it, mark, tone. */
 export function presentHead(now, staleMs, link, ms, unit) {
   if (!now) return { sentence: "Nothing heard yet.", more: waiting(link, ms), mark: "stale", tone: "stale" };
@@ -87,7 +90,10 @@ function planView(state, staleMs) {
   const { now, trace, unit } = state;
   const part = now.readings.find((reading) => reading.role === "part");
   const trip = now.latches.find((latch) => latch.first_out) ?? null;
-  return presentPlan({ run: { ...now.run, sure_mc: part?.uncertainty_mc ?? 0 }, trace, nowUs: staleMs === null ? now.utc_us : state.utcNow(), dataUs: now.utc_us,
+  const nowUs = staleMs === null ? now.utc_us : state.utcNow();
+  const endedUs = ACTIVE.has(now.run.state) || now.run.state === "aborting" ? null : now.run.started_utc_us + now.run.elapsed_us;
+  const longAgo = endedUs !== null && nowUs - endedUs > AFTER_US ? endedUs : null;
+  return presentPlan({ run: { ...now.run, sure_mc: part?.uncertainty_mc ?? 0, shown_ended_us: longAgo }, trace, nowUs: longAgo ?? nowUs, dataUs: now.utc_us,
     hotMc: now.chamber.hot_mc, unit, staleMs, trip, columns: state.layout.kind === "phone" ? 160 : 420 });
 }
 
@@ -98,14 +104,14 @@ function drawLower(state, staleMs) {
   const view = planView(state, staleMs);
   const tripped = now.latches.length > 0;
   const wide = layout.kind === "wide";
-  const size = wide ? { width: layout.width - 326, height: tripped || staleMs !== null ? 300 : 272 } : { width: layout.width, height: layout.kind === "phone" ? 244 : 300 };
+  const size = wide ? { width: layout.width - 326, height: 300 } : { width: layout.width, height: layout.kind === "phone" ? 244 : 300 };
   const detail = drawDetailOf(view, trace, size, now);
   const aside = staleMs !== null ? stillHolds(wait(5e6)) : tripped ? inOrder(state) : layout.kind === "phone" ? "" : html`<div class="aside">${detail}</div>`;
   return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, phone: layout.kind === "phone", lens: !tripped && staleMs === null && layout.kind !== "phone" })}${
     layout.kind === "phone" ? phoneWords(view, now) : ""}</div>${aside}</div>`;
 }
 
-const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) || now.run.end ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 226 }) : "");
+const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 250 }) : "");
 
 /** On a phone the plan's words stand below it. */
 function phoneWords(view, now) {
@@ -152,7 +158,7 @@ export const sheet = {
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";
     const tablet = layout.kind === "tablet";
-    const upright = html`<div class="circuit-box">${drawUpright(view)}${phoneTerms(view)}${permitList(view)}</div>`;
+    const upright = html`<div class="circuit-box">${drawUpright(view)}${view.permit.given ? "" : phoneTerms(view)}${permitList(view)}</div>`;
     const across = html`<div class="circuit-box">${drawAcross(view, layout.width)}${listAcross(view)}${permitList(view)}</div>`;
     const trouble = parts && parts.tone !== "warn";
     const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${permitList(view)}</div>` : "";
@@ -170,6 +176,6 @@ const part = (state) => ({ now: state.now, trace: state.trace, events: state.eve
 /** Upright, the permit is one line of words. */
 function phoneTerms(view) {
   const open = view.permit.contacts.find((one) => one.state === "open");
-  const words = view.permit.coil === "permit" ? `permit given, ${view.permit.closed} of ${view.permit.of}` : open ? `no permit: the contact “${open.name}” is open${open.why ? `. ${open.why.replace(/\.$/u, "")}` : ""}` : view.permit.caption;
+  const words = open ? `no permit: the contact “${open.name}” is open${open.why ? `. ${open.why.replace(/\.$/u, "")}` : ""}` : view.permit.caption;
   return html`<p class="permit-words">${capital(words)}.</p>`;
 }

@@ -98,7 +98,7 @@ function drawBalloons(marked, made) {
   return (at) => {
     let last = -100;
     let level = 0;
-    return html`${marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
+    const placed = marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
       const cx = at.x(event.utc_us);
       level = cx - last < 26 ? level + 1 : 0;
       last = cx;
@@ -106,9 +106,10 @@ function drawBalloons(marked, made) {
       const cy = near ? at.y((near.part ?? near.control)[2]) : at.bottom;
       const side = cy > (at.top + at.bottom) / 2 ? -1 : 1;
       const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * (46 + level * 27)));
-      return html`<path class="leader" d="M${px(cx)} ${px(cy)}L${px(cx)} ${px(by - side * 10)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/><circle class="balloon" cx="${px(cx)}" cy="${px(by)}" r="10.5"/><text
-        class="small mid middle" x="${px(cx)}" y="${px(by + 4.6)}">${event.no}</text>`;
-    })}`;
+      return { no: event.no, cx, cy, by };
+    });
+    return html`${placed.map(({ cx, cy, by }) => html`<path class="leader" d="M${px(cx)} ${px(cy)}V${px(by)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/>`)}${placed.map(({ no, cx, by }) => html`<circle
+      class="balloon" cx="${px(cx)}" cy="${px(by)}" r="10.5"/><text class="small mid middle" x="${px(cx)}" y="${px(by + 4.6)}">${no}</text>`)}`;
   };
 }
 
@@ -127,13 +128,13 @@ export function verdict(row) {
 const FIRST = (first) => (first ? `${capital(String(first.fields.guard).replaceAll("_", " "))} tripped first, at ${clock(first.utc_us)}.` : "Nothing tripped.");
 
 function segmentTable(row, curve, unit) {
-  return html`<table><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">In band</th></tr></thead><tbody>${
+  return html`<table class="fold"><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">In band</th></tr></thead><tbody>${
     row.segments_done.map((done) => {
       const asked = row.schedule.segments[done.segment];
       const toUs = done.ended_utc_us ?? row.ended_utc_us ?? curve.utc_us.at(-1);
       return html`<tr><th scope="row"><b>${capital(done.kind === "cool" ? "cooling" : done.kind)}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_c * 1000, unit)} for ${hours(asked.soak_h * 3600e6)}` : `${
-        rate(asked.rate_c_per_h * 1000, unit)} to ${warmShort(asked.target_c * 1000, unit)}`}</td><td>${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td>${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
-        class="num">${wait(toUs - done.began_utc_us)}</td><td class="num">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
+        rate(asked.rate_c_per_h * 1000, unit)} to ${warmShort(asked.target_c * 1000, unit)}`}</td><td data-label="air">${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td data-label="part">${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
+        class="num" data-label="took">${wait(toUs - done.began_utc_us)}</td><td class="num" data-label="in band">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
     })}</tbody></table>`;
 }
 
@@ -205,7 +206,7 @@ export function render(state) {
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
-    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${FIRST(first)} ${capital(endWords(row))}${/[.!?]$/u.test(endWords(row)) ? "" : "."}</p></div>
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${row.state}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],

@@ -76,7 +76,7 @@ async function judge({ store, ask, signal }) {
   try {
     const answer = await ask("/schedules/preview", { body: written(draft), signal: AbortSignal.any([signal, judging.signal]) });
     if (store.held.draft.key !== draft.key) return;
-    store.hold("draft", { ...store.held.draft, curve: answer.mistakes.length ? draft.curve : answer.curve, duration_us: answer.duration_us, mistakes: answer.mistakes,
+    store.hold("draft", { ...store.held.draft, curve: answer.mistakes.length ? draft.curve : answer.curve, from_mc: answer.from_mc, duration_us: answer.duration_us, mistakes: answer.mistakes,
       cannot: answer.cannot_start ?? [], judged: true, error: "" });
   } catch (error) {
     if (error instanceof Refused) store.hold("draft", { ...store.held.draft, error: error.message });
@@ -205,7 +205,7 @@ export function render(state) {
   const width = wide ? Math.floor(state.layout.width * 0.5) - 20 : state.layout.width;
   const name = draft.data.name.trim();
   return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>${draft.id ? `, number ${draft.id}` : ""}</p><h1 tabindex="-1">${name ? capital(name) : "A new schedule."}</h1><p class="lead" id="verdict">${
-    verdict(draft, state.unit)}</p></div><div class="editor"><div>${form(draft, state)}</div><div><h2>As it would run, if nothing waits</h2>${
+    verdict(draft, state.unit)}</p></div><div class="editor"><div>${form(draft, state)}</div><div><h2>As it would run from the air’s present ${warmShort(draft.from_mc ?? 25000, state.unit)}, if nothing waits</h2>${
     drawPreview(draft.curve, { width, unit: state.unit, segments: written(draft).segments })}${revisions(state.held.revisions, draft.revision)}</div></div>
     ${titleBlock([[{ label: draft.id ? `Schedule ${draft.id}` : "Schedule", value: name || "no name yet", wide: true }, { label: "Revision", value: draft.revision || "not stored" }]], { now: state.now, dataMs: state.ageMs() })}`;
 }

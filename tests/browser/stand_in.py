@@ -1,0 +1,168 @@
+"""A stand-in for the api, for tests of the page alone: the real page's files, canned answers, a stream told what to do.
+
+Nothing is decided here. A test sets `answers`, pushes snapshots, and makes the stream silent, broken or refused.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from copy import deepcopy
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+WEB = Path(__file__).resolve().parents[2] / "web"
+FIXTURES = Path(__file__).resolve().parent / "fixtures"
+TYPES = {".html": "text/html; charset=utf-8", ".css": "text/css", ".js": "text/javascript", ".woff2": "font/woff2", ".svg": "image/svg+xml"}
+POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
+          "form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+API = "/api/v1"
+
+
+def fixture(name: str) -> Any:
+    """One stored answer, a fresh copy."""
+    return json.loads((FIXTURES / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def rows_of(now: dict[str, Any], hours: float = 6.0, step_s: int = 30) -> list[list[int | None]]:
+    """Stream rows that lead up to a snapshot: a straight climb, then a level; invented."""
+    rows: list[list[int | None]] = []
+    target, count = now["setpoint_mc"], int(hours * 3600 / step_s)
+    for number in range(count):
+        before_s = (count - number) * step_s
+        climb = min(target, target - (before_s - 2 * 3600) * 20_000 // 3600)
+        rows.append([now["tick"] - before_s, now["utc_us"] - before_s * 1_000_000, climb, climb + 600, climb + 100, climb - 400, 2_000, 2_000])
+    return rows
+
+
+class StandIn:
+    """One server. `now` is what the stream and `/now` tell."""
+
+    def __init__(self) -> None:
+        self.now: dict[str, Any] = fixture("soaking")
+        self.rows = rows_of(self.now)
+        self.events: list[dict[str, Any]] = []
+        self.answers: dict[str, tuple[int, Any]] = {
+            "GET /guards": (200, fixture("guards")), "GET /chamber": (200, fixture("chamber")), "GET /runs": (200, {"runs": []}),
+            f"GET /runs/{self.now['run']['id']}/curve": (200, {"run_id": self.now["run"]["id"], "span_us": 1, "utc_us": [], "columns": {}, "gaps": []}),
+            "GET /schedules": (200, {"schedules": []}), "POST /stop-heating": (200, {"ask": "stop_heating", "detail": "", "run_id": None, "state": "aborting"})}
+        self.asked: list[tuple[str, Any]] = []
+        self.stream = "live"
+        """live: ticks and beats; silent: open, says nothing; refused: 503; cut: ends at once."""
+        self.stops_answer = True
+        self.news = threading.Condition()
+        self._serial = 0
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))
+        self._server.daemon_threads = True
+        self.url = f"http://127.0.0.1:{self._server.server_port}"
+        threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()
+
+    def push(self, **changes: Any) -> None:
+        """Send the snapshot, changed."""
+        with self.news:
+            self.now = {**self.now, **deepcopy(changes), "tick": self.now["tick"] + 1, "utc_us": self.now["utc_us"] + 1_000_000}
+            self._serial += 1
+            self.news.notify_all()
+
+    def tell(self, stream: str) -> None:
+        """Change how the stream behaves, at once."""
+        with self.news:
+            self.stream = stream
+            self.news.notify_all()
+
+    def messages(self) -> Iterator[bytes]:
+        """What one open stream sends."""
+        seen, rows = -1, self.rows
+        while self.stream == "live":
+            with self.news:
+                fresh = self.news.wait_for(lambda: self._serial != seen or self.stream != "live", timeout=1.0)
+                seen, now = self._serial, self.now
+            if self.stream != "live":
+                break
+            if fresh:
+                yield _event("tick", {"now": now, "rows": rows, "events": self.events, "resumed": False})
+                rows = []
+            yield _event("beat", {"utc_us": now["utc_us"], "age_us": 0, "away": ""})
+        with self.news:
+            self.news.wait_for(lambda: self.stream != "silent", timeout=60)
+
+    def close(self) -> None:
+        self.tell("cut")
+        self._server.shutdown()
+        self._server.server_close()
+
+
+def _event(kind: str, data: Any) -> bytes:
+    return f"event: {kind}\ndata: {json.dumps(data)}\n\n".encode()
+
+
+def _handler(world: StandIn) -> type[BaseHTTPRequestHandler]:
+    class Handler(BaseHTTPRequestHandler):
+        """Files, canned answers, the stream."""
+
+        def log_message(self, *_args: Any) -> None:
+            """Silent: a test prints what it wants itself."""
+
+        def do_GET(self) -> None:
+            path = self.path.split("?")[0]
+            if path == f"{API}/stream":
+                self._stream()
+            elif path == f"{API}/now":
+                self._answer(200, world.now)
+            elif path.startswith(API):
+                self._canned(path)
+            else:
+                self._file(path)
+
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers.get("content-length", 0)))
+            path = self.path.split("?")[0].removeprefix(API)
+            world.asked.append((path, json.loads(body or b"null")))
+            if path == "/stop-heating" and not world.stops_answer:
+                self._answer(503, {"detail": "the controller does not answer", "code": "controller_away"})
+                return
+            self._canned(API + path)
+
+        do_PUT = do_POST
+
+        def _canned(self, path: str) -> None:
+            status, answer = world.answers.get(f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"}))
+            self._answer(status, answer)
+
+        def _answer(self, status: int, answer: Any, kind: str = "application/json") -> None:
+            body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
+            self.send_response(status)
+            for name, value in (("content-type", kind), ("content-length", str(len(body))), ("cache-control", "no-cache"),
+                                ("content-security-policy", POLICY)):
+                self.send_header(name, value)
+            self.end_headers()
+            self.wfile.write(body)
+
+        def _file(self, path: str) -> None:
+            if path == "/blank":
+                self._answer(200, b"<!doctype html><title>blank</title>", TYPES[".html"])
+                return
+            file = WEB / (path.lstrip("/") or "index.html")
+            if file.suffix not in TYPES or not file.is_file():
+                self._answer(404, b"")
+                return
+            self._answer(200, file.read_bytes(), TYPES[file.suffix])
+
+        def _stream(self) -> None:
+            if world.stream == "refused":
+                self._answer(503, {"detail": "too many", "code": "streams_full"})
+                return
+            self.send_response(200)
+            self.send_header("content-type", "text/event-stream")
+            self.send_header("content-security-policy", POLICY)
+            self.end_headers()
+            try:
+                for message in world.messages():
+                    self.wfile.write(message)
+                    self.wfile.flush()
+            except OSError:
+                pass  # the page went away, as pages do
+
+    return Handler

@@ -1,0 +1,212 @@
+"""The page against a stand-in server: what it says in every situation, and what it does when nobody answers."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from playwright.sync_api import expect
+
+from tests.browser.conftest import DESK, PHONE
+from tests.browser.stand_in import StandIn, fixture
+
+TRIPPED_AT_US = fixture("soaking")["utc_us"] - 120_000_000
+
+
+def tripped() -> dict[str, Any]:
+    """What changes in a snapshot when the modulator is stuck on."""
+    now, guards = fixture("soaking"), fixture("guards")
+    guard = next(row for row in (guards["guards"] if isinstance(guards, dict) else guards) if row["id"] == "rise_with_heat_off")
+    latch = {"guard": guard["id"], "utc_us": TRIPPED_AT_US, "value": 6_100, "limit": 6_000, "detail": "", "first_out": True,
+             "done": "Both switches were told to open, and the trip is latched.",
+             **{name: guard[name] for name in ("cause", "why", "do", "worry", "urgency", "unit")}}
+    circuit = {**now["circuit"], "contactor": {"state": "open", "current": False, "words": "open"},
+               "modulator": {"state": "passing", "current": False, "words": "passing 0 % of the time"},
+               "element": {"state": "off", "current": False, "words": "no heat now", "watts": 0}}
+    contacts = [{**one, "closed": one["name"] not in ("no trip", "armed"), "why": guard["cause"] if one["name"] == "no trip" else ""}
+                for one in now["permit"]["contacts"]]
+    return {"latches": [latch], "circuit": circuit, "permit": {"given": False, "contacts": contacts}, "request": {"duty_e4": 0},
+            "seen": {"duty_e4": 0}, "run": {**now["run"], "state": "aborted", "end": guard["cause"], "next": None}, "possible": ["acknowledge", "clear", "reset"],
+            "stop": {"by": "rise_with_heat_off", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": TRIPPED_AT_US + 500_000},
+            "alarms": [{**latch, "state": "latched unacknowledged"}], "sentence": f"Heat is off. {guard['cause']}", "sentence_more": ""}
+
+
+def open_at(new_page: Any, world: StandIn, sheet: str = "now", size: dict[str, int] = DESK, **more: Any) -> Any:
+    page = new_page(size, **more)
+    page.goto(f"{world.url}/#/{sheet}")
+    expect(page.locator("main .titleblock")).to_be_visible()
+    return page
+
+
+def test_the_sentence_comes_first_and_says_when(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    expect(page.locator("h1")).to_have_text(re.compile(r"SIMULATED, 600 times real time\. Soaking\. Cooling starts in .+, at \d\d:\d\d\."))
+
+
+def test_simulated_stands_in_words_wherever_it_must(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    expect(page).to_have_title(re.compile("SIMULATED"))
+    for place in ("h1", "svg.circuit", ".titleblock"):
+        expect(page.locator(place).first).to_contain_text("SIMULATED")
+    assert page.locator("svg.circuit .rail").count() == 4, "both rails are drawn double"
+
+
+def test_a_real_chamber_is_called_simulated_nowhere(new_page, stand_in):
+    stand_in.now["chamber"]["simulated"], stand_in.now["speed"] = False, 1
+    page = open_at(new_page, stand_in)
+    expect(page.locator("h1")).to_contain_text("Soaking")
+    assert "SIMULATED" not in page.locator("body").inner_text() + page.title()
+
+
+def test_the_circuit_is_a_list_to_a_screen_reader(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    rows = page.get_by_role("list", name="Heater circuit, from L to N").get_by_role("listitem")
+    expect(rows).to_have_count(6)
+    expect(rows.nth(3)).to_contain_text("contactor")
+    expect(rows.nth(3)).to_contain_text("closed")
+    assert page.get_by_role("list", name="Permit: permit").get_by_role("listitem").count() == 7
+
+
+def test_a_healthy_sheet_needs_no_scrolling_and_has_no_colour(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".plan .part")).to_be_attached()
+    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight"), "1440 x 900 shows all of Now"
+    assert page.locator(".bad, .m-trip, .m-warn, .culprit").count() == 0
+
+
+def test_values_are_grey_at_two_seconds_and_hollow_at_five(new_page, stand_in):
+    page = new_page()
+    page.clock.install()
+    page.goto(stand_in.url)
+    expect(page.locator(".reading.first.good")).to_be_visible()
+    stand_in.tell("silent")
+    page.clock.run_for(2_600)
+    expect(page.locator(".reading.first.late")).to_be_visible()
+    page.clock.run_for(2_900)
+    expect(page.locator(".reading.first.stale")).to_be_visible()
+    expect(page.locator("h1")).to_contain_text("No news for")
+    expect(page.locator("dt")).to_have_text(["Not known", "Known", "Do now", "Worry if"])
+    assert page.locator(".symbol:not([data-state=unknown])").count() == 0, "nothing old looks new"
+    assert page.locator(".m-trip, .bad").count() == 0, "the chamber may be fine: no red"
+
+
+def test_it_comes_back_by_itself_after_refusals(new_page, stand_in):
+    new_page.allowed += ["503", "Failed to load resource", "net::ERR"]
+    page = new_page()
+    page.clock.install()
+    page.goto(stand_in.url)
+    expect(page.locator("main .titleblock")).to_be_visible()
+    stand_in.tell("cut")
+    stand_in.stream = "refused"
+    page.clock.run_for(6_000)
+    expect(page.locator("h1")).to_contain_text("No news for")
+    expect(page.locator(".more")).to_contain_text("Trying again in")
+    stand_in.tell("live")
+    stand_in.push(sentence="Back again.")
+    expect(page.locator("h1")).to_contain_text("Back again.", timeout=15_000)
+
+
+def test_stop_heating_works_when_the_stream_is_dead(new_page, stand_in):
+    new_page.allowed += ["503", "Failed to load resource", "net::ERR"]
+    page = open_at(new_page, stand_in)
+    stand_in.tell("silent")
+    stand_in.now["stop"] = {"by": "local", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": TRIPPED_AT_US + 200_000}
+    page.get_by_role("button", name="Stop heating").click()
+    expect(page.locator("#stations .station.solid")).to_have_count(3)
+    expect(page.locator("#stations li")).to_have_text([re.compile(r"asked \d\d:\d\d:\d\d\.\d"), re.compile(r"accepted \d\d:"), re.compile(r"heat seen off \d\d:")])
+    assert ("/stop-heating", {}) in stand_in.asked
+
+
+def test_an_unanswered_stop_says_not_confirmed_and_goes_on_asking(new_page, stand_in):
+    new_page.allowed += ["503", "Failed to load resource"]
+    page = open_at(new_page, stand_in)
+    stand_in.stops_answer = False
+    page.locator("#stop").click()
+    expect(page.locator("#stations .m-diamond")).to_be_visible(timeout=8_000)
+    expect(page.locator("#stations")).to_contain_text(re.compile(r"not confirmed, \d+\ss"))
+    expect(page.locator("#stations")).to_contain_text("pull the plug if you can")
+    expect(page.locator("#stop")).to_be_enabled()
+    stand_in.stops_answer = True
+    expect(page.locator("#stations")).to_contain_text(re.compile(r"accepted \d\d:"), timeout=8_000)
+    assert sum(path == "/stop-heating" for path, _ in stand_in.asked) > 2
+
+
+def test_a_trip_has_four_parts_one_flag_and_one_culprit(new_page, stand_in):
+    stand_in.now |= tripped()
+    page = open_at(new_page, stand_in)
+    expect(page.locator("h1")).to_contain_text(re.compile(r"Heat is off\. The chamber tripped at \d\d:\d\d\."))
+    expect(page.locator("dt")).to_have_text(["Cause", "Done already", "Do now", "Worry if"])
+    expect(page.locator(".first-out")).to_have_count(1)
+    assert page.locator("svg.circuit [data-part].culprit").evaluate_all("list => list.map((one) => one.dataset.part)") == ["modulator"]
+    expect(page.locator("#alarms-says")).to_contain_text("tripped")
+    expect(page.locator("#stations .station.solid")).to_have_count(3)
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.get_by_role("button", name="Clear this trip")).to_have_count(0)
+    page.wait_for_function("true")
+    assert any(path == "/alarms/rise_with_heat_off/acknowledge" for path, _ in stand_in.asked)
+    new_page.allowed.append("404")
+
+
+def test_a_trip_on_a_phone_shows_the_small_circuit_first(new_page, stand_in):
+    stand_in.now |= tripped()
+    page = open_at(new_page, stand_in, size=PHONE, scheme="dark")
+    small, head = page.locator("svg.small-circuit").bounding_box(), page.locator("h1").bounding_box()
+    assert small["y"] < head["y"]
+    expect(page.locator("#phone-head")).to_contain_text("Tripped")
+
+
+def test_the_unit_is_remembered(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    page.locator("#margin .unit-switch").click()
+    expect(page.locator(".reading.first .unit")).to_contain_text("°F")
+    page.reload()
+    expect(page.locator(".reading.first .unit")).to_contain_text("°F")
+
+
+def test_names_are_shown_as_they_are_written(new_page, stand_in):
+    stand_in.now["run"]["name"] = '<img src=x onerror="document.title=1">&'
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".titleblock")).to_contain_text('<img src=x onerror="document.title=1">&')
+    assert page.locator("main img").count() == 0
+
+
+def test_mistakes_are_told_at_their_fields_as_you_type(new_page, stand_in):
+    stand_in.answers["POST /schedules/preview"] = (200, {"curve": [], "duration_us": 0, "from_mc": 21_000, "cannot_start": [], "mistakes": [
+        {"field": "segment 2 soak_h", "value": "900 h", "allowed": "0.0166667 to 72 h", "advice": "Change it in this soak."}]})
+    page = open_at(new_page, stand_in, "schedules/new")
+    with page.expect_response("**/schedules/preview"):
+        page.get_by_label("in band for").fill("900")
+    expect(page.locator("#why-segment-2-soak_h")).to_contain_text("allowed is 0.0166667 to 72 h")
+    expect(page.get_by_label("in band for")).to_have_attribute("aria-invalid", "true")
+    assert stand_in.asked[-1][1]["segments"][1]["soak_h"] == 900
+
+
+def test_less_motion_and_print_are_respected(new_page, stand_in):
+    page = open_at(new_page, stand_in, reduced_motion="reduce")
+    assert page.locator(".blade").first.evaluate("(one) => getComputedStyle(one).transitionDuration") == "0s"
+    page.emulate_media(media="print")
+    expect(page.locator(".stopbar")).to_be_hidden()
+    expect(page.locator("h1")).to_be_visible()
+
+
+def test_forced_colours_keep_lines_and_words(new_page, stand_in):
+    page = open_at(new_page, stand_in, forced_colors="active")
+    page.wait_for_selector("svg.circuit .rail", state="attached")
+    paper, line = page.locator("svg.circuit .rail").first.evaluate(
+        "(one) => [getComputedStyle(document.body).backgroundColor, getComputedStyle(one).stroke]")
+    assert line not in (paper, "none")
+
+
+def test_listeners_of_a_sheet_go_with_it(new_page, stand_in):
+    stand_in.answers["POST /schedules/preview"] = (200, {"curve": [[0, 21000], [3600000000, 41000]], "duration_us": 3600000000, "from_mc": 21000, "mistakes": [], "cannot_start": []})
+    page = open_at(new_page, stand_in, "schedules/new")
+    for _ in range(3):
+        page.goto(f"{stand_in.url}/#/legend")
+        expect(page.locator("h1")).to_have_text("Legend")
+        page.goto(f"{stand_in.url}/#/schedules/new")
+        expect(page.get_by_label("Name")).to_be_visible()
+    page.wait_for_timeout(400)
+    before = len(stand_in.asked)
+    page.get_by_label("Name").fill("Once")
+    page.wait_for_timeout(700)
+    assert len(stand_in.asked) - before == 1, "one change asks once, however often the sheet was opened"
