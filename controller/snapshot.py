@@ -226,10 +226,16 @@ def _temperatures(state: State) -> Json:
     counted = part if of_part else air
     return {
         "air_mc": air, "part_mc": part, "counts": "part" if of_part else "control",
-        "counts_words": "part sensor" if of_part else "control sensor, no part sensor counts",
+        "counts_words": "part sensor" if of_part else _why_control(run),
         "setpoint_mc": plan, "air_setpoint_mc": run.air_setpoint_mc if run is not None and plan is not None else None,
         "deviation_mc": None if plan is None or counted is None else counted - plan, "band_mc": _band(run),
     }
+
+
+def _why_control(run: Run | None) -> str:
+    if run is not None and run.schedule.of is Of.AIR:
+        return "control sensor: the schedule means the air"
+    return "control sensor: no part sensor is good"
 
 
 def _band(run: Run | None) -> int | None:
@@ -260,8 +266,9 @@ def _around(state: State, report: Report | None) -> Json:
                 "smoke": "unknown" if fitted.smoke else "not fitted", "fan_rpm": None, "current_ma": None}
     return {
         "door": {True: "shut", False: "open", None: "unknown"}[report.door] if fitted.door else "not fitted",
-        "local_stop": report.local_stop, "fan_rpm": report.fan_rpm, "current_ma": report.current_ma,
+        "local_stop": report.local_stop,
         "smoke": {True: "smoke", False: "clear", None: "unknown"}[report.smoke] if fitted.smoke else "not fitted",
+        "fan_rpm": report.fan_rpm, "current_ma": report.current_ma,
     }
 
 
