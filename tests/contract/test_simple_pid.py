@@ -147,4 +147,4 @@ def test_its_state_is_not_in_its_repr_so_ours_is_kept_apart():
     before = repr(pid)
     pid(0.0, dt=1.0)
     assert repr(pid) == before
-    assert set(Regulator.__slots__) == {"integral", "duty_e4"}
+    assert set(Regulator._fields) == {"integral", "duty_e4"}
