@@ -16,7 +16,7 @@ from pathlib import Path
 ANSWER_S = 20.0
 STRETCH_MAX_BYTES = 1 << 20
 """No board says this much in one second of its time."""
-END_S = 5.0
+END_S = 2.0
 
 
 class PeerFailed(Exception):

@@ -27,7 +27,7 @@ from controller.rehearse_world import InProcess
 from controller.start_up import RECORD_FILE, about, check_belongs
 from controller.start_up import Refused as NotStarted
 
-BAR_TICKS = 500
+BAR_TICKS = 200
 WAITING_MAX = 400
 """Virtual time is quicker than a disk: the rehearsal waits for the record, which a real run never does."""
 

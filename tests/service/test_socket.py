@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from tests.service.test_service import start_by_hand
 
 MANUAL = Path("controller/socket.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(ask|answer|push)\n(.*?)\n```", MANUAL, re.DOTALL)
-EXAMPLES = [(ask, answer) for (kind, ask), (after, answer) in zip(BLOCKS, BLOCKS[1:], strict=False)
+EXAMPLES = [(ask, answer) for (kind, ask), (after, answer) in pairwise(BLOCKS)
             if (kind, after) == ("ask", "answer")]
 
 
@@ -235,7 +236,8 @@ def test_of_a_real_chamber_nobody_may_do_more_than_look_and_stop(tmp_path, ask):
 
 @pytest.mark.parametrize(("role", "ask", "code"), [
     ("viewer", "start", "not_allowed_role"), ("viewer", "hold", "not_allowed_role"), ("operator", "clear", "not_allowed_role"),
-    ("viewer", "acknowledge", "unknown_name"), ("operator", "restart", "not_possible_state"), ("maintainer", "clear", "unknown_name"),
+    ("viewer", "acknowledge", "unknown_name"), ("operator", "restart", "not_possible_state"),
+    ("maintainer", "clear", "unknown_name"),
     ("maintainer", "tighten", "unknown_name"), ("viewer", "check_in", None), ("viewer", "stop_heating", None)])
 def test_each_role_may_what_it_may(running, role, ask, code):
     with running.client() as person:
@@ -273,7 +275,8 @@ GOOD = {"ask": "start", "by": "x", "role": "operator", "ref": "r", "schedule": i
 
 @pytest.mark.parametrize(("changes", "field"), [
     ({"ask": "START"}, "ask"), ({"ask": None}, "ask"), ({"role": "owner"}, "role"), ({"level": "asleep"}, "level"),
-    ({"by": "x" * 121}, "by"), ({"by": "a\nb"}, "by"), ({"ref": 7}, "ref"), ({"value": 1.5}, "value"), ({"value": True}, "value"),
+    ({"by": "x" * 121}, "by"), ({"by": "a\nb"}, "by"), ({"ref": 7}, "ref"), ({"value": 1.5}, "value"),
+    ({"value": True}, "value"),
     ({"value": 1 << 60}, "value"), ({"root": 1}, "root"), ({"name": None}, None),
 ], ids=str)
 def test_a_command_is_read_strictly(changes, field):
