@@ -92,7 +92,7 @@ const sheetList = (view, staleMs) =>
     entry.number}</span> <span class="name">${entry.name}</span>${standingMark(entry, view.now, staleMs)}</a></li>`)}</ol>`;
 
 const unitSwitch = (unit) =>
-  html`<button type="button" class="unit-switch" data-do="unit" aria-label="Temperatures in °${unit}; show °${unit === "C" ? "F" : "C"}"><span class="${
+  html`<button type="button" class="unit-switch" data-do="unit" aria-label="°C °F: temperatures are shown in °${unit}"><span class="${
     unit === "C" ? "on" : ""}">°C</span> <span class="${unit === "F" ? "on" : ""}">°F</span></button>`;
 
 function drawMargin(view, staleMs) {
