@@ -167,6 +167,7 @@ class Writer:
         self._opened.set()
         if self._refusal:
             return
+        self._committed_s = self._clock()
         while not self._ending.is_set():
             self._take(1.0)
             self._write_if_due()

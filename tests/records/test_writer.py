@@ -12,6 +12,7 @@ import pytest
 
 from controller.core.events import Event, Kind
 from controller.core.readings import MISSING, Faulted, Good, Reading, Role, Stale
+from controller.records.database import Database
 from controller.records.queries import Reader
 from controller.records.rows import quality, reading_of
 from controller.records.writer import TickRecord, Writer, next_run
@@ -134,9 +135,26 @@ def test_an_event_is_on_the_disk_at_once(tmp_path: Path, ten_minutes: list[TickR
     first = next(tick for tick in ten_minutes if tick.result.events)
     for tick in ten_minutes[: first.tick]:
         writer.put(tick)
-    until(lambda: writer.acknowledged == len(first.result.events) - 1)
+    until(lambda: writer.acknowledged == len(first.result.events) - 1, limit_s=10.0)  # else it would come after 15 s
     assert len(Reader(writer.path).events()) == len(first.result.events)
     writer.close()
+
+
+def test_only_batches_with_events_pay_for_a_sync(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                 ten_minutes: list[TickRecord]) -> None:
+    asked: list[bool] = []
+    transaction = Database.transaction
+    monkeypatch.setattr(Database, "transaction", lambda self, durable: asked.append(durable) or transaction(self, durable))
+    writer = Writer(tmp_path / "record.db", None, ABOUT)
+    writer.start()
+    begun = len(asked)
+    for tick in ten_minutes[:300]:
+        writer.put(tick)
+    until(lambda: not writer.waiting)
+    writer.close()
+    told = sum(bool(tick.result.events) for tick in ten_minutes[:300])
+    commits = asked[begun:-1]
+    assert commits.count(True) == told and commits.count(False) >= 300 // 15 - told - 1
 
 
 def test_the_tick_is_never_held_up_and_what_had_no_room_is_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
