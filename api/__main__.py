@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import logging
 import socket
 import sys
 from pathlib import Path
@@ -28,6 +29,12 @@ STUCK_MS = 15_000
 """A peer that accepts no byte for so long is cut off by the kernel, after our own send deadline has given it up."""
 SEND_BUFFER_BYTES = 128 * 1024
 BACKLOG = 256
+EXPECTED = ("ASGI callable returned without completing response", "Cancel %s running task(s)")
+
+
+def expected(record: logging.LogRecord) -> bool:
+    """False for what uvicorn calls an error and is our way to leave a page that does not read, or to end."""
+    return not str(record.msg).startswith(EXPECTED)
 
 
 class Server(uvicorn.Server):
@@ -93,6 +100,7 @@ def main(argv: list[str] | None = None) -> int:
         return refuse(f"port {args.http} on {args.address} cannot be listened on ({error}); choose another with --http")
     config = uvicorn.Config(app, log_config=None, access_log=False, proxy_headers=False, server_header=False, ws="none",
                             timeout_graceful_shutdown=GRACE_S, timeout_keep_alive=30)
+    logging.getLogger("uvicorn.error").addFilter(expected)
     shown = f"[{args.address}]" if ":" in args.address else args.address
     print(f"http://{shown}:{listening.getsockname()[1]}/", flush=True)
     with contextlib.suppress(KeyboardInterrupt):

@@ -47,6 +47,7 @@ PROBLEMS: Mapping[str, Row] = {
     "record_failing": Row(409, "The record cannot be written", "Free space on the disk; then start."),
     "loosens": Row(422, "Limits may only be tightened", "Give a lower value."),
     "unknown_name": Row(404, "No such guard, alarm or latch", "Look at /guards for the names."),
+    "bad_command": Row(422, "The controller cannot read this command", "Correct every field that `mistakes` lists."),
     "busy": Row(409, "Something else is waiting", "Wait until it is done, or stop it."),
     # about the controller
     "controller_away": Row(503, "The controller does not answer", "The heat is not this page's to steer: go and look."),

@@ -46,7 +46,7 @@ class Hub:
         self.away = NEVER_HEARD
         """Why there is no live data, in words; empty while there is."""
         self.streams = 0
-        self.closing = False
+        self.closing = asyncio.Event()
         self._ring: deque[Entry] = deque(maxlen=RING_TICKS)
         self._serial = 0
         self._heard_s = 0.0
@@ -74,7 +74,7 @@ class Hub:
 
     def close(self) -> None:
         """The service ends: every stream says goodbye."""
-        self.closing = True
+        self.closing.set()
         self._wake()
 
     def age_us(self) -> int | None:

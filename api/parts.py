@@ -38,7 +38,8 @@ class Parts:
     began_s: float
 
 
-def parts(request: Request) -> Parts:
+async def parts(request: Request) -> Parts:
+    """Asynchronous though it waits for nothing: a plain function would be run on a thread of a pool that can be full."""
     found = request.app.state.parts
     assert isinstance(found, Parts)
     return found

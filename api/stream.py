@@ -23,6 +23,7 @@ STREAMS_MAX = 40
 SEND_DEADLINE_S = 10.0
 BEAT_S = 2.0
 SPACING_S = 0.25
+GOODBYE_S = 0.5
 RETRY_MS = 1_500
 
 EXAMPLE = """retry: 1500
@@ -50,7 +51,7 @@ class Stream(Response):
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         self._hub.streams += 1
-        tasks = [asyncio.create_task(self._pump(send)), asyncio.create_task(_gone(receive))]
+        tasks = [asyncio.create_task(work) for work in (self._pump(send), _gone(receive), self._closed())]
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -66,16 +67,21 @@ class Stream(Response):
         await self._send(send, {"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
         await self._write(send, b"retry: %d\n\n" % RETRY_MS)
         beat_due = 0.0
-        while not self._hub.closing:
+        while not self._hub.closing.is_set():
             if self._fresh():
                 await self._write(send, self._tick())
             if time.monotonic() >= beat_due:
                 beat_due = time.monotonic() + BEAT_S
                 await self._write(send, self._beat())
             await asyncio.sleep(SPACING_S)
-            if not (self._fresh() or self._hub.closing):  # what changed during the sleep woke nobody
+            if not (self._fresh() or self._hub.closing.is_set()):  # what changed during the sleep woke nobody
                 await self._hub.news(max(0.0, beat_due - time.monotonic()))
         await self._send(send, {"type": "http.response.body", "body": b"", "more_body": False})
+
+    async def _closed(self) -> None:
+        """Returns when the service ends and the page has had its time to hear so: one that does not read never will."""
+        await self._hub.closing.wait()
+        await asyncio.sleep(GOODBYE_S)
 
     def _fresh(self) -> bool:
         return not self._hub.away and self._hub.newer_than(self._serial)

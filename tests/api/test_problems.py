@@ -24,7 +24,7 @@ def is_problem(answer: Any) -> bool:
                 and body["status"] == answer.status_code and body["type"].startswith(PREFIX))
 
 
-@pytest.mark.parametrize("method, path", ROUTES, ids=" ".join)
+@pytest.mark.parametrize("method, path", ROUTES, ids=[" ".join(route) for route in ROUTES])
 @pytest.mark.parametrize("wrong", ["PATCH", "DELETE", "PUT", "POST", "GET"])
 def test_a_wrong_method_is_a_problem(shared: Rig, method: str, path: str, wrong: str) -> None:
     if (wrong, path) in ROUTES or (wrong == "GET" and ("GET", path) not in ROUTES):

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import inspect
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import anyio.to_thread
 import pytest
+from fastapi.dependencies.models import Dependant
 
+from api import page
+from api.app import NOUNS
 from api.hub import RING_TICKS
 from api.reading import READERS
 from api.upstream import NEVER_SENT
@@ -28,7 +33,7 @@ IMPATIENT = "import api.stream, api.__main__; api.stream.SEND_DEADLINE_S = 3.0; 
 
 @pytest.mark.slow
 def test_stuck_pages_cost_a_bounded_memory_and_do_not_delay_the_stop(tmp_path: Path) -> None:
-    """They are seen to be stuck by being given up at the send deadline; then the kernel ends their connections."""
+    """They are seen to be stuck by being given up; then the kernel ends their connections."""
     loop, fake = Loop(), FakeController(World())
     try:
         loop.run(fake.start(tmp_path / "controller.sock"))
@@ -70,6 +75,30 @@ def test_slow_reading_of_the_record_does_not_delay_the_stop(rig: Rig) -> None:
         return took_s if answer.status_code == 200 else 99.0
 
     assert rig.loop.run(flood()) < STOP_S
+
+
+def test_a_full_thread_pool_does_not_delay_the_stop(rig: Rig) -> None:
+    """Forty threads serve every plain function of the framework; the way of the stop has none."""
+    held = threading.Event()
+
+    async def flood() -> int:
+        slow = [asyncio.create_task(anyio.to_thread.run_sync(held.wait, 10)) for _ in range(45)]
+        await asyncio.sleep(0.05)
+        try:
+            async with asyncio.timeout(STOP_S):
+                return int((await rig.client.post("/api/v1/stop-heating", json={})).status_code)
+        finally:
+            held.set()
+            await asyncio.gather(*slow)
+
+    assert rig.loop.run(flood()) == 200
+
+
+def test_no_route_and_nothing_it_depends_on_is_a_plain_function() -> None:
+    """The framework runs plain functions on its pool of threads."""
+    routes = [route for router in (*NOUNS, page) for route in router.router.routes]
+    found = [call for route in routes for call in _calls(route.dependant)]  # type: ignore[attr-defined]
+    assert len(found) > len(routes) and [call for call in found if not inspect.iscoroutinefunction(call)] == []
 
 
 def test_more_readers_than_can_be_served_are_turned_away(rig: Rig) -> None:
@@ -127,6 +156,12 @@ def test_a_controller_that_hangs_up_may_have_heard_the_command(rig: Rig) -> None
 
     assert rig.loop.run(hung_up()) == "no_answer"
     assert ConnectionResetError not in NEVER_SENT
+
+
+def _calls(dependant: Dependant) -> Iterator[object]:
+    yield dependant.call
+    for inner in dependant.dependencies:
+        yield from _calls(inner)
 
 
 async def _ring(fake: FakeController) -> None:
