@@ -18,8 +18,8 @@ HEALTH_S = 2.0
 UNHEALTHY_MAX = 3
 """Health answers that may be missed in a row."""
 BACK_OFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
-GRACE_S = 20.0
-"""A fresh api gets that long before its health counts."""
+GRACE_S = 90.0
+"""A fresh api gets that long to answer for the first time: a small computer under load needs half a minute to start it."""
 LOG_TAIL_BYTES = 2_000
 
 

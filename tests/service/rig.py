@@ -81,12 +81,12 @@ class Raw:
 
     def __init__(self, path: Path) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        for _ in range(500):
+        for _ in range(2000):
             try:
                 self._socket.connect(str(path))
                 break
             except (FileNotFoundError, ConnectionRefusedError):
-                threading.Event().wait(0.01)
+                threading.Event().wait(0.02)
         self._socket.settimeout(10.0)
         self._file = self._socket.makefile("rb")
 
