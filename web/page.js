@@ -25,6 +25,7 @@ const SHEETS = [
   { number: 10, name: "Legend", at: "legend", load: async () => (await import("./sheets/legend.js")).sheet },
 ];
 
+const LAG_MS = 20000;
 const store = new Store();
 const stopper = new Stopper(store);
 const stream = new Stream(store);
@@ -199,8 +200,12 @@ function followRun() {
     known = id;
     if (!run) return;
     const { loadRunInto } = await import("./parts/stored.js");
-    await loadRunInto(store.trace, run.id, page.signal).catch(() => {}); // the live part is drawn without it
-    redraw();
+    for (const waitMs of [0, LAG_MS]) {
+      await new Promise((resolve) => setTimeout(resolve, waitMs)); // the record lags: what was missing the first time is there the second
+      if (id !== known || page.signal.aborted) return;
+      await loadRunInto(store.trace, run.id, page.signal).catch(() => {}); // the live part is drawn without it
+      redraw();
+    }
   }, { signal: page.signal });
   for (const [name, path] of [["guards", "/guards"], ["chamber", "/chamber"]]) {
     ask(path).then((answer) => store.hold(name, answer[name] ?? answer)).catch(() => {}); // words only: the sheet stands without

@@ -41,6 +41,7 @@ export class Store extends EventTarget {
 
   /** A message of the stream. Rows of another run's time are kept too: they are what the chamber did. */
   take({ now, rows = [], events = [] }) {
+    if (this.now && this.now.boot !== now.boot) this.trace.clear(); // another start of the controller: its clock may be another too
     this.#remember(now);
     this.now = now;
     this.#arrivedMs = this.#dataMs = this.link.heardMs = this.ms();

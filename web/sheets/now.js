@@ -9,6 +9,7 @@ import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews
 import { drawEvents } from "../parts/events.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
+import { refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
 
 const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
@@ -64,7 +65,8 @@ function four(state, staleMs) {
 
 const alarmKeys = (now, staleMs) => {
   if (staleMs !== null) return [];
-  return [...now.alarms].filter((alarm) => /unacknowledged/u.test(alarm.state)).slice(0, 1).map((alarm) => ({ word: "Acknowledge", act: "acknowledge", value: alarm.guard }));
+  return [...now.alarms].filter((alarm) => /unacknowledged/u.test(alarm.state)).slice(0, 1).map((alarm) => ({ word: "Acknowledge", act: "acknowledge", value: alarm.guard }))
+    .concat(now.run?.heat_withheld && now.possible.includes("restart") ? [{ word: "Go on", act: "run", value: "restart" }] : []);
 };
 
 /** Keys of the title block: only what the run's state allows now. */
@@ -103,12 +105,12 @@ function drawLower(state, staleMs) {
   if (!now.run) return ghost(now, layout);
   const view = planView(state, staleMs);
   const tripped = now.latches.length > 0;
-  const wide = layout.kind === "wide";
-  const size = wide ? { width: layout.width - 326, height: 300 } : { width: layout.width, height: layout.kind === "phone" ? 244 : 300 };
+  const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
+  const phone = width < 460;
+  const size = { width, height: phone ? 244 : 300, phone };
   const detail = drawDetailOf(view, trace, size, now);
-  const aside = staleMs !== null ? stillHolds(wait(5e6)) : tripped ? inOrder(state) : layout.kind === "phone" ? "" : html`<div class="aside">${detail}</div>`;
-  return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, phone: layout.kind === "phone", lens: !tripped && staleMs === null && layout.kind !== "phone" })}${
-    layout.kind === "phone" ? phoneWords(view, now) : ""}</div>${aside}</div>`;
+  const aside = staleMs !== null ? stillHolds(wait(5e6)) : tripped ? inOrder(state) : phone ? "" : html`<div class="aside">${detail}</div>`;
+  return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, lens: !tripped && staleMs === null && !phone })}${phone ? phoneWords(view, now) : ""}</div>${aside}</div>`;
 }
 
 const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 250 }) : "");
@@ -133,7 +135,7 @@ function ghost(now, layout) {
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
   const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
   return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
-    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> <a href="#/schedules">Choose a schedule and start it</a></p></div></div>`;
+    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> ${now.pending ? "" : html`<a href="#/schedules">Choose a schedule and start it</a>`}</p></div></div>`;
 }
 
 /** What the phone's head says beside the sheet's name. */
@@ -165,7 +167,7 @@ export const sheet = {
     const circuit = small ? "" : phone || tablet ? upright : across;
     return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
-      <div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
+      ${refusal(held.refusal)}<div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
   },
 };
 
