@@ -16,6 +16,7 @@ from controller.exit_codes import Exit
 
 ASKED = ("element_w", "ceiling_c", "board_ceiling_c", "limiter_c", "limiter_tolerance_c", "thermal_link_c", "weakest_c")
 """Numbers that nobody can guess for you; all the others have defaults to begin with."""
+CLEAR_BELOW_C = 10
 CAUTION = """\
 Caution: mains voltage kills, and an unattended heater can burn a house down. Follow your local code, and have the wiring
 done or checked by somebody licensed for it. This chamber gives no heat before it is commissioned."""
@@ -97,7 +98,10 @@ def _text(question: str, default: str, silent: bool, ask: Callable[[str], str]) 
 
 def _numbers(ask: Callable[[str], str], out: Out) -> dict[str, float]:
     rows = {row.key: row for row in (*LIMITS, *HEATER)}
-    return {key: _number(rows[key], ask, out) for key in ASKED}
+    answers = {key: _number(rows[key], ask, out) for key in ASKED}
+    # Nobody is asked where a trip clears; it follows the ceiling down.
+    clear_c = min(rows["ceiling_clear_c"].default, answers["ceiling_c"] - CLEAR_BELOW_C)
+    return {**answers, "ceiling_clear_c": clear_c}
 
 
 def _number(row: Number, ask: Callable[[str], str], out: Out) -> float:

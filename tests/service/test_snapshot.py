@@ -1,0 +1,147 @@
+"""The snapshot: every state says its own sentence, unknown is never a number, the plan begins where the run began."""
+
+from __future__ import annotations
+
+import json
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from controller.circuit import circuit
+from controller.core.commands import Ask, Command, PersonRole
+from controller.core.guards import GUARDS
+from controller.core.run_states import S
+from controller.core.start import first_state
+from controller.core.state import Pending, State
+from controller.rehearse import Rehearsal
+from controller.rehearse_world import InProcess
+from controller.run_plan import Planned
+from controller.sentence import duration
+from controller.snapshot import Facts, Snapshots, guard_rows, known, row
+from tests.service.chambers import short, simulated
+from tests.service.runs import running, state_in
+
+NOW_US = 1_764_061_234_000_000
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return simulated(tmp_path_factory.mktemp("snapshot") / "c")
+
+
+@pytest.fixture(scope="module")
+def going(folder) -> State:
+    return running(folder.chamber, 100)
+
+
+def told(folder, state: State) -> dict[str, Any]:
+    snapshots = Snapshots(Facts("t", 3, folder, "wall", 1.0))
+    snapshots.see(state)
+    now = snapshots.now(state, NOW_US, ("", 0))
+    json.dumps(now, allow_nan=False)
+    return now
+
+
+def test_before_anything_is_heard_nothing_is_claimed(folder):
+    now = told(folder, first_state(folder.chamber, 0))
+    assert now["air_mc"] is None and now["setpoint_mc"] is None and now["run"] is None
+    assert {reading["quality"] for reading in now["readings"]} == {"missing"}
+    assert {part["state"] for part in now["circuit"].values()} == {"unknown"}
+    assert not now["permit"]["given"] and now["door"] == "unknown" and now["sentence"] == "The board is not heard."
+
+
+def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
+    old = going._replace(mono_us=going.mono_us + 10_000_000)
+    now = told(folder, old)
+    assert not now["board"]["present"] and {part["state"] for part in now["circuit"].values()} == {"unknown"}
+
+
+@pytest.mark.parametrize(("state", "words"), [
+    (S.RUNNING, "Heating up."), (S.HOLDING, "Held."), (S.HELD, "Held."), (S.RESTARTING, "Heating up."),
+    (S.STOPPING, "Cooling down early"), (S.ABORTING, "not yet seen off"), (S.ABORTED, "aborted"), (S.STOPPED, "ended early"),
+    (S.COMPLETE, "complete")], ids=lambda one: str(one))
+def test_every_run_state_has_its_sentence(folder, state, words):
+    now = told(folder, state_in(folder.chamber, state))
+    assert words in now["sentence"] and now["sentence_more"] and now["run"]["state"] == state.value
+
+
+@pytest.mark.parametrize("guard", GUARDS, ids=lambda guard: guard.id)
+def test_every_latch_is_told_with_its_guards_words(folder, guard):
+    state = first_state(folder.chamber, 0, (guard.id,))
+    now = told(folder, state)
+    assert guard.cause in now["sentence"] and guard.do[0] in now["sentence_more"]
+    assert now["latches"][0]["worry"] == guard.worry and now["latches"][0]["first_out"]
+    assert "start" not in now["possible"] and "clear" in now["possible"]
+
+
+def test_the_guard_rows_are_the_table_with_how_it_stands(folder, going):
+    rows = guard_rows(going)
+    assert [one["id"] for one in rows] == [guard.id for guard in GUARDS]
+    assert all(one["value"] is None or abs(one["value"]) < 1 << 59 for one in rows)
+    json.dumps(rows, allow_nan=False)
+
+
+def test_unknown_and_unlimited_are_null():
+    assert known(1 << 60) is None and known(-(1 << 60)) is None and known(-40_000) == -40_000
+
+
+def test_the_row_is_the_tick_in_eight_numbers(going):
+    line = row(going, NOW_US)
+    assert len(line) == 8 and line[:2] == [going.tick, NOW_US]
+    assert line[2] == going.run.treatment.setpoint_mc and line[3] > 20_000
+
+
+def test_the_plan_begins_where_the_run_began_and_keeps_its_corners(folder):
+    planned, corners = Planned(), []
+    rehearsal = Rehearsal(folder.chamber, short(), InProcess("bench", folder.chamber.board))
+    for made in rehearsal.ticks():
+        planned.see(made.result.state)
+        if made.result.state.run is not None and made.tick % 50 == 0:
+            corners.append(planned.ahead(made.result.state))
+    first, last = corners[1], corners[-1]
+    assert first.plan[0] == last.plan[0] and first.plan[0][0] == 0
+    assert [ahead.next.what for ahead in corners if ahead.next] == sorted(
+        [ahead.next.what for ahead in corners if ahead.next],
+        key=["the soak starts", "cooling starts", "the run ends"].index)
+    assert all(before[0] <= after[0] for ahead in corners for before, after in pairwise(ahead.plan))
+
+
+def test_a_start_that_waits_says_what_to_do(folder):
+    command = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1")
+    state = state_in(folder.chamber, S.RUNNING)
+    waiting = state._replace(run=None, pending=Pending(command, state.mono_us - 20_000_000, 1, 1, False))
+    now = told(folder, waiting)
+    assert now["sentence"] == "Press the arm button at the chamber." and "100 s" in now["sentence_more"]
+    assert now["pending"]["seconds_left"] == 100 and "start" not in now["possible"]
+
+
+@pytest.mark.parametrize(("us", "words"), [(0, "less than a minute"), (59_999_999, "less than a minute"), (60_000_000, "1 min"),
+                                           (3_600_000_000, "1 h"), (11_520_000_000, "3 h 12 min"), (-5, "less than a minute")])
+def test_durations_are_told_in_one_or_two_units(us, words):
+    assert duration(us) == words
+
+
+# -- the circuit ------------------------------------------------------------------------------------------------------------
+
+
+def drawn(folder, going, seen_e4: int = 5_000, **changes: Any) -> dict[str, dict[str, Any]]:
+    return circuit(going.board.report._replace(**changes), folder.chamber, seen_e4)
+
+
+@pytest.mark.parametrize(("changes", "part", "state"), [
+    ({"mains": False, "current_ma": 0}, "supply", "gone"), ({"mains": None, "current_ma": 0}, "supply", "unknown"),
+    ({"mains": None, "current_ma": 2000}, "supply", "on"), ({"current_ma": 2000}, "thermal_link", "whole"),
+    ({"current_ma": 0, "modulator": True, "contactor": True}, "thermal_link", "open"),
+    ({"current_ma": 0, "modulator": False}, "thermal_link", "unknown"), ({"limiter": False}, "limiter", "open"),
+    ({"limiter": None}, "limiter", "unknown"), ({"contactor": False}, "contactor", "open"),
+    ({"modulator": True}, "modulator", "passing"), ({"modulator": False}, "modulator", "not passing"),
+    ({"current_ma": 2000}, "element", "heating"), ({"current_ma": 0}, "element", "off")], ids=str)
+def test_each_part_is_said_to_be_what_something_shows(folder, going, changes, part, state):
+    assert drawn(folder, going, **changes)[part]["state"] == state
+
+
+def test_a_current_with_the_modulator_off_is_drawn_as_heat(folder, going):
+    """A shorted switch must not look like an open one."""
+    found = drawn(folder, going, modulator=False, contactor=False, current_ma=2000)
+    assert found["element"]["state"] == "heating" and found["element"]["current"]
