@@ -19,8 +19,9 @@ from controller.link.session import BadLine, Ran, Session
 REPORTS_KEPT = 200
 """More than a tick looks at, so that the tick itself sees, and says, that there were too many."""
 NOTICES_KEPT = 100
-PEER_S = 5.0
-"""A lock-step peer that needs longer for one stretch is told to be lost; it may still come back."""
+PEER_S = 60.0
+"""A lock-step peer that needs longer for one stretch is told to be lost; it may still come back. Long, because its time
+stands still meanwhile: a busy computer must not look like a silent board."""
 
 
 class Port(Protocol):

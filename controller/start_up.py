@@ -11,13 +11,13 @@ from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from controller.board_line import BoardLine
+from controller.board_line import PEER_S, BoardLine
 from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers import latch, sealed
 from controller.drivers.clocks import Clock, LockStepClock, WallClock, utc_us
 from controller.drivers.locks import Taken, lock_folder, lock_port
 from controller.drivers.notify import Notifier
-from controller.drivers.serial_port import SerialPort
+from controller.drivers.serial_port import WRITE_S, SerialPort
 from controller.exit_codes import Exit
 from controller.records.errors import RecordError
 from controller.records.writer import About, Writer, next_run
@@ -103,7 +103,7 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
         raise Refused(Exit.RECORD, f"{record_path}: {error}") from None
     latches = latch.read(folder.latch_path, utc_us())
     line = BoardLine(options.lock_step, utc_us() // 1_000_000 % SESSION_MAX + 1)
-    port = SerialPort(port_path, folder.speed, line.wake)
+    port = SerialPort(port_path, folder.speed, line.wake, write_s=PEER_S if options.lock_step else WRITE_S)
     line.use(port)
     clock: Clock = LockStepClock(options.speed, line.stretch) if options.lock_step else WallClock()
     facts = Facts(own_version(), writer.boot, folder, clock.name, clock.speed)

@@ -49,11 +49,13 @@ Arrived = bytes | Opened | Lost
 class SerialPort:
     """A port that keeps itself open. `wake` is called, from another thread, whenever there is something to take."""
 
-    def __init__(self, path: str, speed: int, wake: Callable[[], None], back_off_s: tuple[float, ...] = BACK_OFF_S) -> None:
+    def __init__(self, path: str, speed: int, wake: Callable[[], None], back_off_s: tuple[float, ...] = BACK_OFF_S,
+                 write_s: float = WRITE_S) -> None:
         self.path = path
         self._speed = speed
         self._wake = wake
         self._back_off_s = back_off_s
+        self._write_s = write_s
         self._arrived: deque[Arrived] = deque()
         self._unread = 0
         self._lock = threading.Lock()
@@ -123,7 +125,7 @@ class SerialPort:
     def _open(self) -> str:
         """Open the port; why it could not be, in words."""
         try:
-            port = serial.Serial(self.path, self._speed, timeout=READ_S, write_timeout=WRITE_S, exclusive=True)
+            port = serial.Serial(self.path, self._speed, timeout=READ_S, write_timeout=self._write_s, exclusive=True)
             _keep_lines_up(port)
         except Exception as error:  # the driver boundary: four unrelated types, see drivers in the house rules
             return _words(error)
