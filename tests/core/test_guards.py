@@ -17,7 +17,7 @@ from controller.core.limits import known_limits
 from controller.core.run_states import S
 from controller.core.watch import BOARD_WATCHED, HOST_WATCHED
 from tests.core.drivers import DRIVERS, FROM_THE_FILE, PERSISTS_ITSELF_S, Driver, Where, drive, ended
-from tests.core.world import CHAMBER, US, Bench
+from tests.core.world import CHAMBER, US, Bench, changed
 
 DRIVEN = [guard for guard in GUARDS if guard.id not in FROM_THE_FILE]
 
@@ -266,3 +266,15 @@ def test_of_two_causes_in_one_report_the_earlier_row_is_first_out():
         DRIVERS[name].put(bench, Where.PAST)
     bench.tick()
     assert [(latch.guard, latch.first_out) for latch in bench.state.latches] == [("smoke", True), ("limiter_open", False)]
+
+
+@pytest.mark.parametrize(("correction_mc", "raw_mc", "trips"), [
+    (-2_000, 129_999, False), (-2_000, 130_000, True), (2_000, 127_999, False), (2_000, 128_000, True),
+])
+def test_ceilings_judge_the_higher_of_raw_and_corrected(correction_mc, raw_mc, trips):
+    sensors = tuple(changed(sensor, correction_mc=correction_mc) for sensor in CHAMBER.sensors)
+    bench = Bench(changed(CHAMBER, sensors=sensors))
+    bench.run(2)
+    bench.board.warming, bench.board.air_mc = False, raw_mc
+    bench.tick()
+    assert (bench.latched == ("ceiling",)) is trips

@@ -87,6 +87,14 @@ def test_a_board_that_is_not_this_chambers_is_refused_and_told_nothing(how):
     assert bench.ask_start().fields["code"] == "board_absent"
 
 
+def test_a_stranger_who_answers_in_a_run_takes_the_permit():
+    bench = soaking()
+    session = bench.state.board.session
+    bench.tick(notices=[Welcome("ffffff", 1, session, "0.1", "0" * 8, 0, True)])
+    assert not bench.state.permit
+    assert bench.frames == ()
+
+
 def test_a_simulated_board_for_a_real_chamber_is_refused():
     bench = Bench(chamber=changed(CHAMBER, simulated=False))
     bench.run(5)

@@ -9,11 +9,11 @@ import pytest
 from controller.core.alarms import AlarmState
 from controller.core.commands import Ask, PersonRole
 from controller.core.events import Kind
-from controller.core.messages import Channel, Tell
+from controller.core.messages import Channel, Enable, Tell, ToBoard
 from controller.core.readings import MISSING, Good, Stale
 from controller.core.run_states import S
 from controller.core.setup import Level
-from controller.core.state import Inputs, LineLost, LineOpened
+from controller.core.state import Inputs, LineLost, LineOpened, Notice
 from tests.core.ready import aborting, idle, pending
 from tests.core.world import US, Bench, FakeBoard, chamber, changed, cool, ramp, running, schedule, soak, soaking
 
@@ -224,3 +224,29 @@ def test_a_start_taken_back_by_stop_heating_needs_a_new_press():
     bench.run(20)
     assert bench.run_state is S.IDLE
     assert isinstance(bench.board, FakeBoard)
+
+
+def test_a_lost_enable_is_sent_again():
+    bench = idle()
+    bench.ask_start()
+    obey, lost = bench.board._obey, []
+
+    def deaf_once(frame: ToBoard) -> list[Notice]:
+        if isinstance(frame, Enable) and not lost:
+            lost.append(frame)
+            return []
+        return obey(frame)
+
+    bench.board._obey = deaf_once  # type: ignore[method-assign]
+    bench.press_arm()
+    bench.run(8)
+    assert lost
+    assert bench.board.heating
+    assert not bench.latched
+
+
+def test_cooling_down_from_a_little_above_ends_when_the_chamber_would_be_cool():
+    """45 to 40 °C at 20 °C/h is a quarter of an hour; twice that is allowed here."""
+    bench = running(schedule(ramp(105_000, 20_000, longest_h=1), ramp(106_000, 20_000)), air_mc=25_000.0)
+    bench.until(lambda one: one.run_state is S.STOPPING, 3_605)
+    bench.until(lambda one: one.run_state is S.STOPPED, 1_800)

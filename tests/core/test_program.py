@@ -131,8 +131,19 @@ def test_cooling_ends_when_it_is_measured_not_when_the_set_point_is_there(contro
     program = at(Treatment(schedule(cool(40_000, 300_000))), 40_000)
     asked = step(program, see(control=control))
     assert (asked.verdict == DONE) is ends
-    assert asked.request.mc == 40_000
-    assert asked.request.slope_mc_per_h == 0
+    assert asked.request.mc <= 40_000
+
+
+@pytest.mark.parametrize("program", [
+    at(Treatment(schedule(cool(40_000, 20_000))), 41_000), CoolDown(40_000, 20_000, 9 * US_PER_H, Of.AIR, 41_000),
+], ids=["a segment", "cooling down"])
+def test_cooling_goes_on_past_its_target_and_rests_five_degrees_below(program):
+    """So that no heat holds the air up just above the target, where its end would wait for hours."""
+    for _ in range(30 * 60):
+        asked = step(program, see(control=40_001))
+        program = asked.program
+        assert asked.verdict.going is Going.GOING
+    assert asked.request == (35_000, 0)
 
 
 @given(st.integers(20_000, 120_000), STEPS_US)
@@ -145,7 +156,7 @@ def test_a_set_point_never_rises_in_cooling(begin, steps):
                 break
             program = asked.program
             assert asked.request.mc <= before
-            assert asked.request.mc >= min(begin, 60_000)
+            assert asked.request.mc >= min(begin, 55_000)
             assert asked.request.slope_mc_per_h in (0, -20_000)
             before = asked.request.mc
 

@@ -15,6 +15,8 @@ from controller.core.run_states import S
 from tests.core.ready import tripped
 from tests.core.world import CHAMBER, DEMO, US, US_PER_H, Bench, FakeBoard, changed, ramp, running, schedule, soaking
 
+pytestmark = pytest.mark.timeout(600)
+"""The first test here follows sixteen hours: ten seconds on a free core, minutes on a crowded one."""
 HOUR = 3_600
 
 
