@@ -50,7 +50,11 @@ class Server:
     def end(self, how: int = signal.SIGTERM) -> int:
         if self.process.poll() is None:
             self.process.send_signal(how)
-        return self.process.wait(10)
+        try:
+            return self.process.wait(10)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            raise
 
     def open_streams(self, count: int) -> list[socket.socket]:
         """Pages that ask for the stream and then never read: their receive buffers are as small as they can be."""
