@@ -61,7 +61,7 @@ def watched(served: Served, client: httpx.Client) -> tuple[list[Memory], str, in
             first = first or snapshot["tick"]
             memory.append(Memory(snapshot["tick"] - first, resident(controller), resident(api)))
             if run["state"] in ("complete", "stopped", "aborted"):
-                assert run["state"] == "complete", f"the run ended {run['state']}: {run['end']}"
+                assert run["state"] == "complete", f"the run ended {run['state']}: {run['end']} {snapshot['latches']}"
                 return memory, run["id"], memory[-1].tick
         time.sleep(0.25)
     raise RuntimeError(f"the run did not end within {LIMIT_S} s")
