@@ -15,8 +15,7 @@ export function stations(press, now, ms) {
   if (press?.askedMs !== null && press?.askedMs !== undefined) return pressed(press, ms);
   const stop = now?.stop;
   if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;
-  const tripped = now.latches?.some((latch) => latch.guard === stop.by) || stop.by === "trip";
-  const by = tripped ? "by the trip" : `by ${stop.by || "a person"}`;
+  const by = stop.by.startsWith("trip") ? "by the trip" : `by ${stop.by || "a person"}`;
   return [
     { word: "asked", time: by, solid: true },
     { word: "accepted", time: clockSeconds(stop.accepted_utc_us, true), solid: true },

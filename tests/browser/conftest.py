@@ -21,8 +21,15 @@ import pytest
 from tests.browser.stand_in import StandIn
 
 CHROMIUM = Path("/usr/bin/chromium")
-ARGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking", "--disable-component-update",
-        "--disable-sync", "--no-first-run"]
+ARGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1440, "height": 900}
 SPEED = 600
 UP_WITHIN_S = 40
@@ -35,12 +42,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if here in item.path.parents:
             item.add_marker(pytest.mark.browser)
             if not CHROMIUM.exists():
-                item.add_marker(pytest.mark.skip(reason="no /usr/bin/chromium: apt-get install chromium, then the page is tested too"))
+                item.add_marker(
+                    pytest.mark.skip(
+                        reason="no /usr/bin/chromium: apt-get install chromium, then the page is tested too"
+                    )
+                )
 
 
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="no playwright: pip install playwright, then the page is tested too")
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="no playwright: pip install playwright, then the page is tested too"
+    )
     with playwright.sync_playwright() as started:
         browser = started.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
         yield browser
@@ -87,13 +100,32 @@ class Stack:
             self.port = free.getsockname()[1]
         self.url, self.folder = f"http://127.0.0.1:{self.port}", folder
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "controller.cli", "serve", "--demo", "--speed", str(SPEED), "--data", str(folder), "--http", str(self.port)],
-            cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
+            [
+                sys.executable,
+                "-m",
+                "controller.cli",
+                "serve",
+                "--demo",
+                "--speed",
+                str(SPEED),
+                "--data",
+                str(folder),
+                "--http",
+                str(self.port),
+            ],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
 
     def ask(self, path: str, body: Any = None, headers: dict[str, str] | None = None) -> Any:
         """Ask the api directly. Raises URLError while it is not there."""
-        request = urllib.request.Request(f"{self.url}/api/v1{path}", None if body is None else json.dumps(body).encode(),
-                                         {"content-type": "application/json", **(headers or {})})
+        request = urllib.request.Request(
+            f"{self.url}/api/v1{path}",
+            None if body is None else json.dumps(body).encode(),
+            {"content-type": "application/json", **(headers or {})},
+        )
         with urllib.request.urlopen(request, timeout=5) as answer:
             return json.load(answer)
 

@@ -15,9 +15,17 @@ from typing import Any
 
 WEB = Path(__file__).resolve().parents[2] / "web"
 FIXTURES = Path(__file__).resolve().parent / "fixtures"
-TYPES = {".html": "text/html; charset=utf-8", ".css": "text/css", ".js": "text/javascript", ".woff2": "font/woff2", ".svg": "image/svg+xml"}
-POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
-          "form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".woff2": "font/woff2",
+    ".svg": "image/svg+xml",
+}
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
 API = "/api/v1"
 
 
@@ -33,7 +41,18 @@ def rows_of(now: dict[str, Any], hours: float = 6.0, step_s: int = 30) -> list[l
     for number in range(count):
         before_s = (count - number) * step_s
         climb = min(target, target - (before_s - 2 * 3600) * 20_000 // 3600)
-        rows.append([now["tick"] - before_s, now["utc_us"] - before_s * 1_000_000, climb, climb + 600, climb + 100, climb - 400, 2_000, 2_000])
+        rows.append(
+            [
+                now["tick"] - before_s,
+                now["utc_us"] - before_s * 1_000_000,
+                climb,
+                climb + 600,
+                climb + 100,
+                climb - 400,
+                2_000,
+                2_000,
+            ]
+        )
     return rows
 
 
@@ -45,9 +64,16 @@ class StandIn:
         self.rows = rows_of(self.now)
         self.events: list[dict[str, Any]] = []
         self.answers: dict[str, tuple[int, Any]] = {
-            "GET /guards": (200, fixture("guards")), "GET /chamber": (200, fixture("chamber")), "GET /runs": (200, {"runs": []}),
-            f"GET /runs/{self.now['run']['id']}/curve": (200, {"run_id": self.now["run"]["id"], "span_us": 1, "utc_us": [], "columns": {}, "gaps": []}),
-            "GET /schedules": (200, {"schedules": []}), "POST /stop-heating": (200, {"ask": "stop_heating", "detail": "", "run_id": None, "state": "aborting"})}
+            "GET /guards": (200, fixture("guards")),
+            "GET /chamber": (200, fixture("chamber")),
+            "GET /runs": (200, {"runs": []}),
+            f"GET /runs/{self.now['run']['id']}/curve": (
+                200,
+                {"run_id": self.now["run"]["id"], "span_us": 1, "utc_us": [], "columns": {}, "gaps": []},
+            ),
+            "GET /schedules": (200, {"schedules": []}),
+            "POST /stop-heating": (200, {"ask": "stop_heating", "detail": "", "run_id": None, "state": "aborting"}),
+        }
         self.asked: list[tuple[str, Any]] = []
         self.stream = "live"
         """live: ticks and beats; silent: open, says nothing; refused: 503; cut: ends at once."""
@@ -62,7 +88,12 @@ class StandIn:
     def push(self, **changes: Any) -> None:
         """Send the snapshot, changed."""
         with self.news:
-            self.now = {**self.now, **deepcopy(changes), "tick": self.now["tick"] + 1, "utc_us": self.now["utc_us"] + 1_000_000}
+            self.now = {
+                **self.now,
+                **deepcopy(changes),
+                "tick": self.now["tick"] + 1,
+                "utc_us": self.now["utc_us"] + 1_000_000,
+            }
             self._serial += 1
             self.news.notify_all()
 
@@ -77,7 +108,7 @@ class StandIn:
         seen, rows = -1, self.rows
         while self.stream == "live":
             with self.news:
-                fresh = self.news.wait_for(lambda: self._serial != seen or self.stream != "live", timeout=1.0)
+                fresh = self.news.wait_for(lambda seen=seen: self._serial != seen or self.stream != "live", timeout=1.0)
                 seen, now = self._serial, self.now
             if self.stream != "live":
                 break
@@ -128,14 +159,20 @@ def _handler(world: StandIn) -> type[BaseHTTPRequestHandler]:
         do_PUT = do_POST
 
         def _canned(self, path: str) -> None:
-            status, answer = world.answers.get(f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"}))
+            status, answer = world.answers.get(
+                f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"})
+            )
             self._answer(status, answer)
 
         def _answer(self, status: int, answer: Any, kind: str = "application/json") -> None:
             body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
             self.send_response(status)
-            for name, value in (("content-type", kind), ("content-length", str(len(body))), ("cache-control", "no-cache"),
-                                ("content-security-policy", POLICY)):
+            for name, value in (
+                ("content-type", kind),
+                ("content-length", str(len(body))),
+                ("cache-control", "no-cache"),
+                ("content-security-policy", POLICY),
+            ):
                 self.send_header(name, value)
             self.end_headers()
             self.wfile.write(body)

@@ -12,11 +12,28 @@ from tests.browser.test_page_alone import tripped
 
 AXE = Path(__file__).parent / "vendor/axe-core/axe.min.js"
 SHEETS = ("now", "schedules/new", "schedules/1/start", "alarms", "chamber", "legend")
-SCHEDULE = {"format": "soakwarden-schedule-1", "name": "Invented", "temperature_of": "part", "resume": "never", "note": "", "segments": [
-    {"kind": "ramp", "target_c": 60, "rate_c_per_h": 60, "band_c": 3, "longest_h": 2}]}
-STORED = {"id": 1, "revision": 1, "created_utc_us": 1, "changed_utc_us": 1, "changed_by": "a person", "hottest_mc": 60_000, "shortest_us": 2_340_000_000,
-          "longest_us": 7_200_000_000, "schedule": SCHEDULE}
-RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
+SCHEDULE = {
+    "format": "soakwarden-schedule-1",
+    "name": "Invented",
+    "temperature_of": "part",
+    "resume": "never",
+    "note": "",
+    "segments": [{"kind": "ramp", "target_c": 60, "rate_c_per_h": 60, "band_c": 3, "longest_h": 2}],
+}
+STORED = {
+    "id": 1,
+    "revision": 1,
+    "created_utc_us": 1,
+    "changed_utc_us": 1,
+    "changed_by": "a person",
+    "hottest_mc": 60_000,
+    "shortest_us": 2_340_000_000,
+    "longest_us": 7_200_000_000,
+    "schedule": SCHEDULE,
+}
+RULES = {
+    "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+}
 
 
 @pytest.mark.parametrize("trip", [False, True], ids=["healthy", "tripped"])
@@ -24,8 +41,21 @@ RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "
 def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, scheme, trip):
     if trip:
         stand_in.now |= tripped()
-    stand_in.answers |= {"GET /schedules/1": (200, STORED), "GET /schedules/1/revisions": (200, {"revisions": [STORED]}), "GET /schedules": (200, {"schedules": [STORED]}),
-                         "POST /schedules/preview": (200, {"curve": [[0, 21_000], [2_340_000_000, 60_000]], "duration_us": 2_340_000_000, "from_mc": 21_000, "mistakes": [], "cannot_start": []})}
+    stand_in.answers |= {
+        "GET /schedules/1": (200, STORED),
+        "GET /schedules/1/revisions": (200, {"revisions": [STORED]}),
+        "GET /schedules": (200, {"schedules": [STORED]}),
+        "POST /schedules/preview": (
+            200,
+            {
+                "curve": [[0, 21_000], [2_340_000_000, 60_000]],
+                "duration_us": 2_340_000_000,
+                "from_mc": 21_000,
+                "mistakes": [],
+                "cannot_start": [],
+            },
+        ),
+    }
     page = new_page(size, scheme, bypass_csp=True)
     for sheet in ("now", "alarms") if trip else SHEETS:
         page.goto(f"{stand_in.url}/#/{sheet}")
@@ -34,7 +64,10 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
         if not page.evaluate("'axe' in globalThis"):
             page.add_script_tag(path=str(AXE))
         found = page.evaluate("(rules) => axe.run(document, rules)", RULES)["violations"]
-        assert not found, [f"{sheet}: {one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}" for one in found]
+        assert not found, [
+            f"{sheet}: {one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}"
+            for one in found
+        ]
 
 
 @pytest.mark.parametrize("width", [390, 600, 900, 1200, 1680])

@@ -20,7 +20,9 @@ def tab_to(page, name: str, most: int = 40) -> None:
     """Press Tab until the focus is on the element with this text."""
     for _ in range(most):
         page.keyboard.press("Tab")
-        if name in page.evaluate("document.activeElement.textContent.trim()") and page.evaluate("document.activeElement.matches('a, button, input')"):
+        if name in page.evaluate("document.activeElement.textContent.trim()") and page.evaluate(
+            "document.activeElement.matches('a, button, input')"
+        ):
             return
     raise AssertionError(f"{most} presses of Tab do not reach {name!r}")
 
@@ -58,7 +60,9 @@ def _watch(page) -> None:
     expect(page.locator(".reading.first .value")).to_have_text(re.compile(r"^\d+\.\d$"))
     expect(page.get_by_role("list", name="Heater circuit, from L to N")).to_contain_text("closed")
     first = float(page.locator(".reading.second .value").inner_text())
-    page.wait_for_function("(first) => Number(document.querySelector('.reading.second .value').textContent) > first + 1", arg=first)
+    page.wait_for_function(
+        "(first) => Number(document.querySelector('.reading.second .value').textContent) > first + 1", arg=first
+    )
     expect(page.locator(".plan .part")).to_have_attribute("d", re.compile("L"))
     expect(page.locator(".titleblock")).to_contain_text("Long soak, 105")
 
@@ -67,7 +71,9 @@ def _stop_by_keyboard(page) -> None:
     page.locator("#stop").focus()
     page.keyboard.press("Enter")
     expect(page.locator("#stations .station.solid")).to_have_count(3)
-    expect(page.locator("#stations")).to_contain_text(re.compile(r"asked \d\d:\d\d:\d\d\.\d.*accepted \d\d:\d\d:\d\d\.\d.*heat seen off \d\d:\d\d:\d\d\.\d"))
+    expect(page.locator("#stations")).to_contain_text(
+        re.compile(r"asked \d\d:\d\d:\d\d\.\d.*accepted \d\d:\d\d:\d\d\.\d.*heat seen off \d\d:\d\d:\d\d\.\d")
+    )
     expect(page.locator("h1")).to_contain_text("Heat is off.")
     expect(page.get_by_role("list", name="Heater circuit, from L to N")).to_contain_text("not passing")
 
@@ -102,7 +108,14 @@ def test_it_keeps_working_through_an_api_restart(new_page, stack):
 def test_the_whole_page_weighs_less_than_200_kb(new_page, stack):
     page = new_page()
     sizes: dict[str, int] = {}
-    page.on("response", lambda answer: sizes.__setitem__(answer.url.split("?")[0], int(answer.headers.get("content-length", 0))) if "/api/" not in answer.url else None)
+    page.on(
+        "response",
+        lambda answer: (
+            sizes.__setitem__(answer.url.split("?")[0], int(answer.headers.get("content-length", 0)))
+            if "/api/" not in answer.url
+            else None
+        ),
+    )
     for sheet in ("now", "schedules", "schedules/1", "record/1", "alarms", "chamber", "legend"):
         page.goto(f"{stack.url}/#/{sheet}")
         expect(page.locator("main h1").first).to_be_visible()

@@ -16,19 +16,50 @@ TRIPPED_AT_US = fixture("soaking")["utc_us"] - 120_000_000
 def tripped() -> dict[str, Any]:
     """What changes in a snapshot when the modulator is stuck on."""
     now, guards = fixture("soaking"), fixture("guards")
-    guard = next(row for row in (guards["guards"] if isinstance(guards, dict) else guards) if row["id"] == "rise_with_heat_off")
-    latch = {"guard": guard["id"], "utc_us": TRIPPED_AT_US, "value": 6_100, "limit": 6_000, "detail": "", "first_out": True,
-             "done": "Both switches were told to open, and the trip is latched.",
-             **{name: guard[name] for name in ("cause", "why", "do", "worry", "urgency", "unit")}}
-    circuit = {**now["circuit"], "contactor": {"state": "open", "current": False, "words": "open"},
-               "modulator": {"state": "passing", "current": False, "words": "passing 0 % of the time"},
-               "element": {"state": "off", "current": False, "words": "no heat now", "watts": 0}}
-    contacts = [{**one, "closed": one["name"] not in ("no trip", "armed"), "why": guard["cause"] if one["name"] == "no trip" else ""}
-                for one in now["permit"]["contacts"]]
-    return {"latches": [latch], "circuit": circuit, "permit": {"given": False, "contacts": contacts}, "request": {"duty_e4": 0},
-            "seen": {"duty_e4": 0}, "run": {**now["run"], "state": "aborted", "end": guard["cause"], "next": None}, "possible": ["acknowledge", "clear", "reset"],
-            "stop": {"by": "rise_with_heat_off", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": TRIPPED_AT_US + 500_000},
-            "alarms": [{**latch, "state": "latched unacknowledged"}], "sentence": f"Heat is off. {guard['cause']}", "sentence_more": ""}
+    guard = next(
+        row for row in (guards["guards"] if isinstance(guards, dict) else guards) if row["id"] == "rise_with_heat_off"
+    )
+    latch = {
+        "guard": guard["id"],
+        "utc_us": TRIPPED_AT_US,
+        "value": 6_100,
+        "limit": 6_000,
+        "detail": "",
+        "first_out": True,
+        "done": "Both switches were told to open, and the trip is latched.",
+        **{name: guard[name] for name in ("cause", "why", "do", "worry", "urgency", "unit")},
+    }
+    circuit = {
+        **now["circuit"],
+        "contactor": {"state": "open", "current": False, "words": "open"},
+        "modulator": {"state": "passing", "current": False, "words": "passing 0 % of the time"},
+        "element": {"state": "off", "current": False, "words": "no heat now", "watts": 0},
+    }
+    contacts = [
+        {
+            **one,
+            "closed": one["name"] not in ("no trip", "armed"),
+            "why": guard["cause"] if one["name"] == "no trip" else "",
+        }
+        for one in now["permit"]["contacts"]
+    ]
+    return {
+        "latches": [latch],
+        "circuit": circuit,
+        "permit": {"given": False, "contacts": contacts},
+        "request": {"duty_e4": 0},
+        "seen": {"duty_e4": 0},
+        "run": {**now["run"], "state": "aborted", "end": guard["cause"], "next": None},
+        "possible": ["acknowledge", "clear", "reset"],
+        "stop": {
+            "by": "trip: rise_with_heat_off",
+            "accepted_utc_us": TRIPPED_AT_US,
+            "off_seen_utc_us": TRIPPED_AT_US + 500_000,
+        },
+        "alarms": [{**latch, "state": "latched unacknowledged"}],
+        "sentence": f"Heat is off. {guard['cause']}",
+        "sentence_more": "",
+    }
 
 
 def open_at(new_page: Any, world: StandIn, sheet: str = "now", size: dict[str, int] = DESK, **more: Any) -> Any:
@@ -40,7 +71,9 @@ def open_at(new_page: Any, world: StandIn, sheet: str = "now", size: dict[str, i
 
 def test_the_sentence_comes_first_and_says_when(new_page, stand_in):
     page = open_at(new_page, stand_in)
-    expect(page.locator("h1")).to_have_text(re.compile(r"SIMULATED, 600 times real time\. Soaking\. Cooling starts in .+, at \d\d:\d\d\."))
+    expect(page.locator("h1")).to_have_text(
+        re.compile(r"SIMULATED, 600 times real time\. Soaking\. Cooling starts in .+, at \d\d:\d\d\.")
+    )
 
 
 def test_simulated_stands_in_words_wherever_it_must(new_page, stand_in):
@@ -56,6 +89,13 @@ def test_a_real_chamber_is_called_simulated_nowhere(new_page, stand_in):
     page = open_at(new_page, stand_in)
     expect(page.locator("h1")).to_contain_text("Soaking")
     assert "SIMULATED" not in page.locator("body").inner_text() + page.title()
+
+
+def test_it_says_hot_until_it_is_not(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    expect(page.locator("[data-reading=air] .caption")).to_have_text("air, hot to touch")
+    stand_in.push(readings=[{**reading, "mc": 44_000} for reading in stand_in.now["readings"]])
+    expect(page.locator("[data-reading=air] .caption")).to_have_text("air")
 
 
 def test_the_circuit_is_a_list_to_a_screen_reader(new_page, stand_in):
@@ -113,7 +153,9 @@ def test_stop_heating_works_when_the_stream_is_dead(new_page, stand_in):
     stand_in.now["stop"] = {"by": "local", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": TRIPPED_AT_US + 200_000}
     page.get_by_role("button", name="Stop heating").click()
     expect(page.locator("#stations .station.solid")).to_have_count(3)
-    expect(page.locator("#stations li")).to_have_text([re.compile(r"asked \d\d:\d\d:\d\d\.\d"), re.compile(r"accepted \d\d:"), re.compile(r"heat seen off \d\d:")])
+    expect(page.locator("#stations li")).to_have_text(
+        [re.compile(r"asked \d\d:\d\d:\d\d\.\d"), re.compile(r"accepted \d\d:"), re.compile(r"heat seen off \d\d:")]
+    )
     assert ("/stop-heating", {}) in stand_in.asked
 
 
@@ -137,9 +179,12 @@ def test_a_trip_has_four_parts_one_flag_and_one_culprit(new_page, stand_in):
     expect(page.locator("h1")).to_contain_text(re.compile(r"Heat is off\. The chamber tripped at \d\d:\d\d\."))
     expect(page.locator("dt")).to_have_text(["Cause", "Done already", "Do now", "Worry if"])
     expect(page.locator(".first-out")).to_have_count(1)
-    assert page.locator("svg.circuit [data-part].culprit").evaluate_all("list => list.map((one) => one.dataset.part)") == ["modulator"]
+    assert page.locator("svg.circuit [data-part].culprit").evaluate_all(
+        "list => list.map((one) => one.dataset.part)"
+    ) == ["modulator"]
     expect(page.locator("#alarms-says")).to_contain_text("tripped")
     expect(page.locator("#stations .station.solid")).to_have_count(3)
+    expect(page.locator("#stations")).to_contain_text("asked by the trip")
     page.get_by_role("button", name="Acknowledge").click()
     expect(page.get_by_role("button", name="Clear this trip")).to_have_count(0)
     page.wait_for_function("true")
@@ -171,8 +216,23 @@ def test_names_are_shown_as_they_are_written(new_page, stand_in):
 
 
 def test_mistakes_are_told_at_their_fields_as_you_type(new_page, stand_in):
-    stand_in.answers["POST /schedules/preview"] = (200, {"curve": [], "duration_us": 0, "from_mc": 21_000, "cannot_start": [], "mistakes": [
-        {"field": "segment 2 soak_h", "value": "900 h", "allowed": "0.0166667 to 72 h", "advice": "Change it in this soak."}]})
+    stand_in.answers["POST /schedules/preview"] = (
+        200,
+        {
+            "curve": [],
+            "duration_us": 0,
+            "from_mc": 21_000,
+            "cannot_start": [],
+            "mistakes": [
+                {
+                    "field": "segment 2 soak_h",
+                    "value": "900 h",
+                    "allowed": "0.0166667 to 72 h",
+                    "advice": "Change it in this soak.",
+                }
+            ],
+        },
+    )
     page = open_at(new_page, stand_in, "schedules/new")
     with page.expect_response("**/schedules/preview"):
         page.get_by_label("in band for").fill("900")
@@ -193,12 +253,22 @@ def test_forced_colours_keep_lines_and_words(new_page, stand_in):
     page = open_at(new_page, stand_in, forced_colors="active")
     page.wait_for_selector("svg.circuit .rail", state="attached")
     paper, line = page.locator("svg.circuit .rail").first.evaluate(
-        "(one) => [getComputedStyle(document.body).backgroundColor, getComputedStyle(one).stroke]")
+        "(one) => [getComputedStyle(document.body).backgroundColor, getComputedStyle(one).stroke]"
+    )
     assert line not in (paper, "none")
 
 
 def test_listeners_of_a_sheet_go_with_it(new_page, stand_in):
-    stand_in.answers["POST /schedules/preview"] = (200, {"curve": [[0, 21000], [3600000000, 41000]], "duration_us": 3600000000, "from_mc": 21000, "mistakes": [], "cannot_start": []})
+    stand_in.answers["POST /schedules/preview"] = (
+        200,
+        {
+            "curve": [[0, 21000], [3600000000, 41000]],
+            "duration_us": 3600000000,
+            "from_mc": 21000,
+            "mistakes": [],
+            "cannot_start": [],
+        },
+    )
     page = open_at(new_page, stand_in, "schedules/new")
     for _ in range(3):
         page.goto(f"{stand_in.url}/#/legend")

@@ -18,7 +18,9 @@ def run(chromium):
     page.goto(f"{world.url}/blank")
 
     def evaluate(module: str, expression: str):
-        return page.evaluate(f"async () => {{ const m = await import('{world.url}/{module}.js'); return {expression}; }}")
+        return page.evaluate(
+            f"async () => {{ const m = await import('{world.url}/{module}.js'); return {expression}; }}"
+        )
 
     yield evaluate
     page.close()
@@ -27,15 +29,38 @@ def run(chromium):
 
 # Fahrenheit: 32 + 1.8 C by definition; a difference is scaled only.
 WORDS = [
-    ("m.temperature(104700)", "104.7"), ("m.temperature(-40000, 'F')", "−40.0"), ("m.temperature(100000, 'F')", "212.0"),
-    ("m.difference(1000, 'F')", "1.8"), ("m.temperature(-20)", "0.0"), ("m.warmShort(128000)", f"128{NB}°C"), ("m.warmShort(128500)", f"128.5{NB}°C"),
-    ("m.plusMinus(600)", f"±0.6{NB}°C"), ("m.signed(-300)", f"−0.3{NB}°C"), ("m.signed(300)", f"+0.3{NB}°C"),
-    ("m.rate(20000)", f"20{NB}°C/h"), ("m.percent(2400)", f"24{NB}%"), ("m.wait(11520e6)", f"3{NB}h{NB}12{NB}min"), ("m.wait(59.6e6)", f"1{NB}min"), ("m.wait(40e6)", f"40{NB}s"),
-    ("m.wait(7200e6)", f"2{NB}h"), ("m.counted(17280e6)", f"4{NB}h{NB}48"), ("m.age(800)", f"0.8{NB}s"), ("m.age(47000)", f"47{NB}s"), ("m.age(null)", "not known"),
-    ("m.clock(1764061234000000)", "10:00"), ("m.clockSeconds(1764061234100000, true)", "10:00:34.1"),
-    ("m.withClock('Soaking. Cooling starts in 3 h 12 min.', 1764061234000000)", "Soaking. Cooling starts in 3 h 12 min, at 10:00."),
-    ("m.withClock('Nothing runs.', 1764061234000000)", "Nothing runs."), ("m.watched(6000, '°C')", f"6.0{NB}°C"), ("m.watched(1, 'sensors')", f"1{NB}sensor"), ("m.watched(1, '')", ""),
-    ("m.simulatedWords({chamber: {simulated: true}, speed: 60})", "SIMULATED, 60 times real time"), ("m.simulatedWords({chamber: {simulated: false}, speed: 60})", ""),
+    ("m.temperature(104700)", "104.7"),
+    ("m.temperature(-40000, 'F')", "−40.0"),
+    ("m.temperature(100000, 'F')", "212.0"),
+    ("m.difference(1000, 'F')", "1.8"),
+    ("m.temperature(-20)", "0.0"),
+    ("m.warmShort(128000)", f"128{NB}°C"),
+    ("m.warmShort(128500)", f"128.5{NB}°C"),
+    ("m.plusMinus(600)", f"±0.6{NB}°C"),
+    ("m.signed(-300)", f"−0.3{NB}°C"),
+    ("m.signed(300)", f"+0.3{NB}°C"),
+    ("m.rate(20000)", f"20{NB}°C/h"),
+    ("m.percent(2400)", f"24{NB}%"),
+    ("m.wait(11520e6)", f"3{NB}h{NB}12{NB}min"),
+    ("m.wait(59.6e6)", f"1{NB}min"),
+    ("m.wait(40e6)", f"40{NB}s"),
+    ("m.wait(7200e6)", f"2{NB}h"),
+    ("m.counted(17280e6)", f"4{NB}h{NB}48"),
+    ("m.age(800)", f"0.8{NB}s"),
+    ("m.age(47000)", f"47{NB}s"),
+    ("m.age(null)", "not known"),
+    ("m.clock(1764061234000000)", "10:00"),
+    ("m.clockSeconds(1764061234100000, true)", "10:00:34.1"),
+    (
+        "m.withClock('Soaking. Cooling starts in 3 h 12 min.', 1764061234000000)",
+        "Soaking. Cooling starts in 3 h 12 min, at 10:00.",
+    ),
+    ("m.withClock('Nothing runs.', 1764061234000000)", "Nothing runs."),
+    ("m.watched(6000, '°C')", f"6.0{NB}°C"),
+    ("m.watched(1, 'sensors')", f"1{NB}sensor"),
+    ("m.watched(1, '')", ""),
+    ("m.simulatedWords({chamber: {simulated: true}, speed: 60})", "SIMULATED, 60 times real time"),
+    ("m.simulatedWords({chamber: {simulated: false}, speed: 60})", ""),
 ]
 
 
@@ -45,52 +70,87 @@ def test_words_units_and_times(run, expression, words):
 
 
 def test_markup_escapes_every_value(run):
-    assert run("markup", "m.html`<b title=\"${'\"<'}\">${'<i>&'}</b>${[1, null, false]}`.text") == '<b title="&quot;&lt;">&lt;i&gt;&amp;</b>1'
+    assert (
+        run("markup", "m.html`<b title=\"${'\"<'}\">${'<i>&'}</b>${[1, null, false]}`.text")
+        == '<b title="&quot;&lt;">&lt;i&gt;&amp;</b>1'
+    )
 
 
 def test_a_redraw_keeps_focus_and_what_was_typed(run):
-    assert run("markup", """(() => {
+    assert run(
+        "markup",
+        """(() => {
       const host = document.createElement('div'); document.body.append(host);
       m.show(host, m.html`<p>one</p><input id="kept" value="a">`);
       const field = host.querySelector('input'); field.value = 'typed';
       m.show(host, m.html`<p class="x">two</p><p>more</p><input id="kept" value="a">`);
-      const same = field === host.querySelector('input') && field.value === 'typed' && host.querySelector('p').textContent === 'two';
-      host.remove(); return same; })()""")
+      const same = field === host.querySelector('input') && field.value === 'typed'
+        && host.querySelector('p').textContent === 'two';
+      host.remove(); return same; })()""",
+    )
 
 
 def test_late_is_over_two_seconds_and_stale_over_five(run):
-    assert run("state", "[0, 2000, 2001, 5000, 5001, null, NaN].map(m.ageClass)") == ["good", "good", "late", "late", "stale", "stale", "stale"]
+    assert run("state", "[0, 2000, 2001, 5000, 5001, null, NaN].map(m.ageClass)") == [
+        "good",
+        "good",
+        "late",
+        "late",
+        "stale",
+        "stale",
+        "stale",
+    ]
 
 
 def test_a_trace_keeps_the_spike_and_never_bridges_a_gap(run):
-    spike = run("parts/trace", f"""(() => {{ const t = new m.Trace();
-      for (let s = 0; s < 7200; s += 1) if (s < 2000 || s > 5000) t.add([[s, s * 1e6, 1000, s === 777 ? 99000 : 50000, 50000, null, 0, 0]]);
+    spike = run(
+        "parts/trace",
+        f"""(() => {{ const t = new m.Trace();
+      for (let s = 0; s < 7200; s += 1) if (s < 2000 || s > 5000)
+        t.add([[s, s * 1e6, 1000, s === 777 ? 99000 : 50000, 50000, null, 0, 0]]);
       const points = t.columns(0, 2 * {H}, 60);
       const joined = m.Trace.joinedUs(points);
-      return [Math.max(...points.map((p) => p.control[1])), points.slice(1).filter((p, i) => p.utc_us - points[i].utc_us > joined).length, points.length <= 60, 'part' in points[0]]; }})()""")
+      return [Math.max(...points.map((p) => p.control[1])),
+        points.slice(1).filter((p, i) => p.utc_us - points[i].utc_us > joined).length,
+        points.length <= 60, 'part' in points[0]]; }})()""",
+    )
     assert spike == [99_000, 1, True, False]
 
 
 def test_detail_a_is_exactly_ten_times_the_plan(run):
-    ratio = run("parts/plan", """(async () => {
+    ratio = run(
+        "parts/plan",
+        """(async () => {
       const { presentDetail } = await import(new URL('parts/detail.js', location.origin + '/'));
       const { Trace } = await import(new URL('parts/trace.js', location.origin + '/'));
       const trace = new Trace(); const H = 3600e6;
       for (let us = 0; us < 9 * H; us += 2e7) trace.addRange(us, { control: [105000, 105400], part: [104700, 104700] });
-      const run = { started_utc_us: 0, plan: [[0, 25000], [4 * H, 105000], [12 * H, 105000]], run_ceiling_mc: 112000, end: '', next: null,
-        segments: [{ kind: 'ramp', target_mc: 105000, band_mc: 2000 }, { kind: 'soak', target_mc: 105000, soak_us: 8 * H, band_mc: 2000 }] };
+      const run = { started_utc_us: 0, plan: [[0, 25000], [4 * H, 105000], [12 * H, 105000]],
+        run_ceiling_mc: 112000, end: '', next: null,
+        segments: [{ kind: 'ramp', target_mc: 105000, band_mc: 2000 },
+          { kind: 'soak', target_mc: 105000, soak_us: 8 * H, band_mc: 2000 }] };
       const view = m.presentPlan({ run, trace, nowUs: 9 * H, dataUs: 9 * H, hotMc: 45000, unit: 'C' });
       const detail = presentDetail(view, trace, m.planScale(view, { height: 300 }));
       const last = detail.points.at(-1);
-      return [detail.perMc / Math.abs(m.planScale(view, { height: 300 })), last.part[2], view.points.at(-1).part[2], detail.target, detail.band]; })()""")
+      return [detail.perMc / Math.abs(m.planScale(view, { height: 300 })), last.part[2],
+         view.points.at(-1).part[2], detail.target, detail.band]; })()""",
+    )
     assert ratio == [10, 104_700, 104_700, 105_000, 2_000]
 
 
-@pytest.mark.parametrize(("press", "ms", "words"), [
-    ("{askedMs: null}", 0, ["asked", "accepted", "heat seen off"]),
-    ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}", 2_999, ["asked", "accepted", "heat seen off"]),
-    ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}", 3_000, ["asked", f"not confirmed, 3{NB}s", "pull the plug if you can"]),
-    ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: 5}", 60_000, ["asked", "accepted", "heat seen off"])])
+@pytest.mark.parametrize(
+    ("press", "ms", "words"),
+    [
+        ("{askedMs: null}", 0, ["asked", "accepted", "heat seen off"]),
+        ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}", 2_999, ["asked", "accepted", "heat seen off"]),
+        (
+            "{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}",
+            3_000,
+            ["asked", f"not confirmed, 3{NB}s", "pull the plug if you can"],
+        ),
+        ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: 5}", 60_000, ["asked", "accepted", "heat seen off"]),
+    ],
+)
 def test_a_sent_stop_is_never_shown_as_done(run, press, ms, words):
     three = run("stop", f"m.stations({press}, null, {ms})")
     assert [one["word"] for one in three] == words
@@ -98,10 +158,14 @@ def test_a_sent_stop_is_never_shown_as_done(run, press, ms, words):
 
 
 def test_an_open_contact_leaves_a_thin_line_behind_it(run):
-    weights = run("parts/circuit", """(async () => {
+    weights = run(
+        "parts/circuit",
+        """(async () => {
       const now = await (await fetch('/api/v1/now')).json();
-      now.circuit.contactor.state = 'open'; now.permit.given = false; for (const part of Object.values(now.circuit)) part.current = false;
-      return m.presentCircuit(now).parts.map((part) => part.out); })()""")
+      now.circuit.contactor.state = 'open'; now.permit.given = false;
+      for (const part of Object.values(now.circuit)) part.current = false;
+      return m.presentCircuit(now).parts.map((part) => part.out); })()""",
+    )
     assert weights == ["volt", "volt", "volt", "thin", "thin", "thin"]
 
 

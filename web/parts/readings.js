@@ -21,7 +21,9 @@ export function presentBig(now, dataMs, unit) {
   const counting = now.run && now.counts === "part" ? soakWords(now.run) : "";
   const big = [];
   if (part && part.quality !== "missing") big.push(one("part", part, now, dataMs, unit, counting));
-  if (air) big.push(one("air", air, now, dataMs, unit, big.length ? "" : (now.run && soakWords(now.run)) || now.counts_words));
+  const hot = Math.max(...now.readings.map((reading) => reading.mc ?? 0)) > now.chamber.hot_mc ? "hot to touch" : "";
+  const alone = big.length ? "" : (now.run && soakWords(now.run)) || now.counts_words;
+  if (air) big.push(one("air", air, now, dataMs, unit, [hot, alone].filter(Boolean).join(", ")));
   return big;
 }
 
