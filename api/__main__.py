@@ -58,7 +58,8 @@ class Server(uvicorn.Server):
 def listen(address: str, port: int) -> socket.socket:
     """A listening socket on loopback; its options are inherited by every connection. Raises
     OSError, or OverflowError for a number that is no port."""
-    found = socket.socket(ADDRESSES[address], socket.SOCK_STREAM)
+    # asyncio sends at once only on sockets that say they are TCP; else every answer waits 40 ms for an acknowledgement
+    found = socket.socket(ADDRESSES[address], socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         found.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import signal
+import socket
 from pathlib import Path
 
 import pytest
 
-from api.__main__ import arguments, main
+from api.__main__ import ADDRESSES, STUCK_MS, arguments, listen, main
 from tests.api.server import Server
 
 
@@ -39,9 +41,28 @@ def test_any_other_address_is_refused_in_one_line(address: str, tmp_path: Path, 
     assert not (tmp_path / "d").exists()
 
 
-def test_a_port_that_is_taken_is_refused_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    import socket
+@pytest.mark.parametrize("address", ADDRESSES)
+def test_every_connection_sends_at_once_and_gives_up_a_peer_that_takes_nothing(address: str) -> None:
+    """Nagle's delay cost 40 ms on every answer, "Stop heating" among them."""
 
+    async def options() -> tuple[int, int]:
+        accepted = asyncio.get_running_loop().create_future()
+        listening = listen(address, 0)
+        async with await asyncio.start_server(lambda _, writer: accepted.set_result(writer), sock=listening):
+            _, client = await asyncio.open_connection(address, listening.getsockname()[1])
+            writer = await accepted
+            found = writer.get_extra_info("socket")
+            seen = (found.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY),
+                    found.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT))
+            for one in (client, writer):
+                one.close()
+                await one.wait_closed()
+            return seen
+
+    assert asyncio.run(options()) == (1, STUCK_MS)
+
+
+def test_a_port_that_is_taken_is_refused_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
