@@ -207,6 +207,15 @@ function followRun() {
       redraw();
     }
   }, { signal: page.signal });
+  let told = "";
+  store.addEventListener("changed", async () => {
+    const first = store.now?.latches[0];
+    if (!first || told === `${first.guard} ${store.now.run?.id}`) return;
+    told = `${first.guard} ${store.now.run?.id}`;
+    const path = store.now.run ? `/runs/${store.now.run.id}/events?limit=500` : "/events?limit=200";
+    const { events } = await ask(path).catch(() => ({ events: [] })); // the order of a trip from before this page was opened
+    store.remember(events);
+  }, { signal: page.signal });
   for (const [name, path] of [["guards", "/guards"], ["chamber", "/chamber"]]) {
     ask(path).then((answer) => store.hold(name, answer[name] ?? answer)).catch(() => {}); // words only: the sheet stands without
   }

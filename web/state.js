@@ -46,8 +46,14 @@ export class Store extends EventTarget {
     this.now = now;
     this.#arrivedMs = this.#dataMs = this.link.heardMs = this.ms();
     this.trace.add(rows);
+    this.remember(events);
+  }
+
+  /** Events from the stream or the record, each once, in their order. */
+  remember(events) {
     const known = new Set(this.events.map((event) => event.id));
-    this.events = [...this.events, ...events.filter((event) => !known.has(event.id))].slice(-EVENTS_KEPT);
+    const fresh = events.filter((event) => !known.has(event.id));
+    if (fresh.length) this.events = [...this.events, ...fresh].sort((a, b) => a.utc_us - b.utc_us).slice(-EVENTS_KEPT);
     this.#tell();
   }
 

@@ -66,6 +66,7 @@ class StandIn:
         self.answers: dict[str, tuple[int, Any]] = {
             "GET /guards": (200, fixture("guards")),
             "GET /chamber": (200, fixture("chamber")),
+            f"GET /runs/{self.now['run']['id']}/events": (200, {"events": []}),
             "GET /runs": (200, {"runs": []}),
             f"GET /runs/{self.now['run']['id']}/curve": (
                 200,

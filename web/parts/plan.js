@@ -10,7 +10,7 @@ import { markAt } from "./marks.js";
 
 /** Everything a drawing of a run needs. `nowUs` is null for a finished record. */
 export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = null, trip = null, columns = 420 }) {
-  const plan = run.plan.map(([us, mc]) => [run.started_utc_us + us, mc]);
+  const plan = [...run.plan, ...unfinished(run)].map(([us, mc]) => [run.started_utc_us + us, mc]);
   const planEnd = plan.length ? plan.at(-1)[0] : run.started_utc_us;
   const endUs = Math.max(planEnd, nowUs ?? 0, run.ended_utc_us ?? 0, run.started_utc_us + 600e6);
   const span = endUs - run.started_utc_us;
@@ -22,6 +22,18 @@ export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = 
     limitMc: run.run_ceiling_mc, endedUs: run.shown_ended_us ?? null, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going: nowUs !== null && !run.end,
     next: nowUs !== null && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us } : null,
     cool: nowUs === null ? null : coolsAt(plan, hotMc, nowUs) };
+}
+
+/** What an aborted run would still have done, so that the band it left stays on the sheet. */
+export function unfinished(run) {
+  if (!/^abort/u.test(run.state ?? "") || run.segment === undefined || !run.plan.length || run.plan.at(-1)[0] > run.elapsed_us + 60e6) return [];
+  let [us, mc] = run.plan.at(-1);
+  return run.segments.slice(run.segment).map((segment, index) => {
+    if (segment.kind === "soak") us += Math.max(0, segment.soak_us - (index ? 0 : run.counted_us));
+    else us += (Math.abs(segment.target_mc - mc) * 3600e6) / segment.rate_mc_per_h;
+    mc = segment.target_mc;
+    return [us, mc];
+  });
 }
 
 function heights(plan, run, points) {
