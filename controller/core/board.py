@@ -90,29 +90,22 @@ def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
     ]
 
 
-def fresh(board: Board, report: Report) -> bool:
+def fresh(last: Report | None, report: Report) -> bool:
     """Is this report newer than the last one? Repeated and late ones are not looked at."""
-    last = board.report
     if last is None or report.boot != last.boot or report.session != last.session:
         return True
     return 0 < (report.sequence - last.sequence) % SEQUENCES < SEQUENCES // 2
 
 
-def heard(board: Board, report: Report) -> Heard:
-    """The newest report taken in: its age, and whether the board started anew."""
-    events = []
-    last = board.report
-    if last is not None and report.boot != last.boot:
-        events.append(Event(Kind.BOARD_BOOTED, {"boot": report.boot, "before": last.boot}))
-    elif last is not None and report.enabled and not last.enabled:
-        events.append(Event(Kind.BOARD_ENABLED, {"session": report.session}))
+def heard(board: Board, report: Report) -> Board:
+    """The newest report taken in, and with it how old what the board says is."""
     heard_us = board.heard_us
     if report.session == board.session:
         for number, sent_us in reversed(board.sent):
             if number == report.heard:
                 heard_us = sent_us
                 break
-    return board._replace(report=report, heard_us=heard_us), events
+    return board._replace(report=report, heard_us=heard_us)
 
 
 def age_us(board: Board, now_us: int) -> int | None:

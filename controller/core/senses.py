@@ -23,7 +23,7 @@ from controller.core.supervisor import (
     host_rows,
 )
 from controller.core.supervisor import judge as judge_guards
-from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Around, Trail, look
+from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Around, Trail, Watcher
 from controller.core.work import Work
 
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
@@ -62,24 +62,28 @@ def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
             to_us=work.now_us,
         )
         reports = reports[-REPORTS_MAX:]
-    around = _around(work)
+    watcher = Watcher(work.chamber, work.trail, _around(work))
     values: tuple[int, ...] | None = None
     limits, clears = board_rows(work.limits), board_rows(work.clears)
+    last = work.board.report
     for report in reports:
-        if report.board != work.chamber.board or not line.fresh(work.board, report):
+        if report.board != work.chamber.board or not line.fresh(last, report):
             continue
-        _notice_restart(work, report)
-        work.board, events = line.heard(work.board, report)
-        work.events += events
-        seen, work.trail = look(report, work.chamber, work.trail, around)
-        values = board_row_values(seen)
+        if last is None or report.boot != last.boot or report.up_us < last.up_us or report.enabled is not last.enabled:
+            _notice_change(work, watcher, last, report)
+        last = report
+        values = board_row_values(watcher.look(report))
         work.standing, findings = judge_guards(
             BOARD_ROWS, values, limits, clears, work.standing, report.up_us, work.active
         )
         for finding in findings:
             work.found(finding, _detail(work, report, finding.guard.id))
         _arm_edge(work, report)
-    return board_rows(work.values) if values is None else values
+    if last is None or values is None:
+        return board_rows(work.values)
+    work.board = line.heard(work.board, last)
+    work.trail = watcher.trail()
+    return values
 
 
 def _around(work: Work) -> Around:
@@ -96,17 +100,24 @@ def _around(work: Work) -> Around:
     )
 
 
-def _notice_restart(work: Work, report: Report) -> None:
-    """A board that began anew has a clock that began anew, and voids an arming."""
-    last = work.board.report
-    if last is not None and (report.boot != last.boot or report.up_us < last.up_us):
-        work.trail = Trail()
+def _notice_change(work: Work, watcher: Watcher, last: Report | None, report: Report) -> None:
+    """A board that began anew has a clock that began anew, and voids an arming; a taken enable is worth a word."""
+    if last is None:
+        return
+    if report.boot != last.boot:
+        work.say(Kind.BOARD_BOOTED, boot=report.boot, before=last.boot)
+    elif report.enabled and not last.enabled:
+        work.say(Kind.BOARD_ENABLED, session=report.session)
+    if report.boot != last.boot or report.up_us < last.up_us:
+        watcher.begin(Trail())
         work.standing = board_restarted(work.standing)
         _arm_void(work, "the board was reset")
 
 
 def _arm_edge(work: Work, report: Report) -> None:
     """A press is seen as an edge, with the door shut and the heat off."""
+    if not report.arm and not work.arm_pressed and report.door and report.arm is not None:
+        return
     edge = report.arm is True and not work.arm_pressed
     work.arm_pressed = report.arm is not False
     if report.door is False:

@@ -6,7 +6,7 @@ the board's time for board guards and the host's for host guards, and persistenc
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from operator import itemgetter, lt
 from typing import NamedTuple
 
@@ -41,15 +41,16 @@ class Finding(NamedTuple):
     limit: int
 
 
+Rows = Callable[[Sequence[int]], tuple[int, ...]]
 CALM = Standing()
 BOARD_ROWS = tuple(number for number, guard in enumerate(GUARDS) if guard.clock is Clock.BOARD)
 HOST_ROWS = tuple(number for number, guard in enumerate(GUARDS) if guard.clock is Clock.HOST)
 WITHHOLDING = tuple(number for number, guard in enumerate(GUARDS) if guard.action >= Action.INTERLOCK)
 ROWS_OF = {contact: tuple(number for number in WITHHOLDING if GUARDS[number].contact is contact) for contact in Contact}
-board_row_values = itemgetter(*(BOARD_WATCHED.index(GUARDS[number].watch) for number in BOARD_ROWS))
+board_row_values: Rows = itemgetter(*(BOARD_WATCHED.index(GUARDS[number].watch) for number in BOARD_ROWS))
 """Watched quantities of a look, in the order of `BOARD_ROWS`."""
 host_row_values = itemgetter(*(HOST_WATCHED.index(GUARDS[number].watch) for number in HOST_ROWS))
-board_rows = itemgetter(*BOARD_ROWS)
+board_rows: Rows = itemgetter(*BOARD_ROWS)
 host_rows = itemgetter(*HOST_ROWS)
 withholding_rows = itemgetter(*WITHHOLDING)
 ALL_CALM = (CALM,) * len(GUARDS)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from controller.core.messages import LimitsRead, OffReason, Report
+from controller.core.messages import Channel, LimitsRead, OffReason, Report
 from controller.core.readings import COLD_JUNCTION_MAX_MC, COLD_JUNCTION_MIN_MC, Role
 from controller.core.setup import Chamber
 
@@ -73,13 +73,6 @@ class Around(NamedTuple):
     """QUIET when no rising or steady set point is being followed."""
 
 
-class Look(NamedTuple):
-    """What one report says, in board-clock guard order (`BOARD_WATCHED`), and the trail after it."""
-
-    values: tuple[int, ...]
-    trail: Trail
-
-
 BOARD_WATCHED = (
     "smoke",
     "hottest_mc",
@@ -110,154 +103,203 @@ def contact(fitted: bool, value: bool | None, bad: bool) -> int:
     return 1 if value is bad else 0
 
 
-def look(report: Report, chamber: Chamber, trail: Trail, around: Around) -> Look:
-    """One report looked at."""
-    channels = report.channels
-    up_us = report.up_us
-    hottest = QUIET
-    faulted = frozen = 0
-    control = over = None
-    conversions, changed = trail.conversions, trail.changed_us
-    if not conversions:
-        conversions, changed = (-1,) * len(chamber.sensors), (up_us,) * len(chamber.sensors)
-    counts, times = [], []
-    for sensor, count, since in zip(chamber.sensors, conversions, changed, strict=True):
-        channel = channels[sensor.channel]
-        if channel is None:
-            faulted += 1
+CALM_CONTACTS = (False, True, False, True)
+"""Smoke, limiter, local stop and door of a report when nothing stands against heat."""
+
+
+class Watcher:
+    """Looks at the reports of one tick, oldest first. A local helper: it lives and dies inside one call of `advance`.
+
+    `look` gives the watched quantities of one report in the order of `BOARD_WATCHED`; `trail` what is to be remembered.
+    """
+
+    __slots__ = (*Trail._fields, "around", "chamber", "fitted", "limits_differ", "sensors", "window_us")
+
+    def __init__(self, chamber: Chamber, trail: Trail, around: Around) -> None:
+        self.chamber = chamber
+        self.fitted = chamber.fitted
+        self.sensors = tuple((one.channel, one.correction_mc, one.role) for one in chamber.sensors)
+        self.around = around
+        self.window_us = chamber.heater.window_ms * 1_000
+        read = around.limits
+        self.limits_differ = UNKNOWN if read is None else int(read[1:] != around.expected[1:])
+        self.begin(trail)
+
+    def begin(self, trail: Trail) -> None:
+        """Go on from `trail`: at the start of a tick, and from an empty one when the board began anew."""
+        (
+            self.control,
+            self.conversions,
+            self.changed_us,
+            self.off_from_us,
+            self.door_until_us,
+            self.off_low_mc,
+            self.off_low_before_mc,
+            self.off_bucket_us,
+            self.full_since_us,
+            self.full_from_mc,
+            self.on_from_us,
+            self.on_sum_us,
+            self.achieved_e4,
+        ) = trail
+
+    def trail(self) -> Trail:
+        return Trail(
+            self.control,
+            self.conversions,
+            self.changed_us,
+            self.off_from_us,
+            self.door_until_us,
+            self.off_low_mc,
+            self.off_low_before_mc,
+            self.off_bucket_us,
+            self.full_since_us,
+            self.full_from_mc,
+            self.on_from_us,
+            self.on_sum_us,
+            self.achieved_e4,
+        )
+
+    def look(self, report: Report) -> tuple[int, ...]:
+        """One report looked at."""
+        up_us = report.up_us
+        hottest, faulted, frozen, control, over = self._sensors(report.channels, up_us)
+        contacts = (report.smoke, report.limiter, report.local_stop, report.door)
+        smoke, limiter, stop, door, unknown = (0, 0, 0, 0, 0) if contacts == CALM_CONTACTS else self._contacts(contacts)
+        self._remember(up_us, control)
+        self._add_on_time(up_us, report.on_us)
+        rise_off = self._heat_off(up_us, report.on_us, door, control)
+        points, wanted, setpoint = self.control, self.around.wanted, self.around.air_setpoint_mc
+        rise = QUIET
+        if control is not None and points and up_us - points[0][0] >= RISE_LEAST_US:
+            rise = (control - points[0][1]) * 60_000_000 // (up_us - points[0][0])
+        return (
+            smoke,
+            UNKNOWN if hottest == QUIET else hottest,
+            limiter,
+            rise_off,
+            rise,
+            faulted,
+            frozen,
+            self._disagree(control, over),
+            self._full(up_us, control) if self.achieved_e4 >= FULL_DUTY_E4 else self._not_full(),
+            QUIET if wanted is None else int(report.off not in BOARD_MAY_BE_OFF),
+            QUIET if wanted is None else int(report.boot != wanted.boot or report.session != wanted.session),
+            self.limits_differ,
+            stop,
+            door,
+            unknown,
+            QUIET if setpoint == QUIET or control is None else control - setpoint,
+        )
+
+    def _sensors(
+        self, channels: tuple[Channel | None, ...], up_us: int
+    ) -> tuple[int, int, int, int | None, int | None]:
+        """Hottest of the good ones (higher of raw and corrected), how many are not good, longest without a conversion,
+        control and over-temperature value."""
+        hottest, faulted, frozen = QUIET, 0, 0
+        control = over = None
+        conversions = self.conversions or (-1,) * len(self.sensors)
+        times = list(self.changed_us or (up_us,) * len(self.sensors))
+        counts = []
+        for number, (place, correction_mc, role) in enumerate(self.sensors):
+            channel = channels[place]
+            if channel is None:
+                faulted += 1
+                counts.append(conversions[number])
+                continue
+            raw, cold, fault, count = channel
             counts.append(count)
-            times.append(since)
-            continue
-        raw, cold, fault, now_count = channel
-        counts.append(now_count)
-        if now_count == count:
-            times.append(since)
-            if up_us - since > frozen:
-                frozen = up_us - since
-        else:
-            times.append(up_us)
-        if fault or not COLD_JUNCTION_MIN_MC <= cold <= COLD_JUNCTION_MAX_MC or raw == cold == 0:
-            faulted += 1
-            continue
-        corrected = raw + sensor.correction_mc
-        judged = raw if raw > corrected else corrected
-        if judged > hottest:
-            hottest = judged
-        if sensor.role is Role.CONTROL:
-            control = corrected
-        elif sensor.role is Role.OVER_TEMPERATURE:
-            over = corrected
-    trail = follow(trail, chamber, report, control, tuple(counts), tuple(times))
-    fitted = chamber.fitted
-    values = (
-        contact(fitted.smoke, report.smoke, True),
-        UNKNOWN if hottest == QUIET else hottest,
-        contact(fitted.limiter, report.limiter, False),
-        _rise_off(trail, up_us, control),
-        _rise(trail, up_us, control),
-        faulted,
-        frozen,
-        _disagree(chamber, control, over),
-        0 if trail.full_since_us < 0 else up_us - trail.full_since_us,
-        QUIET if around.wanted is None else int(report.off not in BOARD_MAY_BE_OFF),
-        QUIET if around.wanted is None else int((report.boot, report.session) != around.wanted),
-        _limits_differ(around.limits, around.expected),
-        contact(fitted.local_stop, report.local_stop, True),
-        contact(fitted.door, report.door, False),
-        _unknown_contacts(chamber, report),
-        QUIET if around.air_setpoint_mc == QUIET or control is None else control - around.air_setpoint_mc,
-    )
-    return Look(values, trail)
+            if count != conversions[number]:
+                times[number] = up_us
+            elif up_us - times[number] > frozen:
+                frozen = up_us - times[number]
+            if fault or not COLD_JUNCTION_MIN_MC <= cold <= COLD_JUNCTION_MAX_MC or raw == cold == 0:
+                faulted += 1
+                continue
+            corrected = raw + correction_mc
+            if raw > hottest:
+                hottest = raw
+            if corrected > hottest:
+                hottest = corrected
+            if role is Role.CONTROL:
+                control = corrected
+            elif role is Role.OVER_TEMPERATURE:
+                over = corrected
+        self.conversions, self.changed_us = tuple(counts), tuple(times)
+        return hottest, faulted, frozen, control, over
 
+    def _contacts(self, contacts: tuple[bool | None, ...]) -> tuple[int, int, int, int, int]:
+        """Each contact's value, and how many that are fitted say nothing."""
+        fitted = self.fitted
+        smoke, limiter, stop, door = contacts
+        values = (
+            contact(fitted.smoke, smoke, True),
+            contact(fitted.limiter, limiter, False),
+            contact(fitted.local_stop, stop, True),
+            contact(fitted.door, door, False),
+        )
+        return (*values, values.count(UNKNOWN))
 
-def follow(
-    trail: Trail, chamber: Chamber, report: Report, control: int | None, counts: tuple[int, ...], times: tuple[int, ...]
-) -> Trail:
-    """The trail after one report. A control value of None leaves every stretch that needs one where it was."""
-    up_us, on_us = report.up_us, report.on_us
-    points = trail.control if up_us > trail.door_until_us else ()  # walls warm the air faster than the element may
-    if control is not None and (not points or up_us - points[-1][0] >= RISE_EVERY_US):
-        points = (*points[-(RISE_POINTS - 1) :], (up_us, control))
-    on_from, on_sum, achieved = _window(trail, up_us, on_us, chamber.heater.window_ms * 1_000)
-    off = _off_stretch(trail, report, _opened(trail, chamber, report, control), control)
-    full_since, full_from = _full_stretch(trail, up_us, achieved, control)
-    return Trail(points, counts, times, *off, full_since, full_from, on_from, on_sum, achieved)
+    def _remember(self, up_us: int, control: int | None) -> None:
+        """A point of the control sensor every 5 s; none while the walls warm the air faster than the element may."""
+        if up_us <= self.door_until_us:
+            self.control = ()
+        points = self.control
+        if control is not None and (not points or up_us - points[-1][0] >= RISE_EVERY_US):
+            self.control = (*points[-(RISE_POINTS - 1) :], (up_us, control))
 
+    def _add_on_time(self, up_us: int, on_us: int) -> None:
+        """Adds up on-time; after each whole window says what duty was achieved."""
+        if self.on_from_us < 0:
+            self.on_from_us, self.on_sum_us = up_us, 0
+            return
+        self.on_sum_us += on_us
+        span = up_us - self.on_from_us
+        if span >= self.window_us:
+            self.achieved_e4 = self.on_sum_us * 10_000 // span
+            self.on_from_us, self.on_sum_us = up_us, 0
 
-def _opened(trail: Trail, chamber: Chamber, report: Report, control: int | None) -> bool:
-    """The door is open, or where nothing senses it, the air falls as it does when it is."""
-    if chamber.fitted.door:
-        return report.door is not True
-    rise = _rise(trail, report.up_us, control)
-    return rise != QUIET and rise <= FALL_LIKE_A_DOOR_MC_PER_MIN
+    def _heat_off(self, up_us: int, on_us: int, door: int, control: int | None) -> int:
+        """How far the air has risen above its lowest of the last minutes with the heat off; QUIET while that is not judged."""
+        if door >= 1 or (not self.fitted.door and self._falls_like_a_door(up_us, control)):
+            self.door_until_us = up_us + DOOR_SETTLE_US
+        if on_us:
+            self.off_from_us = -1
+            return QUIET
+        if self.off_from_us < 0:
+            self.off_from_us = up_us + OFF_SETTLE_US
+        if control is None:
+            return QUIET
+        if up_us <= self.off_from_us or up_us <= self.door_until_us:
+            self.off_low_mc, self.off_low_before_mc, self.off_bucket_us = control, control, up_us
+            return QUIET
+        if up_us - self.off_bucket_us >= OFF_BUCKET_US:
+            self.off_low_before_mc, self.off_low_mc, self.off_bucket_us = self.off_low_mc, control, up_us
+        elif control < self.off_low_mc:
+            self.off_low_mc = control
+        return control - min(self.off_low_mc, self.off_low_before_mc)
 
+    def _falls_like_a_door(self, up_us: int, control: int | None) -> bool:
+        """Nothing senses the door; the air falls as it does when it stands open."""
+        points = self.control
+        if control is None or not points or up_us - points[0][0] < RISE_LEAST_US:
+            return False
+        return (control - points[0][1]) * 60_000_000 // (up_us - points[0][0]) <= FALL_LIKE_A_DOOR_MC_PER_MIN
 
-def _unknown_contacts(chamber: Chamber, report: Report) -> int:
-    fitted = chamber.fitted
-    return (
-        (fitted.smoke and report.smoke is None)
-        + (fitted.limiter and report.limiter is None)
-        + (fitted.local_stop and report.local_stop is None)
-        + (fitted.door and report.door is None)
-    )
+    def _full(self, up_us: int, control: int | None) -> int:
+        """For how long the heat has been full without a rise."""
+        if control is None:
+            return self._not_full()
+        if self.full_since_us < 0 or control >= self.full_from_mc + RISE_AT_FULL_MC:
+            self.full_since_us, self.full_from_mc = up_us, control
+        return up_us - self.full_since_us
 
+    def _not_full(self) -> int:
+        self.full_since_us, self.full_from_mc = -1, 0
+        return 0
 
-def _window(trail: Trail, up_us: int, on_us: int, window_us: int) -> tuple[int, int, int]:
-    """Adds up on-time; after each whole window says what duty was achieved."""
-    if trail.on_from_us < 0:
-        return up_us, 0, trail.achieved_e4
-    on_sum = trail.on_sum_us + on_us
-    span = up_us - trail.on_from_us
-    if span < window_us:
-        return trail.on_from_us, on_sum, trail.achieved_e4
-    return up_us, 0, on_sum * 10_000 // span
-
-
-def _off_stretch(trail: Trail, report: Report, opened: bool, control: int | None) -> tuple[int, int, int, int, int]:
-    """From when a rise with the heat off is judged, and the lowest control reading of this and the last bucket of it."""
-    up_us = report.up_us
-    door_until = up_us + DOOR_SETTLE_US if opened else trail.door_until_us
-    if report.on_us:
-        return -1, door_until, trail.off_low_mc, trail.off_low_before_mc, trail.off_bucket_us
-    from_us = trail.off_from_us if trail.off_from_us >= 0 else up_us + OFF_SETTLE_US
-    if control is None:
-        return from_us, door_until, trail.off_low_mc, trail.off_low_before_mc, trail.off_bucket_us
-    if up_us <= from_us or up_us <= door_until:
-        return from_us, door_until, control, control, up_us
-    if up_us - trail.off_bucket_us >= OFF_BUCKET_US:
-        return from_us, door_until, control, trail.off_low_mc, up_us
-    return from_us, door_until, min(trail.off_low_mc, control), trail.off_low_before_mc, trail.off_bucket_us
-
-
-def _full_stretch(trail: Trail, up_us: int, achieved_e4: int, control: int | None) -> tuple[int, int]:
-    """Since when the heat has been full without a rise."""
-    if achieved_e4 < FULL_DUTY_E4 or control is None:
-        return -1, 0
-    if trail.full_since_us < 0 or control >= trail.full_from_mc + RISE_AT_FULL_MC:
-        return up_us, control
-    return trail.full_since_us, trail.full_from_mc
-
-
-def _rise_off(trail: Trail, up_us: int, control: int | None) -> int:
-    if control is None or trail.off_from_us < 0 or up_us <= trail.off_from_us or up_us <= trail.door_until_us:
-        return QUIET
-    return control - min(trail.off_low_mc, trail.off_low_before_mc)
-
-
-def _rise(trail: Trail, up_us: int, control: int | None) -> int:
-    if control is None or not trail.control or up_us - trail.control[0][0] < RISE_LEAST_US:
-        return QUIET
-    from_us, from_mc = trail.control[0]
-    return (control - from_mc) * 60_000_000 // (up_us - from_us)
-
-
-def _disagree(chamber: Chamber, control: int | None, over: int | None) -> int:
-    if control is not None and over is not None:
-        return abs(control - over)
-    return QUIET if chamber.sensor(Role.OVER_TEMPERATURE) is None else UNKNOWN
-
-
-def _limits_differ(read: LimitsRead | None, expected: LimitsRead) -> int:
-    if read is None:
-        return UNKNOWN
-    return int(read[1:] != expected[1:])
+    def _disagree(self, control: int | None, over: int | None) -> int:
+        if control is not None and over is not None:
+            return abs(control - over)
+        return QUIET if self.chamber.sensor(Role.OVER_TEMPERATURE) is None else UNKNOWN
