@@ -11,7 +11,6 @@ from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Urgency
 from controller.core.run_states import ACTIVE
 from controller.core.state import Lamps, Outputs
-from controller.core.supervisor import permitted
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
 
@@ -42,7 +41,7 @@ def emit(work: Work) -> Outputs:
         and not run.heat_withheld
         and board.accepted
         and work.control_mc is not None
-        and permitted(work.values, work.limits, work.standing, work.latches)
+        and work.clear
     )
     if not board.open:
         work.board = board

@@ -34,6 +34,7 @@ def advance(state: State, inputs: Inputs) -> Tick:
         obey(work, command)
     wait_for_start(work)
     settle(work)
+    work.clear = permitted(work.values, work.limits, work.standing, work.latches)
     regulated_us = state.regulated_us
     if not inputs.extra:
         _follow_program(work, work.now_us - regulated_us)
@@ -54,7 +55,7 @@ def _follow_program(work: Work, dt_us: int) -> None:
     programs = (*run.programs[: run.at], program_after)
     if isinstance(asked, SetPoint):
         work.run = run.moved(programs, asked.mc, asked.slope_mc_per_h)
-        if control is not None and not run.heat_withheld and _may_heat(work):
+        if control is not None and not run.heat_withheld and work.clear:
             work.regulator = regulate(
                 work.regulator, work.chamber.heater, asked, control, work.trail.achieved_e4, dt_us
             )
@@ -65,10 +66,6 @@ def _follow_program(work: Work, dt_us: int) -> None:
         _next_program(work)
     elif verdict.going is Going.FAILED:
         work.move(C.FAILED, "schedule", end=verdict.reason)
-
-
-def _may_heat(work: Work) -> bool:
-    return permitted(work.values, work.limits, work.standing, work.latches)
 
 
 def _next_program(work: Work) -> None:

@@ -30,6 +30,7 @@ class Work:
         "armed_us",
         "board",
         "chamber",
+        "clear",
         "clears",
         "control_mc",
         "events",
@@ -59,7 +60,8 @@ class Work:
         self.readings = state.readings
         self.control_mc: int | None = None
         self.part_mc: int | None = None
-        """Corrected values of these sensors, once judged; None unless Good."""
+        self.clear = False
+        """Corrected values of these sensors, once judged, None unless Good; and whether any guard stands against heat."""
         self.trail = state.trail
         self.standing = state.standing
         self.values = state.values
