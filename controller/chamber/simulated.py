@@ -281,12 +281,16 @@ class Board(World):
                 return reason
         return OffReason.NONE
 
+    def _silent(self) -> bool:
+        """No drive frame for the silence time: ends the enable whatever else stands."""
+        return not self.now_us < self.heard_drive_us + SILENCE_US
+
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
         reason = self._standing()
-        if reason in VOIDING and self.enabled:
+        if self.enabled and (reason in VOIDING or self._silent()):
             self.enabled = False
-            self._void = reason
+            self._void = reason if reason in VOIDING else OffReason.HOST_SILENT
         self.off = self._void if reason is OffReason.NOT_ENABLED else reason
         drive = self.drive
         self.outputs.command(reason is OffReason.NONE, drive.contactor, drive.duty_e4, drive.window_ms * 1000)
@@ -352,7 +356,7 @@ REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (
     (OffReason.OUTPUT, lambda board: board.contactor_bad(board.outputs)),
     (OffReason.DOOR, lambda board: not board.door_shut),
     (OffReason.RESET, lambda board: not board.session),
-    (OffReason.HOST_SILENT, lambda board: board.enabled and not board.now_us < board.heard_drive_us + SILENCE_US),
+    (OffReason.HOST_SILENT, lambda board: board.enabled and board._silent()),
     (OffReason.NOT_ENABLED, lambda board: not board.enabled),
     (OffReason.NO_PERMIT, lambda board: not board.drive.permit),
 )

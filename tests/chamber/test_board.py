@@ -325,3 +325,14 @@ def test_the_manual_lists_the_off_reasons_in_the_boards_own_order():
     assert [int(code) for code in order.split(",")] == [reason.value for reason, _ in REASONS]
     starred = {int(code) for code in re.findall(r"^\| (\d+) \| [A-Z_]+ \| \* ", PAGE, re.MULTILINE)}
     assert starred == {reason.value for reason in VOIDING}
+
+
+@pytest.mark.parametrize("fault", [("sensor_open", {"channel": 0}), ("contactor_welded", {}), ("door_open", {})])
+def test_silence_ends_the_enable_whatever_else_stands(host, fault):
+    """Time must go on too: a board that waited for a moment already past once stood still for ever."""
+    name, args = fault
+    host.heat(2)
+    host.board.fault(name, **args)
+    host.run(10 * S1)
+    assert not host.last().enabled
+    assert not host.last().modulator
