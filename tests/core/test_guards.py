@@ -278,3 +278,12 @@ def test_ceilings_judge_the_higher_of_raw_and_corrected(correction_mc, raw_mc, t
     bench.board.warming, bench.board.air_mc = False, raw_mc
     bench.tick()
     assert (bench.latched == ("ceiling",)) is trips
+
+
+def test_of_file_run_and_what_was_lowered_the_lowest_limit_holds():
+    lowered, run = (("run_ceiling_mc", 120_000), ("ceiling_mc", 128_000)), {"run_ceiling_mc": 112_000, "run_max_us": 10**15}
+    known = known_limits(CHAMBER, lowered, run)
+    assert (known["run_ceiling_mc"], known["ceiling_mc"]) == (112_000, 128_000)
+    assert known["run_max_us"] == CHAMBER.limits.run_max_us
+    assert known_limits(CHAMBER, (("run_ceiling_mc", 100_000),), run)["run_ceiling_mc"] == 100_000
+    assert known_limits(CHAMBER, (("ceiling_mc", 90_000),), {})["ceiling_clear_mc"] == 90_000

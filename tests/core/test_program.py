@@ -202,6 +202,15 @@ def test_the_trim_never_passes_three_degrees_either_way(parts, dt_us):
         assert asked.request.mc == 60_000 + program.trim_mc
 
 
+@pytest.mark.parametrize(("part", "trim"), [(58_000, TRIM_MAX_MC), (62_000, -TRIM_MAX_MC)])
+def test_a_part_that_stays_off_by_two_degrees_gets_three_and_no_more(part, trim):
+    program = at(Treatment(schedule(soak(60_000, 40, 60), of=Of.PART)), 60_000)
+    for _ in range(10 * 60):
+        program = step(program, see(60 * US, part=part)).program
+    assert program.trim_mc == trim
+    assert step(program, see(part=part)).request.mc == 60_000 + trim
+
+
 @pytest.mark.parametrize(("of", "part"), [(Of.AIR, 59_000), (Of.PART, None), (Of.PART, 57_000)])
 def test_there_is_no_trim_for_air_without_a_part_sensor_or_out_of_band(of, part):
     program = at(Treatment(schedule(soak(60_000, 40, 60), of=of)), 60_000)
