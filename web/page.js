@@ -221,5 +221,6 @@ function followRun() {
   }
 }
 
-start();
+if (document.visibilityState === "hidden") start();
+else requestAnimationFrame(() => setTimeout(start)); // the page's own text is painted first
 export { store };

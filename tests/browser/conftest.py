@@ -54,6 +54,7 @@ def chromium() -> Iterator[Any]:
     playwright = pytest.importorskip(
         "playwright.sync_api", reason="no playwright: pip install playwright, then the page is tested too"
     )
+    playwright.expect.set_options(timeout=20_000)  # a busy machine is slow, not wrong
     with playwright.sync_playwright() as started:
         browser = started.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
         yield browser
@@ -153,7 +154,7 @@ class Stack:
             self.process.wait(5)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def stack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stack]:
     started = Stack(tmp_path_factory.mktemp("demo") / "data")
     try:

@@ -50,7 +50,8 @@ export function segmentSpans(plan, segments, startUs) {
   for (let index = 1; index < plan.length && at < segments.length; index += 1) {
     const level = Math.abs(plan[index][1] - plan[index - 1][1]) < 1;
     const reaches = Math.abs(plan[index][1] - segments[at].target_mc) < 500;
-    if (!reaches || (segments[at].kind === "soak") !== level) continue;
+    const goesOn = level && Math.abs((plan[index + 1]?.[1] ?? Infinity) - plan[index][1]) < 1; // a corner inside a soak: the plan is made anew from now
+    if (!reaches || goesOn || (segments[at].kind === "soak") !== level) continue;
     spans.push({ segment: segments[at], fromUs, toUs: plan[index][0] });
     fromUs = plan[index][0];
     at += 1;

@@ -114,10 +114,11 @@ function drawBalloons(marked, made) {
 }
 
 /** Did the part have its time? In one sentence, from the counted time. */
-export function verdict(row) {
+export function verdict(row, now = null) {
   const soaks = row.segments_done.filter((done) => done.kind === "soak");
   const asked = row.schedule.segments.filter((segment) => segment.kind === "soak").reduce((sum, segment) => sum + segment.soak_h * 3600e6, 0);
-  const had = soaks.reduce((sum, done) => sum + done.counted_us, 0);
+  const live = row.going && now?.run?.id === row.id ? now.run.counted_us - (soaks.at(-1)?.counted_us ?? 0) : 0; // the record tells of pauses only
+  const had = soaks.reduce((sum, done) => sum + done.counted_us, Math.max(0, live));
   const what = row.schedule.temperature_of === "part" ? "part" : "air";
   if (row.going) return asked ? `The ${what} has ${counted(had)} of ${hours(asked)} in band so far.` : "It is on.";
   if (!asked) return "It held nothing: the schedule has no soak.";
@@ -206,7 +207,7 @@ export function render(state) {
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
-    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${row.state}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
