@@ -11,6 +11,7 @@ import { Stopper, stations, outlived } from "./stop.js";
 import { drawStations, besides } from "./parts/stopbar.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
+import { trouble } from "./parts/trouble.js";
 import { age, clock, day, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead, shortState } from "./sheets/now.js";
 import { acts as commonActs } from "./sheets/acts.js";
@@ -129,11 +130,16 @@ function measure() {
   if (width !== store.layout.width || kind !== store.layout.kind) store.set({ layout: { width, kind } });
 }
 
+/** Stands in for a sheet whose code could not be fetched; opening it again asks again. */
+const unloadable = (entry) => ({ render: () => trouble(`The sheet ${entry.name} can’t be loaded.`, "The server did not send it. Live values and Stop heating go on.", html`<a href="#/now">Now</a>`) });
+
 async function route() {
   const [at = "now", ...rest] = location.hash.replace(/^#\/?/, "").split("/").filter(Boolean);
   const entry = SHEETS.find((one) => one.at === at);
   if (!entry) return; // a fragment of this sheet, as the skip link's
-  const sheet = await entry.load();
+  const asked = location.hash;
+  const sheet = await entry.load().catch(() => unloadable(entry));
+  if (asked !== location.hash) return; // somebody went on while it was fetched; that sheet shows itself
   const moved = entry !== open.entry || rest.join("/") !== store.route.rest.join("/");
   open.gone.abort();
   open = { entry, sheet, gone: new AbortController() };
@@ -200,7 +206,8 @@ function followRun() {
     known = id;
     if (!run) return;
     const { loadRunInto } = await import("./parts/stored.js");
-    for (const waitMs of [0, LAG_MS]) {
+    const justBegun = run.elapsed_us / (store.now.speed || 1) < 10e6; // this page has seen all of it, and the record may not know it yet
+    for (const waitMs of justBegun ? [LAG_MS] : [0, LAG_MS]) {
       await new Promise((resolve) => setTimeout(resolve, waitMs)); // the record lags: what was missing the first time is there the second
       if (id !== known || page.signal.aborted) return;
       await loadRunInto(store.trace, run.id, page.signal).catch(() => {}); // the live part is drawn without it

@@ -56,6 +56,13 @@ def rows_of(now: dict[str, Any], hours: float = 6.0, step_s: int = 30) -> list[l
     return rows
 
 
+class Server(ThreadingHTTPServer):
+    """A page opens thirty files at once; the default queue of five resets some of them."""
+
+    request_queue_size = 128
+    daemon_threads = True
+
+
 class StandIn:
     """One server. `now` is what the stream and `/now` tell."""
 
@@ -81,8 +88,7 @@ class StandIn:
         self.stops_answer = True
         self.news = threading.Condition()
         self._serial = 0
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), _handler(self))
-        self._server.daemon_threads = True
+        self._server = Server(("127.0.0.1", 0), _handler(self))
         self.url = f"http://127.0.0.1:{self._server.server_port}"
         threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()
 

@@ -174,7 +174,10 @@ def test_a_number_goes_as_typed_when_it_is_none(run):
 
 
 def test_a_soak_is_one_stretch_although_it_is_planned_anew_from_now(run):
-    spans = run("parts/plan", f"""m.segmentSpans([[0, 25000], [4 * {H}, 105000], [6 * {H}, 105000], [12 * {H}, 105000],
+    spans = run(
+        "parts/plan",
+        f"""m.segmentSpans([[0, 25000], [4 * {H}, 105000], [6 * {H}, 105000], [12 * {H}, 105000],
       [15 * {H}, 40000]], [{{kind: 'ramp', target_mc: 105000}}, {{kind: 'soak', target_mc: 105000}},
-      {{kind: 'cool', target_mc: 40000}}], 0).map((span) => [span.fromUs / {H}, span.toUs / {H}])""")
+      {{kind: 'cool', target_mc: 40000}}], 0).map((span) => [span.fromUs / {H}, span.toUs / {H}])""",
+    )
     assert spans == [[0, 4], [4, 12], [12, 15]]
