@@ -136,77 +136,80 @@ def _event(kind: str, data: Any) -> bytes:
     return f"event: {kind}\ndata: {json.dumps(data)}\n\n".encode()
 
 
-def _handler(world: StandIn) -> type[BaseHTTPRequestHandler]:
-    class Handler(BaseHTTPRequestHandler):
-        """Files, canned answers, the stream."""
+class Handler(BaseHTTPRequestHandler):
+    """Files, canned answers, the stream."""
 
-        def log_message(self, *_args: Any) -> None:
-            """Silent: a test prints what it wants itself."""
+    world: StandIn
 
-        def do_GET(self) -> None:
-            path = self.path.split("?")[0]
-            if path == f"{API}/stream":
-                self._stream()
-            elif path == f"{API}/now":
-                self._answer(200, world.now)
-            elif path.startswith(API):
-                self._canned(path)
-            else:
-                self._file(path)
+    def log_message(self, *_args: Any) -> None:
+        """Silent: a test prints what it wants itself."""
 
-        def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers.get("content-length", 0)))
-            path = self.path.split("?")[0].removeprefix(API)
-            world.asked.append((path, json.loads(body or b"null")))
-            if path == "/stop-heating" and not world.stops_answer:
-                self._answer(503, {"detail": "the controller does not answer", "code": "controller_away"})
-                return
-            self._canned(API + path)
+    def do_GET(self) -> None:
+        path = self.path.split("?")[0]
+        if path == f"{API}/stream":
+            self._stream()
+        elif path == f"{API}/now":
+            self._answer(200, self.world.now)
+        elif path.startswith(API):
+            self._canned(path)
+        else:
+            self._file(path)
 
-        do_PUT = do_POST
+    def do_POST(self) -> None:
+        body = self.rfile.read(int(self.headers.get("content-length", 0)))
+        path = self.path.split("?")[0].removeprefix(API)
+        self.world.asked.append((path, json.loads(body or b"null")))
+        if path == "/stop-heating" and not self.world.stops_answer:
+            self._answer(503, {"detail": "the controller does not answer", "code": "controller_away"})
+            return
+        self._canned(API + path)
 
-        def _canned(self, path: str) -> None:
-            status, answer = world.answers.get(
-                f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"})
-            )
-            self._answer(status, answer)
+    do_PUT = do_POST
 
-        def _answer(self, status: int, answer: Any, kind: str = "application/json") -> None:
-            body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
-            self.send_response(status)
-            for name, value in (
-                ("content-type", kind),
-                ("content-length", str(len(body))),
-                ("cache-control", "no-cache"),
-                ("content-security-policy", POLICY),
-            ):
-                self.send_header(name, value)
-            self.end_headers()
-            self.wfile.write(body)
+    def _canned(self, path: str) -> None:
+        status, answer = self.world.answers.get(
+            f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"})
+        )
+        self._answer(status, answer)
 
-        def _file(self, path: str) -> None:
-            if path == "/blank":
-                self._answer(200, b"<!doctype html><title>blank</title>", TYPES[".html"])
-                return
-            file = WEB / (path.lstrip("/") or "index.html")
-            if file.suffix not in TYPES or not file.is_file():
-                self._answer(404, b"")
-                return
-            self._answer(200, file.read_bytes(), TYPES[file.suffix])
+    def _answer(self, status: int, answer: Any, kind: str = "application/json") -> None:
+        body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
+        self.send_response(status)
+        for name, value in (
+            ("content-type", kind),
+            ("content-length", str(len(body))),
+            ("cache-control", "no-cache"),
+            ("content-security-policy", POLICY),
+        ):
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(body)
 
-        def _stream(self) -> None:
-            if world.stream == "refused":
-                self._answer(503, {"detail": "too many", "code": "streams_full"})
-                return
-            self.send_response(200)
-            self.send_header("content-type", "text/event-stream")
-            self.send_header("content-security-policy", POLICY)
-            self.end_headers()
-            try:
-                for message in world.messages():
-                    self.wfile.write(message)
-                    self.wfile.flush()
-            except OSError:
-                pass  # the page went away, as pages do
+    def _file(self, path: str) -> None:
+        if path == "/blank":
+            self._answer(200, b"<!doctype html><title>blank</title>", TYPES[".html"])
+            return
+        file = WEB / (path.lstrip("/") or "index.html")
+        if file.suffix not in TYPES or not file.is_file():
+            self._answer(404, b"")
+            return
+        self._answer(200, file.read_bytes(), TYPES[file.suffix])
 
-    return Handler
+    def _stream(self) -> None:
+        if self.world.stream == "refused":
+            self._answer(503, {"detail": "too many", "code": "streams_full"})
+            return
+        self.send_response(200)
+        self.send_header("content-type", "text/event-stream")
+        self.send_header("content-security-policy", POLICY)
+        self.end_headers()
+        try:
+            for message in self.world.messages():
+                self.wfile.write(message)
+                self.wfile.flush()
+        except OSError:
+            pass  # the page went away, as pages do
+
+
+def _handler(world: StandIn) -> type[Handler]:
+    return type("Bound", (Handler,), {"world": world})
