@@ -50,7 +50,7 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.BOARD_ENABLED: ("session", "the board took the enable"),
     Kind.BOARD_REFUSES: ("code words sequence", "the board did not do what a frame asked"),
     Kind.NOT_A_BOARD: ("reason", "what is on the port does not speak the protocol"),
-    Kind.COMMAND_ACCEPTED: ("ask by role ref detail", "a person's command was carried out"),
+    Kind.COMMAND_ACCEPTED: ("ask by role ref detail run_id", "a person's command was carried out"),
     Kind.COMMAND_REFUSED: ("ask by role ref code reason", "a person's command was refused"),
     Kind.ARM_ASKED: ("run_id", "a start waits for the arm button at the chamber"),
     Kind.ARMED: ("run_id", "the arm button was pressed with the door shut and the heat off"),

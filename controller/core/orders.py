@@ -34,6 +34,7 @@ class NotDone(Exception):
 def obey(work: Work, command: Command) -> None:
     """Carry one command out, or refuse it; either way say so."""
     least = LEAST_ROLE[command.ask]
+    run_id = work.run.id if work.run else command.run_id or None  # a reset takes the run away
     try:
         if command.role < least:
             raise NotDone(
@@ -54,6 +55,7 @@ def obey(work: Work, command: Command) -> None:
             role=command.role.name.lower(),
             ref=command.ref,
             detail=detail,
+            run_id=run_id,
         )
 
 
