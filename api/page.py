@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -73,9 +74,23 @@ def _read(path: Path, stamp: tuple[int, int]) -> Kept:
     return Kept(stamp, body, packed, f'"{hashlib.sha256(body).hexdigest()[:20]}"')
 
 
+def _no_such_address(request: Request) -> Problem:
+    """An address of the interface that is not there, or not with this method. Such a request gets this far because the
+    page takes every address that nobody else took."""
+    path = request.url.path
+    takes = sorted(method.upper() for template, methods in request.app.openapi()["paths"].items()
+                   if re.fullmatch(re.sub(r"\{[^}]*\}", "[^/]+", template), path) for method in methods)
+    if takes:
+        return Problem("method", f"{request.method} {path}: this address takes {', '.join(takes)}.",
+                       headers={"Allow": ", ".join(takes)})
+    return Problem("not_found", f"The interface has no address {path[:80]!r}.")
+
+
 @router.api_route("/{name:path}", methods=["GET", "HEAD"])
 async def page(name: str, request: Request, service: Service) -> Response:
     """A file of the page; `/` is index.html."""
+    if name.split("/", 1)[0] == "api":
+        raise _no_such_address(request)
     files: Files = request.app.state.files
     path, kept = files.get(name)
     headers = {"Cache-Control": "no-cache", "ETag": kept.etag, "Vary": "Accept-Encoding"}

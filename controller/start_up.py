@@ -20,7 +20,7 @@ from controller.drivers.notify import Notifier
 from controller.drivers.serial_port import WRITE_S, SerialPort
 from controller.exit_codes import Exit
 from controller.records.errors import RecordError
-from controller.records.writer import About, Writer, next_run
+from controller.records.writer import About, Writer, last_utc_us, next_run
 from controller.service import Parts, Service
 from controller.snapshot import Facts
 
@@ -96,7 +96,7 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
 def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str, held: ExitStack) -> Service:
     record_path = options.data / RECORD_FILE
     writer = Writer(record_path, None, about(folder))
-    run_number = next_run(record_path)
+    run_number, newest_us = next_run(record_path), last_utc_us(record_path)
     try:
         writer.start()
     except RecordError as error:
@@ -105,7 +105,7 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
     line = BoardLine(options.lock_step, utc_us() // 1_000_000 % SESSION_MAX + 1)
     port = SerialPort(port_path, folder.speed, line.wake, write_s=PEER_S if options.lock_step else WRITE_S)
     line.use(port)
-    clock: Clock = LockStepClock(options.speed, line.stretch) if options.lock_step else WallClock()
+    clock: Clock = LockStepClock(options.speed, line.stretch, newest_us) if options.lock_step else WallClock()
     facts = Facts(own_version(), writer.boot, folder, clock.name, clock.speed)
     parts = Parts(folder, clock, line, writer, latch.LatchKeeper(folder.latch_path), Notifier(), facts,
                   options.data / SOCKET_FILE, run_number)

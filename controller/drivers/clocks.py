@@ -76,11 +76,12 @@ class LockStepClock:
 
     name = "lock-step"
 
-    def __init__(self, speed: float, stretch: Callable[[int], None]) -> None:
+    def __init__(self, speed: float, stretch: Callable[[int], None], after_utc_us: int = 0) -> None:
+        """`after_utc_us`: the newest time in the record. A fast clock has run ahead of the wall; it never goes back."""
         self.speed = speed
         self._stretch = stretch
         self._start_mono_us = mono_us()
-        self._start_utc_us = utc_us()
+        self._start_utc_us = max(utc_us(), after_utc_us + TICK_US)
         self._ran_us = 0
         self._due_us = self._start_mono_us
 

@@ -230,8 +230,9 @@ def backup(path: Path, to: Path) -> int:
 
 
 def highest(path: Path, what: str) -> int:
-    """The largest boot or numeric run id in a record; 0 without one. Never raises: a start must not hang on it."""
-    question = {"boot": "SELECT max(boot) FROM boots", "run": "SELECT max(CAST(id AS INTEGER)) FROM runs"}[what]
+    """The largest boot, numeric run id or time of an event in a record; 0 without one. Never raises."""
+    question = {"boot": "SELECT max(boot) FROM boots", "run": "SELECT max(CAST(id AS INTEGER)) FROM runs",
+                "utc_us": "SELECT max(utc_us) FROM events"}[what]
     try:
         raw = read_only(path)
     except (RecordAbsent, RecordUnreadable):

@@ -279,6 +279,11 @@ class Writer:
         self._intake.batch.events.append(event_row(self.boot, self._number(1), utc_us, None, None, event))
 
 
+def last_utc_us(path: Path) -> int:
+    """The time of the newest event in the record, 0 without one."""
+    return database.highest(path, "utc_us")
+
+
 def next_run(path: Path) -> int:
     """The number of the next run: one more than the highest in the record, 1 without one."""
     return database.highest(path, "run") + 1

@@ -34,6 +34,13 @@ def test_a_wrong_method_is_a_problem(shared: Rig, method: str, path: str, wrong:
     assert is_problem(answer) and answer.status_code in (404, 405, 422), answer.text
 
 
+def test_looking_at_a_command_says_what_the_address_takes(shared: Rig) -> None:
+    """A chat preview that fetches a link must not act, and a person who does it learns why."""
+    answer = shared.get("/stop-heating")
+    assert is_problem(answer) and answer.status_code == 405
+    assert answer.headers["allow"] == "POST"
+
+
 def test_an_address_that_is_not_there_is_a_problem(shared: Rig) -> None:
     for path in ("/nothing", "/schedules/1/nothing", "/!/api/v2/now", "/!/api", "/now/"):
         answer = shared.get(path)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from controller.drivers import clocks
-from controller.drivers.clocks import TICK_US, LockStepClock, StepWatch, WallClock
+from controller.drivers.clocks import TICK_US, LockStepClock, StepWatch, WallClock, utc_us
 from controller.drivers.locks import Taken, lock_folder, lock_port
 from controller.drivers.notify import Notifier
 from controller.drivers.peer_user import peer_user
@@ -173,6 +173,12 @@ def test_lock_step_is_paced(monkeypatch, speed):
     clock = LockStepClock(speed, lambda us: None)
     clock.begin()
     assert clock._due_us - hand.us == round(TICK_US / speed)
+
+
+def test_a_fast_clock_never_goes_back_behind_its_record():
+    ahead_us = utc_us() + 3_600 * TICK_US
+    assert LockStepClock(60.0, lambda us: None, ahead_us).utc_us() == ahead_us + TICK_US
+    assert abs(LockStepClock(60.0, lambda us: None, 1).utc_us() - utc_us()) < TICK_US
 
 
 def test_lock_step_stamps_are_the_start_plus_the_peers_time(monkeypatch):
