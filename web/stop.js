@@ -26,17 +26,24 @@ export function stations(press, now, ms) {
 const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time: "", solid: false }));
 
+/** The three times, never out of order: this page's clock may have run ahead of the controller's, whose times count. */
+export function ordered({ askedUtcUs, acceptedUtcUs, offUtcUs }) {
+  const accepted = acceptedUtcUs && offUtcUs ? Math.min(acceptedUtcUs, offUtcUs) : acceptedUtcUs;
+  return { asked: accepted ? Math.min(askedUtcUs, accepted) : askedUtcUs, accepted, off: offUtcUs };
+}
+
 function pressed(press, ms) {
   const waited = ms - press.askedMs;
-  const asked = { word: "asked", time: clockSeconds(press.askedUtcUs, true), solid: true };
+  const times = ordered(press);
+  const asked = { word: "asked", time: clockSeconds(times.asked, true), solid: true };
   if (!press.acceptedUtcUs) {
     const late = waited >= UNCONFIRMED_MS;
     return [asked,
       late ? { word: `not confirmed, ${age(Math.floor(waited / 1000) * 1000).replace(".0", "")}`, time: "", unconfirmed: true } : { word: "accepted", time: "waiting", solid: false },
       late ? { word: "pull the plug if you can", time: "", solid: false, plain: true } : { word: "heat seen off", time: "", solid: false }];
   }
-  return [asked, { word: "accepted", time: clockSeconds(press.acceptedUtcUs, true), solid: true },
-    { word: "heat seen off", time: press.offUtcUs ? clockSeconds(press.offUtcUs, true) : "waiting", solid: Boolean(press.offUtcUs) }];
+  return [asked, { word: "accepted", time: clockSeconds(times.accepted, true), solid: true },
+    { word: "heat seen off", time: times.off ? clockSeconds(times.off, true) : "waiting", solid: Boolean(times.off) }];
 }
 
 /** Both switches read back open in a snapshot, or the controller itself says that it saw the heat off. */
@@ -83,12 +90,10 @@ export class Stopper {
     try {
       const now = await ask("/now", { timeoutMs: TRY_MS });
       const seen = seenOff(now.now ?? now);
-      if (seen) {
-        press.acceptedUtcUs = (now.now ?? now).stop?.accepted_utc_us ?? press.acceptedUtcUs;
-        press.offUtcUs = seen;
-        this.#store.set({});
-        return;
-      }
+      press.acceptedUtcUs = (now.now ?? now).stop?.accepted_utc_us ?? press.acceptedUtcUs;
+      press.offUtcUs = seen;
+      this.#store.set({});
+      if (seen) return;
     } catch {
       /* asked again below; the third station goes on saying "waiting" */
     }

@@ -59,7 +59,7 @@ WORDS = [
     ("m.watched(6000, '°C')", f"6.0{NB}°C"),
     ("m.watched(1, 'sensors')", f"1{NB}sensor"),
     ("m.watched(1, '')", ""),
-    ("m.simulatedWords({chamber: {simulated: true}, speed: 60})", "SIMULATED, 60 times real time"),
+    ("m.simulatedWords({chamber: {simulated: true}, speed: 60})", "SIMULATED, up to 60 times real time"),
     ("m.simulatedWords({chamber: {simulated: false}, speed: 60})", ""),
 ]
 
@@ -155,6 +155,18 @@ def test_a_sent_stop_is_never_shown_as_done(run, press, ms, words):
     three = run("stop", f"m.stations({press}, null, {ms})")
     assert [one["word"] for one in three] == words
     assert not three[2].get("solid"), "heat is seen off only when somebody saw it"
+
+
+def test_asked_is_never_later_than_accepted_nor_accepted_than_off(run):
+    """A page that carries on a fast clock by itself runs ahead of the controller."""
+    press = "{askedUtcUs: 90, acceptedUtcUs: 50, offUtcUs: 51}"
+    assert run("stop", f"m.ordered({press})") == {"asked": 50, "accepted": 50, "off": 51}
+    assert run("stop", "m.ordered({askedUtcUs: 90, acceptedUtcUs: 95, offUtcUs: 60})") == {
+        "asked": 60,
+        "accepted": 60,
+        "off": 60,
+    }
+    assert run("stop", "m.ordered({askedUtcUs: 40, acceptedUtcUs: 50, offUtcUs: null}).asked") == 40
 
 
 def test_an_open_contact_leaves_a_thin_line_behind_it(run):
