@@ -128,7 +128,7 @@ export function withClock(sentence, utcUs) {
 /** "SIMULATED", and how fast, wherever the word stands; "" for a real chamber. */
 export function simulatedWords(now) {
   if (!now?.chamber?.simulated) return "";
-  return now.speed > 1 ? `SIMULATED, ${now.speed} times real time` : "SIMULATED";
+  return now.speed > 1 ? `SIMULATED, up to ${now.speed} times real time` : "SIMULATED";
 }
 
 /** The value of a guard beside its unit. m°C and µs are shown as °C and s; a closed contact (unit "") has no number. */
