@@ -16,10 +16,12 @@ from controller.drivers.clocks import mono_us
 from controller.drivers.serial_port import Arrived, Lost, Opened
 from controller.link.session import BadLine, Ran, Session
 
+PATIENT_S = 1.0
+"""After so long a wait for the peer, "Stop heating" no longer waits with it."""
 REPORTS_KEPT = 200
 """More than a tick looks at, so that the tick itself sees, and says, that there were too many."""
 NOTICES_KEPT = 100
-PEER_S = 60.0
+PEER_S = 20.0
 """A lock-step peer that needs longer for one stretch is told to be lost; it may still come back. Long, because its time
 stands still meanwhile: a busy computer must not look like a silent board."""
 
@@ -57,9 +59,15 @@ class BoardLine:
         self._owed = 0
         """Stretches that the peer has not finished."""
         self._said_lost = False
+        self._interrupted = False
 
     def wake(self) -> None:
         """Something has come."""
+        self._arrived.set()
+
+    def interrupt(self) -> None:
+        """Something cannot wait for a peer that hangs. Any thread may call it."""
+        self._interrupted = True
         self._arrived.set()
 
     def use(self, port: Port) -> None:
@@ -88,22 +96,27 @@ class BoardLine:
         """The tick has moved on to this session number by itself; never offer it again."""
         self._next_session = next_session(session)
 
-    def stretch(self, us: int) -> None:
-        """Lock-step: have the peer run `us`, and wait for its lines, within bounds."""
+    def stretch(self, us: int) -> bool:
+        """Lock-step: have the peer run `us`, and wait for its lines, within bounds. False: interrupted, no time passed."""
         self._pump()
         if self._port is None or not self._open:
-            return
+            return True
         if not self._owed:
             self._port.send(self._coder.run(us))
             self._owed = 1
-        until_us = mono_us() + (0 if self._said_lost else round(PEER_S * 1e6))
+        began_us = mono_us()
+        until_us = began_us + (0 if self._said_lost else round(PEER_S * 1e6))
+        self._interrupted = False
         while self._owed and self._open and (left_us := until_us - mono_us()) > 0:
-            self._arrived.wait(left_us / 1e6)
+            self._arrived.wait(min(left_us / 1e6, PATIENT_S))
             self._arrived.clear()
             self._pump()
+            if self._interrupted and self._owed and mono_us() - began_us >= PATIENT_S * 1e6:
+                return False
         if self._owed and self._open and not self._said_lost:
             self._said_lost = True
             self._notices.append(LineLost(f"the lock-step peer did not finish a stretch within {PEER_S:g} s"))
+        return True
 
     def _pump(self) -> None:
         if self._port is None:

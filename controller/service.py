@@ -83,6 +83,7 @@ class Service:
         self._commands.append(command)
         if at_once:
             self._woken.set()
+            self._parts.line.interrupt()
         return True
 
     def note(self, event: Event) -> None:

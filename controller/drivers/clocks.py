@@ -76,7 +76,7 @@ class LockStepClock:
 
     name = "lock-step"
 
-    def __init__(self, speed: float, stretch: Callable[[int], None], after_utc_us: int = 0) -> None:
+    def __init__(self, speed: float, stretch: Callable[[int], bool], after_utc_us: int = 0) -> None:
         """`after_utc_us`: the newest time in the record. A fast clock has run ahead of the wall; it never goes back."""
         self.speed = speed
         self._stretch = stretch
@@ -97,8 +97,8 @@ class LockStepClock:
 
     def begin(self) -> int:
         """Have the peer run one second. It is never late: nobody's clock moved meanwhile."""
-        self._stretch(TICK_US)
-        self._ran_us += TICK_US
+        if self._stretch(TICK_US):
+            self._ran_us += TICK_US
         pace_us = round(TICK_US / self.speed)
         self._due_us = max(self._due_us + pace_us, mono_us() - pace_us)
         return 0

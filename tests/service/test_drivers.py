@@ -159,8 +159,9 @@ def test_waiting_ends_at_the_deadline_or_when_woken(monkeypatch):
 def test_in_lock_step_a_slow_computer_is_never_late(monkeypatch):
     hand = Hand(monkeypatch)
 
-    def slow(us: int) -> None:
+    def slow(us: int) -> bool:
         hand.us += 3 * us
+        return True
 
     clock = LockStepClock(1.0, slow)
     assert [clock.begin() for _ in range(3)] == [0, 0, 0]
@@ -170,21 +171,21 @@ def test_in_lock_step_a_slow_computer_is_never_late(monkeypatch):
 @pytest.mark.parametrize("speed", [0.5, 1.0, 60.0])
 def test_lock_step_is_paced(monkeypatch, speed):
     hand = Hand(monkeypatch)
-    clock = LockStepClock(speed, lambda us: None)
+    clock = LockStepClock(speed, lambda us: True)
     clock.begin()
     assert clock._due_us - hand.us == round(TICK_US / speed)
 
 
 def test_a_fast_clock_never_goes_back_behind_its_record():
     ahead_us = utc_us() + 3_600 * TICK_US
-    assert LockStepClock(60.0, lambda us: None, ahead_us).utc_us() == ahead_us + TICK_US
-    assert abs(LockStepClock(60.0, lambda us: None, 1).utc_us() - utc_us()) < TICK_US
+    assert LockStepClock(60.0, lambda us: True, ahead_us).utc_us() == ahead_us + TICK_US
+    assert abs(LockStepClock(60.0, lambda us: True, 1).utc_us() - utc_us()) < TICK_US
 
 
 def test_lock_step_stamps_are_the_start_plus_the_peers_time(monkeypatch):
     Hand(monkeypatch)
     monkeypatch.setattr(clocks, "utc_us", lambda: 5_000_000)
-    clock = LockStepClock(60.0, lambda us: None)
+    clock = LockStepClock(60.0, lambda us: True)
     for _ in range(3):
         clock.begin()
     assert clock.utc_us() == 5_000_000 + 3 * TICK_US

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -191,6 +193,20 @@ def test_a_peer_that_stops_answering_is_a_lost_line_and_no_endless_wait(rig, mon
     rig.port.mute = True
     rig.steps(8)
     assert rig.service.state.latches and not rig.service.state.permit
+
+
+def test_stop_heating_does_not_wait_for_a_peer_that_hangs(rig, monkeypatch):
+    """Its time stands still meanwhile, so nothing is silent yet; the person is answered all the same."""
+    monkeypatch.setattr("controller.board_line.PATIENT_S", 0.05)
+    start_by_hand(rig)
+    rig.port.mute = True
+    before_us = rig.service.state.mono_us
+    threading.Timer(0.3, rig.service.submit, [Command(Ask.STOP_HEATING, "t", PersonRole.VIEWER, "stop")]).start()
+    began_s = time.monotonic()
+    rig.steps(1)
+    assert time.monotonic() - began_s < 5
+    assert (rig.service.state.run.state, rig.service.state.permit) == (S.ABORTING, False)
+    assert rig.service.state.mono_us == before_us
 
 
 def test_the_wall_clock_may_jump_and_only_an_event_tells(rig, monkeypatch):
