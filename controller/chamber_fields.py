@@ -6,6 +6,7 @@ Temperatures, times and gains are people's (°C, s, h, %); `scale` makes the int
 
 from __future__ import annotations
 
+from collections.abc import Container
 from typing import NamedTuple
 
 from controller.core.readings import Role
@@ -23,6 +24,22 @@ class Number(NamedTuple):
     unit: str
     default: float
     say: str
+
+    @property
+    def whole(self) -> bool:
+        """True where a fraction has no meaning: what is kept as written is never rounded to something else."""
+        return self.scale == 1
+
+    @property
+    def allowed(self) -> str:
+        """The range in words, with its unit."""
+        return f"{'a whole number, ' if self.whole else ''}{self.low:g} to {self.high:g} {self.unit}"
+
+    def holds(self, value: object) -> bool:
+        """True for a number of the file that this row allows; false for text, true, false, nan and fractions of a whole."""
+        # The range comes first: nan fails it, and no whole number is too long for it.
+        return isinstance(value, (int, float)) and not isinstance(value, bool) and self.low <= value <= self.high \
+            and (not self.whole or float(value).is_integer())
 
 
 class Switch(NamedTuple):
@@ -119,6 +136,10 @@ class Order(NamedTuple):
     needs: str
     """The switch without which this step is skipped; empty: never."""
     why: str
+
+    def known(self, values: Container[str]) -> bool:
+        """True when every limit of this step is among `values`."""
+        return all(key in values for key in (self.lower, self.upper, self.minus) if key is not None)
 
 
 LIMIT_ORDER = (

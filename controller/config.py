@@ -7,7 +7,6 @@ a lower level.
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -41,6 +40,8 @@ PROOFS_FILE = "proofs.json"
 MODEL_FILE = "model.json"
 LATCH_FILE = "latch"
 TEXT_MAX_BYTES = 65_536
+HUGE = 10 ** 15
+"""A whole number from here on is not written out: it may have thousands of digits."""
 SPEEDS = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 250_000, 500_000, 1_000_000)
 SHAPES = ("bench", "small", "heavy", "leaky", "weak")
 SECTIONS = ("line", "simulation", "sensor", "limits", "heater", "fitted", "wired")
@@ -56,6 +57,20 @@ class BadChamber(ValueError):
         self.path = path
         self.mistakes = found
         super().__init__(f"{path}: " + "; ".join(str(mistake) for mistake in found))
+
+    @property
+    def told(self) -> str:
+        """Every mistake on a line of its own, under the file's name."""
+        return "\n".join([f"{self.path} has {len(self.mistakes)} mistake(s), so there is no heat:",
+                          *(f"  {mistake}" for mistake in self.mistakes)])
+
+
+class NoChamber(BadChamber):
+    """There is no chamber file where one was looked for."""
+
+    @property
+    def told(self) -> str:
+        return str(self.mistakes[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +99,14 @@ def load(folder: Path, utc_us: int) -> ChamberFolder:
 
     `utc_us` is now: it decides which proofs still hold.
     """
+    return understood(folder, _text(folder / CHAMBER_FILE), utc_us)
+
+
+def understood(folder: Path, text: str, utc_us: int) -> ChamberFolder:
+    """The chamber that `text` would make as the chamber file of `folder`. Raises BadChamber like `load`."""
     path = folder / CHAMBER_FILE
-    texts = {CHAMBER_FILE: _text(path)}
-    data = _toml(path, texts[CHAMBER_FILE])
-    reader = _Reader(data)
-    folder_read = reader.folder(folder, texts, datetime.fromtimestamp(utc_us / 1_000_000, UTC))
+    reader = _Reader(_toml(path, text))
+    folder_read = reader.folder(folder, {CHAMBER_FILE: text}, datetime.fromtimestamp(utc_us / 1_000_000, UTC))
     if reader.found or folder_read is None:
         raise BadChamber(path, reader.found)
     return folder_read
@@ -101,18 +119,28 @@ def _text(path: Path) -> str:
             raise BadChamber(path, [Mistake("the whole file", f"{len(data)} bytes", f"at most {TEXT_MAX_BYTES} bytes",
                                             "A chamber file is short; this is something else.")])
         return data.decode()
+    except (FileNotFoundError, NotADirectoryError):
+        raise NoChamber(path, [_missing(path)]) from None
     except OSError as error:
-        raise BadChamber(path, [Mistake("the whole file", error.strerror or "unreadable", "a readable file",
-                                        "Make one with `soakwarden chamber new FOLDER`.")]) from None
+        raise BadChamber(path, [Mistake("the file", f"there, but cannot be read: {error.strerror or error}",
+                                        "a file that this user may read", "Give this user the right to read it.")]) from None
     except UnicodeDecodeError as error:
         raise BadChamber(path, [Mistake(f"byte {error.start}", "not UTF-8", "UTF-8 text",
                                         "Save the file as UTF-8, or restore it from a copy.")]) from None
 
 
+def _missing(path: Path) -> Mistake:
+    """What exactly is not there: the folder, or the file in it."""
+    folder = path.parent
+    field = f"the file {path}" if folder.is_dir() else f"the chamber folder {folder}"
+    return Mistake(field, "a file" if folder.is_file() else "missing", f"a folder with a {CHAMBER_FILE}",
+                   "`soakwarden chamber new FOLDER` makes one.")
+
+
 def _toml(path: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a whole number of thousands of digits is a plain ValueError
         raise BadChamber(path, [Mistake("the whole file", str(error)[:120], "TOML",
                                         "Mend it at the line that is named.")]) from None
 
@@ -147,13 +175,13 @@ class _Reader:
             self._wrong("format", self.data.get("format"), FORMAT, "Say which format this file has.")
         name, board = self.data.get("name"), self.data.get("board")
         if not isinstance(name, str) or not 1 <= len(name) <= 60 or not name.isprintable():
-            self._wrong("name", name, "1 to 60 printable characters", "Give the chamber a short name.")
+            self._wrong("name", _told(name, str), "1 to 60 printable characters", "Give the chamber a short name.")
         if not isinstance(board, str) or len(board) != 6 or set(board) - set("0123456789abcdef"):
-            self._wrong("board", board, "six hexadecimal digits, lower case",
+            self._wrong("board", _told(board, str), "six hexadecimal digits, lower case",
                         "Copy the id that the board itself reports.")
         simulated = self.data.get("simulated")
         if not isinstance(simulated, bool):
-            self._wrong("simulated", simulated, "true or false", "Only an invented chamber is simulated.")
+            self._wrong("simulated", _told(simulated, bool), "true or false, without quotes", "Only an invented chamber is simulated.")
         return str(name), str(board), simulated is True
 
     def _sensors(self) -> tuple[SensorSetup, ...]:
@@ -191,24 +219,22 @@ class _Reader:
 
     def _limits(self, fitted: Mapping[str, bool], wired: Mapping[str, bool]) -> dict[str, int]:
         section = self._section("limits")
-        before = len(self.found)
         values = self._numbers("limits", section, LIMITS)
-        if len(self.found) == before:
-            written = {row.key: section[row.key] for row in LIMITS}
-            have = {**fitted, **wired, "": True}
-            self.found += [_order_mistake(step, written) for step in LIMIT_ORDER
-                           if have[step.needs] and not _in_order(step, written)]
+        readable = {row.key: section[row.key] for row in LIMITS if row.holds(section.get(row.key))}
+        have = {**fitted, **wired, "": True}
+        self.found += [_order_mistake(step, readable) for step in LIMIT_ORDER
+                       if have[step.needs] and step.known(readable) and not _in_order(step, readable)]
         return values
 
     def _line(self) -> tuple[str, int]:
         section = self._section("line", needed=False)
         self._unknown("line ", section, ("port", "speed"))
         port, speed = section.get("port", ""), section.get("speed", 115_200)
-        if not isinstance(port, str) or len(port) > 200:
-            self._wrong("line port", port, "a path such as /dev/serial/by-id/...",
+        if not isinstance(port, str) or len(port) > 200 or (port and not port.isprintable()):
+            self._wrong("line port", _told(port, str), "a path such as /dev/serial/by-id/...",
                         "Copy the name of your board's port.")
-        if speed not in SPEEDS or isinstance(speed, bool):
-            self._wrong("line speed", speed, ", ".join(str(one) for one in SPEEDS) + " baud", "Use the board's speed.")
+        if speed not in SPEEDS or not isinstance(speed, int):
+            self._wrong("line speed", _told(speed, int), ", ".join(str(one) for one in SPEEDS) + " baud", "Use the board's speed.")
         return str(port), speed if isinstance(speed, int) else 115_200
 
     def _shape(self, simulated: bool) -> str:
@@ -240,19 +266,18 @@ class _Reader:
         return {row.field: self._number(where, section.get(row.key), row) for row in rows}
 
     def _number(self, where: str, value: Any, row: Number) -> int:
-        plain = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-        if not plain or not row.low <= value <= row.high:
-            shown = f"{value:g} {row.unit}" if plain else value
-            self._wrong(f"{where} {row.key}", shown, f"{row.low:g} to {row.high:g} {row.unit}", row.say)
-            return round(row.default * row.scale)
-        return round(float(value) * row.scale)
+        if row.holds(value):
+            return round(float(value) * row.scale)
+        allowed = f"{row.allowed}, a number without quotes" if isinstance(value, str) else row.allowed
+        self._wrong(f"{where} {row.key}", _told(value, float, row.unit), allowed, row.say)
+        return round(row.default * row.scale)
 
     def _switches(self, name: str, rows: tuple[Switch, ...]) -> dict[str, bool]:
         section = self._section(name)
         self._unknown(f"{name} ", section, tuple(row.key for row in rows))
         for row in rows:
             if not isinstance(section.get(row.key), bool):
-                self._wrong(f"{name} {row.key}", section.get(row.key), "true or false", row.say)
+                self._wrong(f"{name} {row.key}", _told(section.get(row.key), bool), "true or false, without quotes", row.say)
         return {row.key: section.get(row.key) is True for row in rows}
 
     def _section(self, name: str, needed: bool = True) -> Mapping[str, Any]:
@@ -272,6 +297,18 @@ class _Reader:
     def _wrong(self, field: str, value: Any, allowed: str, advice: str) -> None:
         shown = "missing" if value is None else str(value)
         self.found.append(Mistake(field, shown if len(shown) <= 60 else shown[:57] + "...", allowed, advice))
+
+
+def _told(value: Any, wanted: type, unit: str = "") -> Any:
+    """A wrong value as it stands in the file, so that text does not look like the number or the word it spells."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str) and wanted is not str:
+        return f'the text "{value}"'
+    if not isinstance(value, (int, float)):
+        return value
+    shown = f"{value}" if abs(value) < HUGE or not isinstance(value, int) else "a huge number"
+    return f"the number {shown}" if wanted is str else f"{shown} {unit}".rstrip()
 
 
 def _in_order(step: Order, written: Mapping[str, float]) -> bool:

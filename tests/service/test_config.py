@@ -13,7 +13,7 @@ import pytest
 
 from controller import new_chamber
 from controller.chamber_fields import FITTED, HEATER, LIMIT_ORDER, LIMITS, WIRED, Number
-from controller.config import PROOFS_FILE, BadChamber, ChamberFolder, load
+from controller.config import PROOFS_FILE, BadChamber, ChamberFolder, NoChamber, load
 from controller.core.setup import Level
 from controller.drivers import sealed
 from controller.levels import LEVELS, PROOFS, invented_proofs, may_do, valid_proofs
@@ -133,15 +133,66 @@ def test_all_mistakes_are_told_at_once(folder):
     assert set(mistakes(folder)) == {"name", "sensor channel", "limits ceiling_c", "wired fuse"}
 
 
-@pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"a = [", b"name", b"x = 1\n" * 20_000, b"sensor = 3",
+def test_the_order_of_readable_limits_is_told_beside_other_mistakes(folder):
+    edited(folder, r"^ceiling_c = .*$", "ceiling_c = 200")
+    edited(folder, r"^thermal_link_c = .*$", "thermal_link_c = 120")
+    edited(folder, r"^limiter_c = .*$", 'limiter_c = "hot"')
+    edited(folder, r"^hot_c = .*$", "hot_c = 999")
+    told = mistakes(folder)
+    assert set(told) == {"limits ceiling_c", "limits board_ceiling_c", "limits limiter_c", "limits hot_c"}
+    assert "below board_ceiling_c, 135 °C" in told["limits ceiling_c"]
+    assert "below thermal_link_c, 120 °C" in told["limits board_ceiling_c"]
+
+
+@pytest.mark.parametrize(("key", "written", "field", "words"), [
+    ("frozen_s", '"3"', "limits frozen_s", 'is the text "3"; allowed is 1 to 60 s, a number without quotes'),
+    ("frozen_s", "true", "limits frozen_s", "is true; allowed is 1 to 60 s"),
+    ("fuse", '"true"', "wired fuse", 'is the text "true"; allowed is true or false, without quotes'),
+    ("simulated", '"true"', "simulated", 'is the text "true"'), ("board", "517000", "board", "is the number 517000"),
+    ("channel", "1.5", "sensor 1 channel", "is 1.5 (number of the board's channel); allowed is a whole number, 0 to 5"),
+    ("channel", "true", "sensor 1 channel", "is true; allowed is a whole number, 0 to 5"),
+    ("element_w", "450.5", "heater element_w", "is 450.5 W; allowed is a whole number, 10 to 3000 W"),
+    ("element_w", "9" * 400, "heater element_w", "allowed is a whole number, 10 to 3000 W"),
+    ("element_w", "0x" + "f" * 5000, "heater element_w", "allowed is a whole number, 10 to 3000 W"),
+], ids=str)
+def test_a_value_of_another_kind_is_told_as_what_it_is(folder, key, written, field, words):
+    edited(folder, rf"^{key} = .*$", f"{key} = {written}")
+    assert words in mistakes(folder)[field]
+
+
+@pytest.mark.parametrize("speed", ["9600.0", '"9600"'])
+def test_a_speed_of_another_kind_does_not_become_the_usual_one(folder, speed):
+    edited(folder, r"^\[heater\]$", f"[line]\nspeed = {speed}\n[heater]")
+    assert speed in mistakes(folder)["line speed"]
+
+
+@pytest.mark.parametrize("content", [b"", b"x = " + b"9" * 5000, b"\xff\xfe", b"a = [", b"name", b"x = 1\n" * 20_000, b"sensor = 3",
                                      b"limits = []\nsensor = []"])
 def test_a_file_that_is_no_chamber_gives_no_chamber(folder, content):
     (folder / "chamber.toml").write_bytes(content)
     assert mistakes(folder)
 
 
-def test_a_missing_file_says_how_to_make_one(tmp_path):
-    assert "chamber new" in mistakes(tmp_path)["the whole file"]
+@pytest.mark.parametrize(("make", "words"), [
+    (lambda path: None, "the chamber folder {path} is missing; allowed is a folder with a chamber.toml"),
+    (lambda path: path.mkdir(), "the file {path}/chamber.toml is missing; allowed is a folder with a chamber.toml"),
+    (lambda path: path.write_text(""), "the chamber folder {path} is a file; allowed is a folder with a chamber.toml"),
+], ids=["no folder", "no file", "no folder but a file"])
+def test_what_is_missing_is_said_plainly_with_how_to_make_one(tmp_path, make, words):
+    path = tmp_path / "c"
+    make(path)
+    with pytest.raises(NoChamber) as caught:
+        load(path, NOW_US)
+    (told,) = map(str, caught.value.mistakes)
+    assert told.startswith(words.format(path=path)) and "`soakwarden chamber new FOLDER` makes one" in told
+
+
+def test_a_file_that_may_not_be_read_is_not_called_missing(folder, monkeypatch):
+    def refused(path: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", refused)
+    assert "cannot be read: Permission denied" in mistakes(folder)["the file"]
 
 
 # -- what it may do ------------------------------------------------------------------------------------------------------
