@@ -51,6 +51,7 @@ export async function start(context, form) {
   try {
     const answer = await ask("/runs", { body: { schedule_id: held.id, revision: held.stored.revision, level }, headers: { "Idempotency-Key": held.key } });
     store.hold("starting", { ...held, sending: false, answer });
+    if (!context.signal.aborted) context.go("#/now"); // what comes next, the arm button and then the run, stands there
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     store.hold("starting", { ...held, sending: false, refused: error, key: crypto.randomUUID?.() ?? `start-${Date.now()}` });
@@ -84,9 +85,8 @@ function summary(held, now, unit) {
     <tr><th scope="row">What is kept</th><td>every reading, with a copy of schedule and chamber file</td></tr></tbody></table>`;
 }
 
-/** After the press: waiting for the arm button, or on. */
+/** After the press, until Now is shown: accepted, or waiting for the arm button. What the run does then stands on Now alone. */
 function progress(held, now) {
-  if (held.answer && now?.run?.id === held.answer.run_id && !now.pending) return html`<div class="go"><p><b>Run ${now.run.id} is on.</b> ${now.sentence}</p><a class="key" href="#/now">Watch it on Now</a></div>`;
   if (now?.pending) return html`<div class="go must">${mark("todo", 28)}<p><b>${armWords(now)}</b> One press starts one run. Stop heating takes the start back.</p></div>`;
   if (held.answer) return html`<div class="go"><p><b>Accepted.</b> ${held.answer.detail}</p><a class="key" href="#/now">Watch it on Now</a></div>`;
   return "";
@@ -111,7 +111,7 @@ export function render(state) {
   const why = hindrance(now, held.preview);
   const simulated = simulatedWords(now);
   const width = state.layout.kind === "wide" ? Math.floor(state.layout.width * 0.5) - 20 : state.layout.width;
-  return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${why && !held.answer ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
+  return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits for the arm button." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     <form data-form="start" class="editor"><div>${levels(now, facts)}${startKey(held, now, why)}</div><div>${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${
     summary({ ...held, margin: facts?.limits?.run_margin_mc }, now, unit)}</div></form>
