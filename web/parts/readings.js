@@ -60,12 +60,22 @@ export function presentRows(now, dataMs, unit) {
     const value = { stale: `(${number})`, faulted: "no value", missing: "not fitted" }[state] ?? sure;
     return { label: reading.label, value, state, quality: state === "faulted" ? reading.reason : QUALITY[state], age: state === "missing" ? "" : age(ageMs) };
   });
-  if (now.deviation_mc !== null && now.deviation_mc !== undefined && now.run) {
-    const inBand = Math.abs(now.deviation_mc) <= now.band_mc;
+  if (now.deviation_mc !== null && now.deviation_mc !== undefined && now.run && !now.run.end) {
     rows.push({ label: `${now.counts === "part" ? "part" : "air"}, against the plan`, value: signed(now.deviation_mc, unit), state: ageClass(dataMs),
-      quality: `${inBand ? "in band" : "out of band,"} ${plusMinus(now.band_mc, unit, unit === "F" ? 1 : 0)}`, age: age(dataMs) });
+      quality: againstPlan(now, unit), age: age(dataMs) });
   }
   return rows;
+}
+
+/** The band is a soak's. On a slope the rates mean the air, and the part comes after it. */
+export function againstPlan(now, unit) {
+  const segment = now.run.segments[now.run.segment];
+  const inBand = Math.abs(now.deviation_mc) <= now.band_mc;
+  if (!segment || segment.kind === "soak") return `${inBand ? "in band" : "out of band,"} ${plusMinus(now.band_mc, unit, unit === "F" ? 1 : 0)}`;
+  const slope = segment.kind === "cool" ? { up: -1, words: "cooling" } : { up: 1, words: "a ramp" };
+  if (inBand) return `close to it, in ${slope.words}`;
+  if (now.deviation_mc * slope.up > 0) return `ahead of it, in ${slope.words}`;
+  return now.counts === "part" ? `behind the air, as expected in ${slope.words}` : `behind it, in ${slope.words}`;
 }
 
 export const drawRows = (rows) =>
