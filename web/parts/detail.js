@@ -9,11 +9,12 @@ const TIMES = 10;
 
 /** `perMc` is the plan's own scale in px a m°C; the detail's is ten times that, exactly. */
 export function presentDetail(view, trace, perMc) {
-  const points = trace.columns(view.nowUs - WINDOW_US, view.nowUs, 240);
+  const fromUs = Math.max(view.run.started_utc_us, view.nowUs - WINDOW_US); // nothing from before the run
+  const points = trace.columns(fromUs, view.nowUs, 240);
   const last = points.filter((point) => point.part ?? point.control).at(-1);
   const span = view.spans.find(({ fromUs, toUs }) => view.nowUs >= fromUs && view.nowUs <= toUs) ?? view.spans.at(-1);
   const target = planAt(view.plan, view.nowUs) ?? (last ? (last.part ?? last.control)[2] : 0);
-  return { points, target, band: span?.segment.band_mc ?? 0, perMc: Math.abs(perMc) * TIMES, sureMc: view.sureMc, nowUs: view.nowUs,
+  return { points, target, band: span?.segment.band_mc ?? 0, perMc: Math.abs(perMc) * TIMES, sureMc: view.sureMc, nowUs: view.nowUs, fromUs,
     joinedUs: view.joinedUs, plan: view.plan, unit: view.unit, going: view.going };
 }
 
@@ -29,7 +30,7 @@ export function drawDetail(view, { size = 256 }) {
     const us = view.nowUs + share * ((c.x + r - nowX) / x.factor);
     return [us, planAt(view.plan, us)];
   }).filter(([, mc]) => mc !== null);
-  const behind = [0, 0.25, 0.5, 0.75, 1].map((share) => [view.nowUs - WINDOW_US * (1 - share), planAt(view.plan, view.nowUs - WINDOW_US * (1 - share))]).filter(([, mc]) => mc !== null);
+  const behind = [0, 0.25, 0.5, 0.75, 1].map((share) => view.fromUs + (view.nowUs - view.fromUs) * share).map((us) => [us, planAt(view.plan, us)]).filter(([, mc]) => mc !== null);
   const band = (side) => [...behind, ...ahead].map(([us, mc]) => [x(us), y(mc + side * view.band)]);
   const area = `${path([...band(1), ...band(-1).reverse()])}Z`;
   const sure = view.sureMc ? surePath(view, x, y) : "";

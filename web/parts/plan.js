@@ -17,11 +17,12 @@ export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = 
   const fromUs = run.started_utc_us - span * 0.018;
   const toUs = endUs + span * 0.06;
   const points = trace.columns(run.started_utc_us - span * 0.01, nowUs ?? toUs, columns);
+  const going = nowUs !== null && !run.end && !/^abort/u.test(run.state ?? "");
   const spans = segmentSpans(plan, run.segments, run.started_utc_us);
   return { fromUs, toUs, nowUs, dataUs, plan, spans, points, joinedUs: Trace.joinedUs(points), unit, staleMs, trip, run,
-    limitMc: run.run_ceiling_mc, endedUs: run.shown_ended_us ?? null, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going: nowUs !== null && !run.end,
-    next: nowUs !== null && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us } : null,
-    cool: nowUs === null ? null : coolsAt(plan, hotMc, nowUs) };
+    limitMc: run.run_ceiling_mc, endedUs: run.shown_ended_us ?? null, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going,
+    next: going && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us } : null,
+    cool: going ? coolsAt(plan, hotMc, nowUs) : null };
 }
 
 /** What an aborted run would still have done, so that the band it left stays on the sheet. */
@@ -71,6 +72,7 @@ function coolsAt(plan, hotMc, nowUs) {
 }
 
 const LEFT = 46;
+const DETAIL_LEAST_US = 600e6;
 
 /** The whole drawing, `width` x `height`. `phone` is drawn for the width, never shrunk. */
 export function drawPlan(view, { width, height, phone = false, lens = false }) {
@@ -109,14 +111,27 @@ function axes(view, marks, { x, y, bottom, width, left, phone, top }) {
       class="tick middle" x="${px(x(us))}" y="${bottom + 24}">${clock(us)}</text>`}`)}`;
 }
 
-function limitLine(view, { y, width, left, phone }) {
+function limitLine(view, { x, y, width, left, phone }) {
   if (!view.limitMc) return "";
   const at = y(view.limitMc);
   let strokes = "";
-  for (let x = left + 6; x < width - 8; x += phone ? 12 : 10) strokes += `M${x} ${px(at - 1)}l7 -7`;
+  for (let from = left + 6; from < width - 8; from += phone ? 12 : 10) strokes += `M${from} ${px(at - 1)}l7 -7`;
   const words = `${phone ? "limit" : "air limit of this run"} ${warmShort(view.limitMc, view.unit)}`;
+  const place = limitPlace(view, { x, y, width, left }, words.length * 6.6);
   return html`<path class="limit-hatch" d="${strokes}"/><path class="limit" d="M${left} ${px(at)}H${width - 2}"/><text class="cap small paper"
-    x="${left + 8}" y="${px(at + 16)}">${words}</text>`;
+    x="${px(place.x)}" y="${px(place.y)}">${words}</text>`;
+}
+
+/** Under the limit where no curve comes near, at the left, at the right or between; else above its strokes. */
+function limitPlace(view, { x, y, width, left }, room) {
+  const at = y(view.limitMc);
+  const lines = [...view.points.flatMap((point) => [point.control, point.part].filter(Boolean).map((one) => [x(point.utc_us), y(one[1])])),
+    ...view.spans.flatMap((span) => [0, 0.25, 0.5, 0.75, 1].map((share) => span.fromUs + (span.toUs - span.fromUs) * share)
+      .map((us) => [x(us), y((planAt(view.plan, us) ?? 0) + span.segment.band_mc)]))];
+  const plumbX = view.nowUs === null ? -100 : x(view.nowUs);
+  const free = (from) => !lines.some(([px0, py0]) => px0 > from - 8 && px0 < from + room + 8 && py0 < at + 22) && (plumbX < from - 6 || plumbX > from + room + 6);
+  const from = [left + 8, width - room - 10, (left + width - room) / 2].find(free);
+  return from === undefined ? { x: left + 8, y: at - 12 } : { x: from, y: at + 16 };
 }
 
 function zone(view, { x, y, bottom }) {
@@ -268,13 +283,20 @@ function curveNames(view, { x, y, width, left }) {
 const nameBelow = (px0, py0, width, words) =>
   html`<path class="leader" d="M${px(px0 + 2)} ${px(py0 + 2)}l22 22"/><text class="small mid paper" x="${px(Math.min(px0 + 28, width - 150))}" y="${px(py0 + 36)}">${words}</text>`;
 
-function lensMark(view, { x, y }) {
+/** Detail A and its ellipse show what was measured in this run, and need ten minutes of it. */
+export function hasDetail({ points, run, nowUs }) {
+  const known = points.filter((point) => point.control && point.utc_us >= run.started_utc_us);
+  return nowUs !== null && known.length > 1 && nowUs - known[0].utc_us >= DETAIL_LEAST_US;
+}
+
+function lensMark(view, { x, y, left, top, bottom, width }) {
   const last = view.points.filter((point) => point.control).at(-1);
-  if (!last) return "";
-  const wide = (x(view.nowUs) - x(view.nowUs - 90 * 60e6)) / 2 + 8;
+  if (!last || !hasDetail(view)) return "";
+  const from = x(Math.max(view.run.started_utc_us, view.nowUs - 90 * 60e6));
+  const wide = Math.max(22, (x(view.nowUs) - from) / 2 + 8);
   const [cx, cy] = [x(view.nowUs) - wide * 0.35, y((last.part ?? last.control)[2])];
-  return html`<ellipse class="leader lens" cx="${px(cx)}" cy="${px(cy)}" rx="${px(Math.max(22, wide))}" ry="17"/><text class="strong paper end"
-    x="${px(cx - Math.max(16, wide * 0.5))}" y="${px(cy - 19)}">A</text>`;
+  return html`<clipPath id="plot"><rect x="${left}" y="${top - 6}" width="${px(width - left)}" height="${px(bottom - top + 6)}"/></clipPath><ellipse class="leader lens" clip-path="url(#plot)"
+    cx="${px(cx)}" cy="${px(cy)}" rx="${px(wide)}" ry="17"/><text class="strong paper end" x="${px(Math.max(left + 14, cx - Math.max(16, wide * 0.5)))}" y="${px(Math.max(top + 12, cy - 19))}">A</text>`;
 }
 
 function tripMark(view, { x, y, top, bottom }) {

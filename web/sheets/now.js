@@ -2,7 +2,7 @@
 import { html } from "../markup.js";
 import { capital, clock, levelWords, clockSeconds, simulatedWords, wait, warmShort, withClock } from "../text.js";
 import { presentCircuit, drawAcross, drawSmall, drawUpright, listAcross, permitList } from "../parts/circuit.js";
-import { presentPlan, drawPlan, planScale } from "../parts/plan.js";
+import { presentPlan, drawPlan, planScale, hasDetail } from "../parts/plan.js";
 import { presentDetail, drawDetail } from "../parts/detail.js";
 import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js";
 import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews } from "../parts/fourparts.js";
@@ -110,10 +110,10 @@ function drawLower(state, staleMs) {
   const size = { width, height: phone ? 244 : 300, phone };
   const detail = drawDetailOf(view, trace, size, now);
   const aside = staleMs !== null ? stillHolds(wait(5e6)) : tripped ? inOrder(state) : phone ? "" : html`<div class="aside">${detail}</div>`;
-  return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, lens: !tripped && staleMs === null && !phone })}${phone ? phoneWords(view, now) : ""}</div>${aside}</div>`;
+  return html`<div class="lower"><div class="curve">${drawPlan(view, { ...size, lens: Boolean(detail) && !tripped && staleMs === null && !phone })}${phone ? phoneWords(view, now) : ""}</div>${aside}</div>`;
 }
 
-const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 250 }) : "");
+const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) && hasDetail(view) ? drawDetail(presentDetail(view, trace, planScale(view, size)), { size: 250 }) : "");
 
 /** On a phone the plan's words stand below it. */
 function phoneWords(view, now) {
