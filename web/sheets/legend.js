@@ -73,7 +73,7 @@ export const sheet = {
       <div class="two"><section><h2>Heater circuit</h2>${circuits()}</section><section><h2>Marks</h2><ul class="legend-marks">${MARKS.map(([kind, name, words]) => html`<li>${mark(kind)}<span><b>${name}</b><span class="detail">${words}</span></span></li>`)}</ul>
       <h2>Readings</h2>${readings(unit)}</section></div>
       <section class="legend-block"><h2>Permit line and first-out</h2>${permits()}</section>
-      <section class="legend-block"><h2>Big reading</h2><div class="legend-cells">${["good", "late", "stale"].map((one) => html`<div>${drawBig([big(one), air(one)])}<p class="caption">${one}</p></div>`)}<div>${drawBig([big("faulted", null)])}<p class="caption">faulted</p></div></div></section>
+      <section class="legend-block"><h2>Big reading</h2><div class="legend-cells wide">${["good", "late", "stale"].map((one) => html`<div>${drawBig([big(one), air(one)])}<p class="caption">${one}</p></div>`)}<div>${drawBig([big("faulted", null)])}<p class="caption">faulted</p></div></div></section>
       <section class="legend-block"><h2>Stop heating</h2>${STATIONS.map(([name, three]) => html`<div class="legend-row"><span>${name}</span>${drawStations(three)}</div>`)}</section>
       <section class="legend-block"><h2>Plan against part and air</h2><div class="${layout.kind === "wide" ? "editor" : ""}"><div><p class="caption">as planned</p>${invented(unit, width, () => ({}))}</div><div><p class="caption">nothing heard; tripped</p>${
         invented(unit, width, (nowUs, run) => ({ nowUs: nowUs + 900e6, staleMs: 900000, run, trip: { utc_us: nowUs - 4000e6 } }))}</div></div></section>
