@@ -152,7 +152,7 @@ GUARDS: tuple[Guard, ...] = (
           ("Compare the board's limits with the chamber file.", "Correct them at the board, then clear."), SMELL),
     Guard("board_silent", "report_age_us", "silence_us", "reading_age_us", 0, TRIP, RUN, HOST, Contact.BOARD, Urgency.GET_UP,
           "H-16 H-17 H-18 H-21 H-22", "s", "The board is silent.", "Without reports nobody knows what the heater does.",
-          ("Check cable and supply; the board has already switched off by itself.", "Clear when it reports again."), SMELL),
+          ("Check cable and supply. A board that still runs has switched off by itself.", "Clear when it reports again."), SMELL),
     Guard("run_too_long", "run_us", "run_max_us", "run_max_us", 0, TRIP, RUN, HOST, Contact.ON_TIME, Urgency.MORNING,
           "H-44", "s", "The run passed its longest time, holds included.", "Heat that never ends is nobody's plan.",
           ("Read the record: which segment waited?", "Clear, then start a new run if the part needs it."), SMELL),

@@ -94,7 +94,7 @@ class Bound(NamedTuple):
     unit: str
 
     def words(self) -> str:
-        return f"{self.low / self.scale:g} to {self.high / self.scale:g} {self.unit}"
+        return f"{self.low / self.scale:.3g} to {self.high / self.scale:g} {self.unit}"
 
 
 TARGET = Bound(TARGET_MIN_MC, TARGET_MAX_MC, 1000, "°C")

@@ -70,7 +70,7 @@ def read(path: Path, utc_us: int) -> tuple[Stored, ...]:
         return (Stored(UNREADABLE, utc_us, 0, 0, error.reason, True),)
     latches = remembered.latches
     if remembered.condition is Condition.RUNNING:
-        latches += (Stored(ENDED_IN_A_RUN, utc_us, 0, 0, "the latch file says running", not latches),)
+        latches += (Stored(ENDED_IN_A_RUN, utc_us, 0, 0, "Found at the next start: no end was kept.", not latches),)
     if remembered.condition is Condition.NOT_COMMISSIONED and not latches:
         latches = (Stored(NOT_COMMISSIONED, utc_us, 0, 0, "", True),)
     if remembered.condition is Condition.TRIPPED and not latches:

@@ -11,12 +11,13 @@ from sqlalchemy import Connection, Table, bindparam, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from controller.core import canonical
+from controller.core.run_states import S
 from controller.records import database, schema
 from controller.records.batch import About, Batch, Rows
 from controller.records.database import Database
 from controller.records.errors import BootTaken
 
-CUT = "The controller ended without a word; the record stops here."
+CUT = "The controller ended without a word; the record stops here. On silence the board switches off by itself."
 
 
 class Store:
@@ -126,11 +127,11 @@ def _register(connection: Connection, row: dict[str, Any], run: dict[str, Any] |
 
 def _cut(connection: Connection, run_id: str, newest_id: int | None) -> None:
     runs, ticks = schema.runs, schema.ticks
-    found = select(ticks.c.utc_us, ticks.c.state).where(ticks.c.id == newest_id)
+    found = select(ticks.c.utc_us).where(ticks.c.id == newest_id)
     row = connection.execute(found).fetchone() if newest_id is not None else None
     connection.execute(
         update(runs).where(runs.c.id == run_id).values(
             cut=1, end=CUT,
             last_tick=schema.split(newest_id)[1] if newest_id is not None else runs.c.first_tick,
             ended_utc_us=row.utc_us if row else runs.c.started_utc_us,
-            state=row.state if row and row.state else runs.c.state))
+            state=S.ABORTED.value))

@@ -116,7 +116,7 @@ def test_a_run_that_a_crash_cut_is_closed_by_the_next_start(tmp_path: Path) -> N
     assert Reader(path).known("1").going
     written(path, ())
     run = Reader(path).known("1")
-    assert (run.cut, run.last_tick, run.state) == (True, 60, "running") and "without a word" in run.end
+    assert (run.cut, run.last_tick, run.state) == (True, 60, "aborted") and "without a word" in run.end
 
 
 def test_nothing_waits_longer_than_fifteen_seconds_of_record_time(tmp_path: Path, ten_minutes: list[TickRecord]) -> None:
