@@ -32,6 +32,7 @@ from controller.core.readings import Role
 from controller.core.schedule import Mistake
 from controller.core.setup import Chamber, Fitted, Heater, Limits, SensorSetup
 from controller.drivers import sealed
+from controller.exit_codes import Exit
 from controller.levels import MayDo, may_do, valid_proofs
 
 FORMAT = "soakwarden-chamber-1"
@@ -40,6 +41,7 @@ PROOFS_FILE = "proofs.json"
 MODEL_FILE = "model.json"
 LATCH_FILE = "latch"
 TEXT_MAX_BYTES = 65_536
+SHOWN_MAX = 200
 HUGE = 10 ** 15
 """A whole number from here on is not written out: it may have thousands of digits."""
 SPEEDS = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 250_000, 500_000, 1_000_000)
@@ -52,6 +54,8 @@ CONFLICTING_ROLES = (Role.CONTROL, Role.OVER_TEMPERATURE, Role.PART)
 
 class BadChamber(ValueError):
     """The chamber folder gives no chamber. `mistakes` holds everything that is wrong with it."""
+
+    code = Exit.CHAMBER
 
     def __init__(self, path: Path, found: list[Mistake]) -> None:
         self.path = path
@@ -67,6 +71,8 @@ class BadChamber(ValueError):
 
 class NoChamber(BadChamber):
     """There is no chamber file where one was looked for."""
+
+    code = Exit.FILES
 
     @property
     def told(self) -> str:
@@ -181,7 +187,8 @@ class _Reader:
                         "Copy the id that the board itself reports.")
         simulated = self.data.get("simulated")
         if not isinstance(simulated, bool):
-            self._wrong("simulated", _told(simulated, bool), "true or false, without quotes", "Only an invented chamber is simulated.")
+            self._wrong("simulated", _told(simulated, bool), "true or false, without quotes",
+                        "Only an invented chamber is simulated.")
         return str(name), str(board), simulated is True
 
     def _sensors(self) -> tuple[SensorSetup, ...]:
@@ -234,7 +241,8 @@ class _Reader:
             self._wrong("line port", _told(port, str), "a path such as /dev/serial/by-id/...",
                         "Copy the name of your board's port.")
         if speed not in SPEEDS or not isinstance(speed, int):
-            self._wrong("line speed", _told(speed, int), ", ".join(str(one) for one in SPEEDS) + " baud", "Use the board's speed.")
+            self._wrong("line speed", _told(speed, int), ", ".join(str(one) for one in SPEEDS) + " baud",
+                        "Use the board's speed.")
         return str(port), speed if isinstance(speed, int) else 115_200
 
     def _shape(self, simulated: bool) -> str:
@@ -295,7 +303,9 @@ class _Reader:
                             "Delete it, or correct its name.")
 
     def _wrong(self, field: str, value: Any, allowed: str, advice: str) -> None:
-        shown = "missing" if value is None else str(value)
+        # What cannot be printed is shown as its escape: it would break the line, or the output's encoding.
+        shown = "missing" if value is None else "".join(
+            one if one.isprintable() else ascii(one)[1:-1] for one in str(value)[:SHOWN_MAX])
         self.found.append(Mistake(field, shown if len(shown) <= 60 else shown[:57] + "...", allowed, advice))
 
 

@@ -23,7 +23,7 @@ HEAD = """\
 format = "{format}"
 name = {name}
 # The six digits by which the board knows itself. A board with other digits gets no heat.
-board = "{board}"
+board = {board}
 # true for an invented chamber only. File and board must agree, or there is no heat.
 simulated = {simulated}
 """
@@ -51,9 +51,9 @@ def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "b
          changed: Mapping[str, float] | None = None) -> str:
     """The chamber file. `changed` replaces defaults of numbers by key, in the written unit."""
     sensors = SENSORS if simulated else SENSORS[:2]
-    parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=board, simulated=_word(simulated))]
+    parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=_quoted(board), simulated=_word(simulated))]
     if simulated:
-        parts.append(f"\n[simulation]\n# {SHAPES_SAY}\nshape = \"{shape}\"\n")
+        parts.append(f"\n[simulation]\n# {SHAPES_SAY}\nshape = {_quoted(shape)}\n")
     else:
         parts.append(LINE.format(port=_quoted(port)))
     parts.append(SENSOR_HEAD)
@@ -108,5 +108,5 @@ def _word(value: bool) -> str:
 
 
 def _quoted(value: str) -> str:
-    """A TOML basic string; JSON's escapes are a subset of TOML's."""
-    return json.dumps(value, ensure_ascii=False)
+    """A TOML basic string: JSON's escapes are a subset of TOML's, which wants one more, for the delete character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -125,9 +125,7 @@ def _chamber(path: Path) -> ChamberFolder:
     try:
         return load(path, utc_us())
     except BadChamber as error:
-        listed = "\n".join(f"  {mistake}" for mistake in error.mistakes)
-        raise Refused(Exit.CHAMBER, f"{error.path} has {len(error.mistakes)} mistake(s), so there is no heat:\n{listed}") \
-            from None
+        raise Refused(error.code, error.told) from None
 
 
 def _check_times(options: argparse.Namespace, folder: ChamberFolder) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from controller import new_chamber
 from controller.chamber_fields import HEATER, LIMITS, Number
 from controller.commands.out import Out
-from controller.config import SHAPES, BadChamber, load
+from controller.config import SHAPES, BadChamber, load, understood
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import Exit
 
@@ -39,7 +39,7 @@ def add(verbs: Any) -> None:
 
 
 def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input) -> int:
-    """Ask, write, and read back what was written."""
+    """Ask, read what would be written as the controller will, and only then write it."""
     if options.folder.exists():
         out.refuse(f"{options.folder} exists already; nothing was changed. Name another folder, or edit "
                    f"{options.folder / 'chamber.toml'} by hand.")
@@ -59,24 +59,25 @@ def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -
     silent = options.yes or options.simulated
     if not options.simulated:
         out.say(CAUTION)
-    name = options.name or _text("What is it called?", "Bench chamber", options.yes, ask)
+    name = options.name if options.name is not None else _text("What is it called?", "Bench chamber", options.yes, ask)
     default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
-    board = options.board or _text("Six digits of its board (0-9, a-f)?", default, silent, ask)
-    port = options.port or _text("Its serial port (ls /dev/serial/by-id)?", "", silent, ask)
+    board = options.board if options.board is not None else _text("Six digits of its board (0-9, a-f)?", default, silent, ask)
+    port = options.port if options.port is not None else _text("Its serial port (ls /dev/serial/by-id)?", "", silent, ask)
     changed = {} if silent else _numbers(ask, out)
     return new_chamber.text(name, options.simulated, board, port, options.shape, changed), board
 
 
 def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:
     try:
+        understood(options.folder, text, utc_us())
         new_chamber.write(options.folder, text, board, options.simulated, utc_us())
         made = load(options.folder, utc_us())
     except OSError as error:
         out.refuse(f"{options.folder} cannot be made: {error.strerror or error}")
         return Exit.FILES
     except BadChamber as error:
-        out.refuse("Written, but it gives no heat until these are mended in "
-                   f"{error.path}:\n" + "\n".join(f"  {mistake}" for mistake in error.mistakes),
+        out.refuse("Nothing was written. A chamber like this would give no heat:\n"
+                   + "\n".join(f"  {mistake}" for mistake in error.mistakes),
                    mistakes=[mistake._asdict() for mistake in error.mistakes])
         return Exit.CHAMBER
     kind = "SIMULATED chamber with invented proofs" if options.simulated else "chamber, not commissioned: its latch is tripped"
@@ -113,6 +114,6 @@ def _number(row: Number, ask: Callable[[str], str], out: Out) -> float:
         except ValueError:
             out.say(f"{said} is no number.")
             continue
-        if row.low <= value <= row.high:
+        if row.holds(value):
             return value
-        out.say(f"{value:g} {row.unit} is outside {row.low:g} to {row.high:g} {row.unit}.")
+        out.say(f"{value:g} {row.unit}; allowed is {row.allowed}.")

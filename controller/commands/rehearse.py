@@ -59,7 +59,8 @@ def act(options: argparse.Namespace, out: Out) -> int:
             world = held.enter_context(_world(options, chamber))
             result = _go(options, out, chamber, schedule, world, held)
     except BadChamber as error:
-        return _mistakes(out, str(error.path), error.mistakes)
+        out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return error.code
     except BadSchedule as error:
         return _mistakes(out, str(options.schedule), error.mistakes)
     except NotStarted as error:

@@ -56,13 +56,11 @@ def act(options: argparse.Namespace, out: Out) -> int:
     options.data = (options.data or (DATA_DEMO if options.demo else DATA_REAL)).resolve()
     options.http = options.http if options.http is not None else (HTTP_DEMO if options.demo else HTTP_REAL)
     try:
-        options.data.mkdir(parents=True, exist_ok=True)
         folder = demo.chamber(options.data / "chamber", utc_us()) if options.demo else load(options.chamber, utc_us())
+        options.data.mkdir(parents=True, exist_ok=True)
     except BadChamber as error:
-        out.refuse(f"{error.path} has {len(error.mistakes)} mistake(s), so there is no heat:\n"
-                   + "\n".join(f"  {mistake}" for mistake in error.mistakes),
-                   mistakes=[mistake._asdict() for mistake in error.mistakes])
-        return Exit.CHAMBER
+        out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return error.code
     except OSError as error:
         out.refuse(f"{options.data}: {error.strerror}; name a folder that this user may write, with --data.")
         return Exit.FILES

@@ -60,6 +60,14 @@ def test_serve_of_a_broken_chamber_lists_its_mistakes(tmp_path, capsys):
     assert [mistake["field"] for mistake in said(capsys)["mistakes"]] == ["wired fuse"]
 
 
+@pytest.mark.parametrize("verb", ["serve", "rehearse"])
+def test_a_chamber_that_is_not_there_is_said_plainly_and_is_code_6(tmp_path, capsys, verb):
+    assert main([verb, "--chamber", str(tmp_path / "nope"), "--data", str(tmp_path / "d"), "--json"]) == Exit.FILES
+    text = said(capsys)["error"]
+    assert text == (f"the chamber folder {tmp_path}/nope is missing; allowed is a folder with a chamber.toml. "
+                    "`soakwarden chamber new FOLDER` makes one.")
+
+
 # -- chamber new ------------------------------------------------------------------------------------------------------------
 
 
@@ -107,14 +115,38 @@ def test_it_asks_and_writes_what_was_answered(tmp_path, capsys):
     assert (made.chamber.name, made.chamber.board, made.port) == ("Toaster", "0a0b0c", "/dev/serial/by-id/y")
     assert (made.chamber.heater.element_w, made.chamber.limits.ceiling_mc) == (450, 115_500)
     text = capsys.readouterr().out
-    assert "hot is no number" in text and "999 °C is outside 40 to 400 °C" in text
+    assert "hot is no number" in text and "999 °C; allowed is 40 to 400 °C" in text
 
 
 def test_answers_that_do_not_fit_together_are_told(tmp_path, capsys):
     person = Person("n", "Toaster", "XYZ", "", "450", "150", "140")
     assert asked(tmp_path / "c", person) == Exit.CHAMBER
     text = capsys.readouterr().err
-    assert "board is XYZ" in text and "ceiling_c" in text
+    assert "board is XYZ" in text and "ceiling_c" in text and "othing was written" in text
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("words", [
+    ["--board", 'x"y'], ["--board", "a\nb"], ["--board", "a\x7fb"], ["--name", ""], ["--name", "a\x7fb"],
+    ["--name", "\udc80"], ["--port", "/dev/\udc80"]], ids=ascii)
+def test_a_chamber_that_would_be_wrong_is_refused_and_leaves_nothing(tmp_path, capsys, words):
+    board = [] if "--board" in words else ["--board", "abcdef"]
+    assert main(["chamber", "new", str(tmp_path / "deep/c"), "--yes", "--json", *board, *words]) == Exit.CHAMBER
+    field = "line port" if "--port" in words else words[0][2:]
+    assert [mistake["field"] for mistake in said(capsys)["mistakes"]] == [field]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_name_with_quotes_is_kept_as_it_is(tmp_path, capsys):
+    name = 'Öfchen "2" \\ b'
+    assert main(["chamber", "new", str(tmp_path / "c"), "--yes", "--board", "abcdef", "--name", name]) == Exit.GOOD
+    assert load(tmp_path / "c", utc_us()).chamber.name == name
+
+
+def test_a_fraction_of_a_watt_is_asked_for_again(tmp_path, capsys):
+    assert asked(tmp_path / "c", Person("n", "Toaster", "0a0b0c", "/dev/y", "450.5", "451")) == Exit.GOOD
+    assert load(tmp_path / "c", utc_us()).chamber.heater.element_w == 451
+    assert "allowed is a whole number, 10 to 3000 W" in capsys.readouterr().out
 
 
 def test_with_nobody_to_ask_it_says_so(tmp_path, capsys):

@@ -166,7 +166,8 @@ def test_a_speed_of_another_kind_does_not_become_the_usual_one(folder, speed):
     assert speed in mistakes(folder)["line speed"]
 
 
-@pytest.mark.parametrize("content", [b"", b"x = " + b"9" * 5000, b"\xff\xfe", b"a = [", b"name", b"x = 1\n" * 20_000, b"sensor = 3",
+@pytest.mark.parametrize("content", [b"", b"x = " + b"9" * 5000, b"\xff\xfe", b"a = [", b"name",
+                                     b"x = 1\n" * 20_000, b"sensor = 3",
                                      b"limits = []\nsensor = []"])
 def test_a_file_that_is_no_chamber_gives_no_chamber(folder, content):
     (folder / "chamber.toml").write_bytes(content)

@@ -158,7 +158,7 @@ def test_a_board_that_is_not_there_yet_is_found_when_it_comes(tmp_path, chamber)
 
 
 @pytest.mark.parametrize(("words", "code", "said"), [
-    (["--chamber", "{tmp}/none", "--port", "/dev/null"], Exit.CHAMBER, "chamber new"),
+    (["--chamber", "{tmp}/none", "--port", "/dev/null"], Exit.FILES, "chamber new"),
     (["--chamber", "{tmp}/c"], Exit.CHAMBER, "--port"),
     (["--chamber", "{tmp}/r", "--lock-step"], Exit.USAGE, "simulated"),
     (["--chamber", "{tmp}/c", "--port", "x", "--speed", "60"], Exit.USAGE, "--lock-step"),
