@@ -77,7 +77,7 @@ function smallHead(view, staleMs) {
   if (!now) return html`<header class="small-head"><p>${head.sentence} ${head.more}</p></header>`;
   const width = view.layout.kind === "phone" ? view.layout.width : Math.min(560, view.layout.width * 0.45);
   const simulated = simulatedWords(now);
-  return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit), Math.round(width))}<p>${
+  return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
     head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
 }
 

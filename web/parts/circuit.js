@@ -34,9 +34,10 @@ const WORDS_FOR_ACCUSED = { rise_with_heat_off: "stuck on", limiter_open: "has o
 const GOES_ON = new Set(["supply", "thermal_link", "element"]);
 
 /** Everything the drawings need, from a snapshot. `staleMs` is the age when it is too old to believe, else null. */
-export function presentCircuit(now, staleMs = null, facts = null, unit = "C") {
+export function presentCircuit(now, staleMs = null, facts = null, unit = "C", guards = null) {
   const first = now.latches?.find((latch) => latch.first_out) ?? null;
   const accused = first ? ACCUSES[first.guard] ?? null : null;
+  const blamed = contactOf(now, first, guards);
   const unknown = staleMs !== null || !now.board?.present;
   const modulating = !unknown && isModulating(now);
   let into = unknown ? "unknown" : now.circuit.supply.state === "gone" ? "thin" : "volt";
@@ -52,8 +53,8 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C") {
     return part;
   });
   return { parts, double: Boolean(now.chamber?.simulated), simulated: simulatedWords(now), unknown, last: into,
-    permit: presentPermit(now, staleMs, first), request: presentRequest(now, unknown),
-    flag: !unknown && first ? accused ?? `permit:${contactOf(now)}` : null };
+    permit: presentPermit(now, staleMs, first, blamed), request: presentRequest(now, unknown),
+    flag: staleMs === null && first ? (!unknown && accused) || `permit:${blamed}` : null };
 }
 
 /** Permit given, contactor closed, and part of the last window was on: the modulator is at work. */
@@ -105,16 +106,21 @@ function moreWords(kind, now, facts, unit) {
   return words ? [words] : [];
 }
 
-const contactOf = (now) => now.permit.contacts.find((one) => !one.closed)?.name ?? "no trip";
+/** The contact that what tripped first counts under, from the guard table; without the table the first open one. */
+function contactOf(now, first, guards) {
+  const named = Array.isArray(guards) ? guards.find((guard) => guard.id === first?.guard)?.contact : null;
+  const open = now.permit.contacts.filter((one) => !one.closed);
+  return (open.find((one) => one.name === named) ?? open[0])?.name ?? "no trip";
+}
 
-function presentPermit(now, staleMs, first) {
+function presentPermit(now, staleMs, first, blamed) {
   const unknown = staleMs !== null;
   let into = unknown ? "unknown" : "volt";
   const closed = now.permit.contacts.filter((one) => one.closed).length;
   const contacts = now.permit.contacts.map((one) => {
     const state = unknown || one.known === false ? "unknown" : one.closed ? "closed" : "open";
     const out = after(state, into);
-    const made = { name: one.name, why: one.why, state, into, out, culprit: !unknown && !one.closed && into === "volt" && Boolean(first) };
+    const made = { name: one.name, why: one.why, state, into, out, culprit: !unknown && !one.closed && one.name === blamed && Boolean(first) };
     into = out;
     return made;
   });

@@ -156,7 +156,7 @@ export const sheet = {
     const staleMs = state.staleMs();
     const head = presentHead(now, staleMs, state.link, state.ms(), unit);
     if (!now) return html`${drawHead(head, now, "")}<p class="loading-line">Asking the server for the first reading.</p>`;
-    const view = presentCircuit(now, staleMs, held.chamber, unit);
+    const view = presentCircuit(now, staleMs, held.chamber, unit, held.guards);
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";
     const tablet = layout.kind === "tablet";
