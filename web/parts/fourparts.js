@@ -10,7 +10,7 @@ import { numbered } from "./marks.js";
 export function presentTrip(now, latch, unit) {
   const number = watched(latch.value, latch.unit, unit);
   const limit = watched(latch.limit, latch.unit, unit);
-  const detail = latch.detail || (number && limit ? `${number} seen, limit ${limit}.` : "");
+  const detail = capital(latch.detail) || (number && limit ? `${number} seen, limit ${limit}.` : "");
   const seen = now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "The heat has not been seen off yet.";
   return { tone: "trip", guard: latch.guard, parts: [
     ["Cause", html`<b>${latch.cause}</b> ${detail}`],

@@ -19,14 +19,20 @@ async function load({ store, ask, signal }, before = null) {
   }
 }
 
+const OPEN = new Set(["running", "holding", "held", "restarting", "stopping", "aborting"]);
+
+/** The word of a run's state: one that stopped being written in the middle is cut short, whatever it was in. */
+export const stateWord = (row) => (!row.going && OPEN.has(row.state) ? "cut short" : row.state);
+
 /** How a run ended, in words; a run that goes on says so. */
 export function endWords(row) {
   if (row.going) return row.state === "running" ? "is on" : `is on, ${row.state}`;
+  if (OPEN.has(row.state)) return row.end ? `cut short: ${row.end}` : "cut short: the controller ended in it"; // nobody was left to write its end
   return row.end ? `${row.state}: ${row.end}` : row.cut ? "cut short: the controller ended in it" : row.state;
 }
 
 function drawRow(row) {
-  const bad = row.state === "aborted" || row.state === "aborting";
+  const bad = row.state === "aborted" || stateWord(row) === "cut short";
   return html`<tr data-key="run-${row.id}"><th scope="row"><a href="#/record/${row.id}">Run ${row.id}</a>, ${row.name}</th><td>${fromTo(row.started_utc_us, row.ended_utc_us)}</td><td class="num">${
     row.ended_utc_us ? wait(row.ended_utc_us - row.started_utc_us) : ""}</td><td>${bad ? mark("trip", 14) : ""}${endWords(row)}</td><td>${levelWords(row.level)}</td><td>${row.simulated ? "SIMULATED" : ""}</td></tr>`;
 }
@@ -58,7 +64,7 @@ export const sheet = {
     if (state.route.rest[0]) return run.render(state);
     const list = state.held.runs?.list ?? [];
     const ended = list.filter((row) => !row.going);
-    const bad = ended.filter((row) => row.state === "aborted").length;
+    const bad = ended.filter((row) => row.state === "aborted" || stateWord(row) === "cut short").length;
     return html`<div class="sheet-head"><h1 tabindex="-1">${list.length ? `${many(list.length, "run")} in the record.` : "Record."}</h1><p class="lead">${
       list.length ? (bad ? `${many(bad, "run")} ended with the heat cut off; each says why.` : "None was cut off.") : ""} Every reading is kept, with who did what.</p></div>${drawList(state)}
       ${titleBlock([[{ label: "Sheet", value: "Record", wide: true }, { label: "Runs shown", value: list.length }]], { now: state.now, dataMs: state.ageMs() })}`;

@@ -14,7 +14,7 @@ import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
-import { endWords } from "./record.js";
+import { endWords, stateWord } from "./record.js";
 
 const AGAIN_MS = 15000;
 const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing"]);
@@ -207,10 +207,10 @@ export function render(state) {
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
-    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
-      [{ label: `Run ${row.id}, ${row.state}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
+      [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
       [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: held.whole.gaps.length || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
       <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
 }
