@@ -59,6 +59,7 @@ WORDS = [
     ("m.watched(6000, '°C')", f"6.0{NB}°C"),
     ("m.watched(1, 'sensors')", f"1{NB}sensor"),
     ("m.watched(1, '')", ""),
+    ("m.watched(4.8e6, 's')", f"4.8{NB}s"),
     ("m.simulatedWords({chamber: {simulated: true}, speed: 60})", "SIMULATED, up to 60 times real time"),
     ("m.simulatedWords({chamber: {simulated: false}, speed: 60})", ""),
 ]
@@ -179,6 +180,60 @@ def test_an_open_contact_leaves_a_thin_line_behind_it(run):
       return m.presentCircuit(now).parts.map((part) => part.out); })()""",
     )
     assert weights == ["volt", "volt", "volt", "thin", "thin", "thin"]
+
+
+def test_the_contact_of_what_tripped_first_is_the_red_one(run):
+    """Later ones open too: a silent board's readings grow old. The flag stands where the guard table says."""
+    said = run(
+        "parts/circuit",
+        """(async () => {
+      const now = await (await fetch('/api/v1/now')).json();
+      now.permit.given = false; now.board.present = false;
+      for (const one of now.permit.contacts.slice(0, 2)) one.closed = false;
+      now.latches = [{guard: 'board_silent', first_out: true, utc_us: 0}];
+      const view = m.presentCircuit(now, null, null, 'C', [{id: 'board_silent', contact: 'board'}]);
+      return [view.flag, view.permit.contacts.filter((one) => one.culprit).map((one) => one.name),
+        m.presentCircuit(now).flag]; })()""",
+    )
+    assert said == ["permit:board", ["board"], "permit:sensors"]
+
+
+@pytest.mark.parametrize(
+    ("deviation", "counts", "segment", "words"),
+    [
+        (-2_100, "part", "ramp", "behind the air, as expected in a ramp"),
+        (2_100, "part", "cool", "behind the air, as expected in cooling"),
+        (2_100, "part", "ramp", "ahead of it, in a ramp"),
+        (-2_100, "air", "ramp", "behind it, in a ramp"),
+        (-2_100, "part", "soak", f"out of band, ±2{NB}°C"),
+        (-1_900, "part", "soak", f"in band ±2{NB}°C"),
+    ],
+)
+def test_only_a_soak_has_a_band(run, deviation, counts, segment, words):
+    run_now = f"{{segment: 0, segments: [{{kind: '{segment}'}}]}}"
+    now = f"{{deviation_mc: {deviation}, band_mc: 2000, counts: '{counts}', run: {run_now}}}"
+    assert run("parts/readings", f"m.againstPlan({now}, 'C')").replace(".0", "") == words
+
+
+def test_an_ended_run_has_no_forecast_and_a_young_one_no_detail(run):
+    seen = run(
+        "parts/plan",
+        f"""[['', 'running', 9], ['', 'running', 11], ['stopped', 'aborted', 30]].map(([end, state, minutes]) => {{
+      const points = []; for (let s = -600; s <= minutes * 60; s += 20) points.push({{utc_us: s * 1e6, control: [1, 1, 1]}});
+      const run = {{started_utc_us: 0, elapsed_us: minutes * 6e7, plan: [[0, 25000], [4 * {H}, 105000], [8 * {H}, 25000]],
+        run_ceiling_mc: 112000, end, state, segments: [], next: {{what: 'x', utc_us: 5}}}};
+      const view = m.presentPlan({{run, trace: {{columns: () => points}}, nowUs: minutes * 6e7, dataUs: 0, hotMc: 45000, unit: 'C'}});
+      return [m.hasDetail(view), view.cool !== null, view.next !== null]; }})""",
+    )
+    assert seen == [[False, True, True], [True, True, True], [True, False, False]]
+
+
+def test_a_run_nobody_ended_is_cut_short(run):
+    row = "{going: false, state: 'running', end: 'the record stops here', cut: true}"
+    assert run("sheets/record", f"[m.stateWord({row}), m.endWords({row})]") == [
+        "cut short",
+        "cut short: the record stops here",
+    ]
 
 
 def test_a_number_goes_as_typed_when_it_is_none(run):

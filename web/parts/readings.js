@@ -67,13 +67,15 @@ export function presentRows(now, dataMs, unit) {
   return rows;
 }
 
+const NEAR_MC = 300;
+
 /** The band is a soak's. On a slope the rates mean the air, and the part comes after it. */
 export function againstPlan(now, unit) {
   const segment = now.run.segments[now.run.segment];
   const inBand = Math.abs(now.deviation_mc) <= now.band_mc;
   if (!segment || segment.kind === "soak") return `${inBand ? "in band" : "out of band,"} ${plusMinus(now.band_mc, unit, unit === "F" ? 1 : 0)}`;
   const slope = segment.kind === "cool" ? { up: -1, words: "cooling" } : { up: 1, words: "a ramp" };
-  if (inBand) return `close to it, in ${slope.words}`;
+  if (now.counts === "part" ? Math.abs(now.deviation_mc) < NEAR_MC : inBand) return `close to it, in ${slope.words}`;
   if (now.deviation_mc * slope.up > 0) return `ahead of it, in ${slope.words}`;
   return now.counts === "part" ? `behind the air, as expected in ${slope.words}` : `behind it, in ${slope.words}`;
 }

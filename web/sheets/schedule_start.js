@@ -14,6 +14,8 @@ const NEEDS = {
   unattended: "Nobody watches. It needs a press of the arm button at the chamber, door shut, heat off.",
 };
 
+const SHOWN_WITHIN_MS = 3000;
+
 export async function enter({ store, ask, signal }, id) {
   store.hold("starting", { id });
   try {
@@ -51,11 +53,28 @@ export async function start(context, form) {
   try {
     const answer = await ask("/runs", { body: { schedule_id: held.id, revision: held.stored.revision, level }, headers: { "Idempotency-Key": held.key } });
     store.hold("starting", { ...held, sending: false, answer });
+    await shownBy(store, answer.run_id);
     if (!context.signal.aborted) context.go("#/now"); // what comes next, the arm button and then the run, stands there
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
     store.hold("starting", { ...held, sending: false, refused: error, key: crypto.randomUUID?.() ?? `start-${Date.now()}` });
   }
+}
+
+/** Until a snapshot tells of the start, so that Now does not begin with "Nothing runs"; not for ever. */
+function shownBy(store, runId) {
+  const shown = () => Boolean(store.now?.pending) || store.now?.run?.id === runId;
+  if (shown()) return Promise.resolve();
+  return new Promise((resolve) => {
+    const done = () => {
+      store.removeEventListener("changed", look);
+      clearTimeout(late);
+      resolve();
+    };
+    const look = () => { if (shown()) done(); };
+    const late = setTimeout(done, SHOWN_WITHIN_MS);
+    store.addEventListener("changed", look);
+  });
 }
 
 export const acts = {
