@@ -129,9 +129,11 @@ function limitPlace(view, { x, y, width, left }, room) {
     ...view.spans.flatMap((span) => [0, 0.25, 0.5, 0.75, 1].map((share) => span.fromUs + (span.toUs - span.fromUs) * share)
       .map((us) => [x(us), y((planAt(view.plan, us) ?? 0) + span.segment.band_mc)]))];
   const plumbX = view.nowUs === null ? -100 : x(view.nowUs);
-  const free = (from) => !lines.some(([px0, py0]) => px0 > from - 8 && px0 < from + room + 8 && py0 < at + 22) && (plumbX < from - 6 || plumbX > from + room + 6);
-  const from = [left + 8, width - room - 10, (left + width - room) / 2].find(free);
-  return from === undefined ? { x: left + 8, y: at - 12 } : { x: from, y: at + 16 };
+  const clear = (from) => plumbX < from - 6 || plumbX > from + room + 6;
+  const free = (from) => clear(from) && !lines.some(([px0, py0]) => px0 > from - 8 && px0 < from + room + 8 && py0 < at + 22);
+  const places = [left + 8, width - room - 10, (left + width - room) / 2];
+  const from = places.find(free);
+  return from === undefined ? { x: places.find(clear) ?? places[0], y: at - 12 } : { x: from, y: at + 16 };
 }
 
 function zone(view, { x, y, bottom }) {
