@@ -28,7 +28,7 @@ MEANINGS = {
     Exit.CHAMBER: "the chamber folder or schedule has mistakes; all are listed",
     Exit.TAKEN: "another controller holds the port or the data folder",
     Exit.RECORD: "the record is of a newer version, or is refused; it is untouched",
-    Exit.FILES: "a folder or file is missing, exists already, or may not be used",
+    Exit.FILES: "a folder, file or run is missing, exists already, or may not be used",
     Exit.NOT_AS_PLANNED: "the rehearsed run tripped, alarmed or did not complete",
     Exit.DIFFERS: "replay gave other outputs than were recorded",
     Exit.FINDINGS: "doctor found something that needs you",

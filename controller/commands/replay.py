@@ -8,7 +8,8 @@ from typing import Any
 
 from controller.commands.out import Out
 from controller.exit_codes import Exit
-from controller.records.errors import RecordError
+from controller.records.errors import NoSuchRun, RecordAbsent, RecordError
+from controller.records.queries import Reader
 from controller.records.replay import Replayed, replay
 from controller.start_up import RECORD_FILE, own_version
 
@@ -30,6 +31,11 @@ def act(options: argparse.Namespace, out: Out) -> int:
         found = replay(options.data / RECORD_FILE, options.run, lambda done, of: out.bar(done / max(1, of),
                                                                                          f"{done} ticks"),
                        own_version())
+    except NoSuchRun:
+        return _no_such_run(options, out)
+    except RecordAbsent as error:
+        out.refuse(str(error))
+        return Exit.FILES
     except RecordError as error:
         out.refuse(str(error))
         return Exit.RECORD
@@ -37,6 +43,15 @@ def act(options: argparse.Namespace, out: Out) -> int:
     out.result({"run": options.run, **found._asdict(), "differences": [one._asdict() for one in found.differences]},
                _text(found))
     return Exit.DIFFERS if found.differing else Exit.GOOD
+
+
+def _no_such_run(options: argparse.Namespace, out: Out) -> int:
+    path = options.data / RECORD_FILE
+    there = [row.id for row in Reader(path).runs(SHOWN + 1)]
+    listed = ", ".join(there[:SHOWN]) + (", and older ones" if len(there) > SHOWN else "")
+    which = f"Its runs, newest first: {listed}." if there else "It holds no run yet."
+    out.refuse(f"There is no run {options.run} in {path}. {which}", runs=there[:SHOWN])
+    return Exit.FILES
 
 
 def _text(found: Replayed) -> str:

@@ -18,8 +18,10 @@ from controller.exit_codes import Exit
 from controller.peer_process import Peer, PeerFailed, checked
 from controller.planning.schedule_file import parse, text
 from controller.records.queries import Reader
+from controller.records.writer import Writer
 from controller.rehearse import Errors, Rehearsal, run
 from controller.rehearse_world import InProcess
+from controller.start_up import about
 from tests.service.chambers import SHORT, real, short, simulated
 from tests.service.runs import running
 
@@ -201,11 +203,26 @@ def test_a_recorded_rehearsal_is_replayed_bit_for_bit(short_file, tmp_path, caps
     assert Reader(data / "record.db").run("1").state == "complete"
     assert main(["rehearse", short_file, "--data", str(data), "--json"]) == Exit.GOOD
     assert [row.id for row in Reader(data / "record.db").runs()] == ["2", "1"]
+    capsys.readouterr()
+    assert main(["replay", "99", "--data", str(data), "--json"]) == Exit.FILES
+    told = json.loads(capsys.readouterr().out)
+    assert told["error"] == f"There is no run 99 in {data / 'record.db'}. Its runs, newest first: 2, 1."
+    assert told["runs"] == ["2", "1"]
 
 
-def test_replay_of_a_run_that_is_not_there_says_so(tmp_path, capsys):
+def test_replay_without_a_record_is_code_6_and_without_a_run_says_that_there_is_none(tmp_path, capsys):
+    assert main(["replay", "9", "--data", str(tmp_path), "--json"]) == Exit.FILES
+    assert "record.db" in json.loads(capsys.readouterr().out)["error"]
+    writer = Writer(tmp_path / "record.db", None, about(demo.chamber(tmp_path / "chamber", utc_us())))
+    writer.start()
+    writer.close(10.0)
+    assert main(["replay", "9", "--data", str(tmp_path), "--json"]) == Exit.FILES
+    assert json.loads(capsys.readouterr().out)["error"].endswith("It holds no run yet.")
+
+
+def test_replay_of_a_broken_record_keeps_its_own_code(tmp_path, capsys):
+    (tmp_path / "record.db").write_bytes(b"no database" * 500)
     assert main(["replay", "9", "--data", str(tmp_path), "--json"]) == Exit.RECORD
-    assert json.loads(capsys.readouterr().out)["error"]
 
 
 @pytest.mark.parametrize("seed", [3])
