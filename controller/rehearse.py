@@ -5,7 +5,8 @@ speaks protocol v1 in lock-step on its standard input and output (`controller.pe
 
 Figures of `Result`, all from what the controller itself read (sensors, corrected), in °C:
 - soak errors: what counts (the part sensor where the schedule means the part and there is one, else the control sensor)
-  minus the soak's target, in every tick from the first that counts to the soak's end;
+  minus the soak's target, in every tick from when the soak clock has counted for a minute without a break (before that
+  the part still comes into its band) to the soak's end;
 - ramp error: control sensor minus set point, in every tick of ramps, the first 15 min of each left out, since any chamber
   needs a moment to begin to move;
 - overshoot: how far what counts rose above the target, in soaks.
@@ -97,7 +98,7 @@ class Errors:
         segment = treatment.now
         if segment.kind is Segment.SOAK:
             mc = _counts(state, roles, run.schedule.of)
-            if treatment.counting:
+            if treatment.said:
                 self._counted = treatment.segment
             if mc is not None and self._counted == treatment.segment:
                 self.soak_mc.append(abs(mc - segment.target_mc))

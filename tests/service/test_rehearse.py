@@ -109,11 +109,15 @@ def test_errors_are_what_the_module_says(chamber):
     state = running(chamber, 120)
     roles = {sensor.role: number for number, sensor in enumerate(chamber.sensors)}
     errors = Errors()
-    treatment = state.run.treatment._replace(segment=1, counting=True)
+    treatment = state.run.treatment._replace(segment=1, counting=True, said=True)
     soaking = state._replace(run=state.run._replace(programs=(treatment,), at=0))
     errors.look(soaking, roles)
     expected = abs(state.readings[roles[Role.CONTROL]].mc - 35_000)
     assert errors.soak_mc == [expected] and errors.p95_mc() == expected
+    coming = state._replace(run=state.run._replace(programs=(treatment._replace(said=False),), at=0))
+    before = Errors()
+    before.look(coming, roles)
+    assert before.soak_mc == [], "a part that still comes into its band is no error of the soak"
 
 
 # -- peers ------------------------------------------------------------------------------------------------------------------
@@ -235,7 +239,7 @@ def test_a_rehearsal_that_trips_has_an_exit_code_of_its_own(short_file, tmp_path
 
 
 @pytest.mark.parametrize(("words", "code"), [
-    (["{tmp}/none.json"], Exit.FILES), (["{tmp}/bad.json"], Exit.CHAMBER), (["--chamber", "{tmp}/none"], Exit.CHAMBER),
+    (["{tmp}/none.json"], Exit.FILES), (["{tmp}/bad.json"], Exit.CHAMBER), (["--chamber", "{tmp}/none"], Exit.FILES),
     (["--chamber", "{tmp}/real"], Exit.CHAMBER), (["--peer", "/dev/ttyS0"], Exit.PEER), (["--peer", "false"], Exit.PEER)])
 def test_what_cannot_be_rehearsed_is_refused_with_its_code(tmp_path, words, code, capsys):
     real(tmp_path / "real")
