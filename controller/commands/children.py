@@ -15,6 +15,9 @@ from typing import IO
 
 PR_SET_PDEATHSIG = 1
 HEALTH_S = 2.0
+HEALTH_MAX_BYTES = 65_536
+CANNOT_START = 2
+"""The api's exit code when it cannot start; it has said why."""
 UNHEALTHY_MAX = 3
 """Health answers that may be missed in a row."""
 BACK_OFF_S = (1.0, 2.0, 5.0, 10.0, 30.0)
@@ -106,10 +109,16 @@ class ApiChild(Child):
         self._started_s = 0.0
         self._again_s = 0.0
         self.ready = False
+        self.answered = False
+        """It has answered at least once since `serve` began."""
 
     def start(self) -> None:
         super().start()
         self._started_s, self._missed = time.monotonic(), 0
+
+    def refused(self) -> bool:
+        """True when it would not start at all, with its reason in `tail`: another try would say the same."""
+        return not self.answered and self.exit_code() == CANNOT_START
 
     def watch(self) -> str:
         """Look after it; call about once a second. What happened, in words; empty for nothing."""
@@ -119,7 +128,7 @@ class ApiChild(Child):
         if code is not None:
             return self._plan(f"the api ended with code {code}")
         if self._healthy():
-            self._missed, self.ready = 0, True
+            self._missed, self.ready, self.answered = 0, True, True
             return ""
         if not self.ready and time.monotonic() - self._started_s < GRACE_S:
             return ""
@@ -143,11 +152,14 @@ class ApiChild(Child):
         return "The api was started again."
 
     def _healthy(self) -> bool:
+        """True when this very child answers; another service on the same port must not be taken for it."""
         connection = http.client.HTTPConnection("127.0.0.1", self._http_port, timeout=HEALTH_S)
         try:
             connection.request("GET", "/api/v1/health")
-            return connection.getresponse().status == 200
-        except (OSError, http.client.HTTPException):
+            answer = connection.getresponse()
+            pid: object = json.loads(answer.read(HEALTH_MAX_BYTES))["api"]["pid"]
+            return answer.status == 200 and pid == self.pid
+        except (OSError, http.client.HTTPException, ValueError, KeyError, TypeError):
             return False
         finally:
             connection.close()

@@ -1,6 +1,6 @@
 """`soakwarden serve`: controller and api for a desk, each its own process; with `--demo` a simulated chamber too.
 
-It restarts an api that dies or does not answer; a controller that ends ends everything, with the heat off. Ctrl-C ends
+It restarts an api that dies or does not answer; a controller that ends ends everything. Ctrl-C ends
 all of it cleanly: page first, then the controller, which switches the heat off and writes why, then the board.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import signal
+import socket
 import threading
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,10 @@ HTTP_REAL, HTTP_DEMO = 8650, 8651
 DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
 API_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 20.0, 3.0
-LOG_FILE = "log"
+PORT_MAX = 65_535
+NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES)
+"""With these codes a controller ends before it opens its port: it never had the heat in hand."""
+BOARD_OFF = "the board switches off by itself within 5 s"
 
 
 def add(verbs: Any) -> None:
@@ -55,6 +59,10 @@ def act(options: argparse.Namespace, out: Out) -> int:
         return Exit.USAGE
     options.data = (options.data or (DATA_DEMO if options.demo else DATA_REAL)).resolve()
     options.http = options.http if options.http is not None else (HTTP_DEMO if options.demo else HTTP_REAL)
+    code, why = _page_port(options.http)
+    if why:
+        out.refuse(why)
+        return code
     try:
         folder = demo.chamber(options.data / "chamber", utc_us()) if options.demo else load(options.chamber, utc_us())
         options.data.mkdir(parents=True, exist_ok=True)
@@ -67,6 +75,34 @@ def act(options: argparse.Namespace, out: Out) -> int:
     return _Desk(options, out, folder).serve()
 
 
+def _page_port(port: int) -> tuple[Exit, str]:
+    """Whether the page can have its port, tried before anything is started; the reason is empty when it can."""
+    if not 1 <= port <= PORT_MAX:
+        return Exit.USAGE, f"--http is {port}; allowed is 1 to {PORT_MAX}."
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+            probe.listen()
+        except PermissionError:
+            return Exit.FILES, f"Port {port} may not be used by this user; name another with --http, above 1023."
+        except OSError as error:
+            return Exit.TAKEN, (f"Port {port} of this computer is in use or cannot be had ({error.strerror}). Nothing was "
+                                "started. End what holds it, or name another with --http.")
+    return Exit.GOOD, ""
+
+
+def how_it_ended(code: int, tail: str) -> str:
+    """What a controller's exit code means for the heat, in words; `tail` is what it has said itself."""
+    if code < 0:
+        return f"The controller was killed by signal {-code}; {BOARD_OFF}."
+    if code == Exit.GOOD:
+        return "The controller was asked to end; it switched the heat off first."
+    if code in NOT_STARTED:
+        return f"The controller did not start: {tail}"
+    return f"The controller ended with code {code}; {BOARD_OFF}. {tail}".strip()
+
+
 class _Desk:
     """The children of one `serve`."""
 
@@ -74,7 +110,6 @@ class _Desk:
         self._options = options
         self._out = out
         self._folder = folder
-        self._log = options.data / LOG_FILE
         self._ending = threading.Event()
         self._board: BoardChild | None = None
         self._lock_step = options.demo and options.speed != 1
@@ -108,22 +143,27 @@ class _Desk:
                  "--seed", str(self._options.seed), "--auto-arm"]
         words += ["--lock-step"] if self._lock_step else []
         words += ["--faults-socket", str(self._options.faults_socket)] if self._options.faults_socket else []
-        self._board = BoardChild("board", words, self._log)
+        self._board = BoardChild("board", words, self._log("board"))
         self._board.start()
         port = self._board.port()
         self._out.say(f"SIMULATED board {self._folder.chamber.board} on {port}. Everything in it is invented.", port=port)
         return port
 
+    def _log(self, name: str) -> Path:
+        """Each child has a log of its own: the reason for its end must not hold another's lines."""
+        data: Path = self._options.data
+        return data / f"{name}.log"
+
     def _controller(self, port: str) -> Child:
         words = ["controller.service", "--chamber", str(self._folder.path), "--data", str(self._options.data)]
         words += ["--port", port] if port else []
         words += ["--lock-step", "--speed", str(self._options.speed)] if self._lock_step else []
-        return Child("controller", words, self._log)
+        return Child("controller", words, self._log("controller"))
 
     def _api(self) -> ApiChild:
         kind = "--demo" if self._folder.chamber.simulated else "--real"
         words = ["api", "--data", str(self._options.data), "--http", str(self._options.http), kind]
-        return ApiChild(words, self._log, self._options.http)
+        return ApiChild(words, self._log("api"), self._options.http)
 
     def _watch(self, controller: Child, api: ApiChild) -> int:
         """Once a second: is the controller there, does the api answer?"""
@@ -131,15 +171,17 @@ class _Desk:
         while not self._ending.is_set():
             code = controller.exit_code()
             if code is not None:
-                self._out.refuse(f"The controller ended with code {code}, so the heat is off. {controller.tail()}".strip(),
-                                 exit=code)
+                self._out.refuse(how_it_ended(code, controller.tail()), exit=code)
                 return code if code in set(Exit) and code else Exit.BROKEN
             if self._board is not None and self._board.exit_code() is not None:
                 self._out.refuse(f"The simulated board ended. {self._board.tail()}".strip())
                 return Exit.PEER
+            if api.refused():
+                self._out.refuse(f"The api did not start, so nothing goes on. {api.tail()}")
+                return Exit.PEER
             said = api.watch()
             if said:
-                self._out.say(said if announced or "code 2" not in said else f"{said} {api.tail()}")
+                self._out.say(said)
             if api.ready and not announced:
                 announced = True
                 self._announce()

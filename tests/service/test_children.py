@@ -1,0 +1,117 @@
+"""What `serve` makes of its children: whose health it believes, how an end is told, and what it refuses to start."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import pytest
+
+from controller.cli import main
+from controller.commands.children import ApiChild, Child
+from controller.commands.serve import how_it_ended
+from controller.exit_codes import Exit
+
+
+@contextmanager
+def answering(body: bytes) -> Iterator[int]:
+    """Something on loopback that answers every question with `body`; gives its port."""
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, *_words: object) -> None:
+            """Silent."""
+
+    server = HTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.01,))
+    thread.start()
+    try:
+        yield server.server_port
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+class Said(ApiChild):
+    """An api child of which only the number is looked at."""
+
+    @property
+    def pid(self) -> int:
+        return os.getpid()
+
+
+@pytest.mark.parametrize(("body", "healthy"), [
+    (json.dumps({"api": {"pid": os.getpid()}}).encode(), True),
+    (json.dumps({"api": {"pid": os.getpid() + 1}}).encode(), False),
+    (b'{"api": 3}', False), (b"[]", False), (b"hello", False), (b"\xff", False),
+], ids=["own", "another service", "no table", "a list", "no json", "no text"])
+def test_only_the_childs_own_answer_counts_as_its_health(tmp_path, body, healthy):
+    with answering(body) as port:
+        api = Said(["none"], tmp_path / "log", port)
+        assert (api.watch() == "" and api.ready) is healthy
+
+
+def test_a_taken_page_port_is_one_clear_line_and_starts_nothing(tmp_path, capsys):
+    with socket.socket() as holder:
+        holder.bind(("127.0.0.1", 0))
+        holder.listen()
+        port = holder.getsockname()[1]
+        assert main(["serve", "--demo", "--http", str(port), "--data", str(tmp_path / "d"), "--json"]) == Exit.TAKEN
+    (told,) = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert told["error"].startswith(f"Port {port} of this computer is in use") and "--http" in told["error"]
+    assert not (tmp_path / "d/controller.sock").exists() and not (tmp_path / "d/record.db").exists()
+
+
+@pytest.mark.parametrize("port", ["0", "-1", "65536"])
+def test_a_page_port_that_is_none_is_a_wrong_command_line(tmp_path, capsys, port):
+    assert main(["serve", "--demo", "--http", port, "--data", str(tmp_path / "d"), "--json"]) == Exit.USAGE
+    assert "1 to 65535" in json.loads(capsys.readouterr().out)["error"]
+
+
+def test_an_api_that_refuses_to_start_is_not_started_for_ever(tmp_path):
+    api = ApiChild(["controller.cli", "no such verb"], tmp_path / "log", 9)
+    api.start()
+    api._process.wait(30)
+    assert api.refused() and "no such verb" in api.tail() and api.exit_code() == Exit.USAGE
+
+
+def test_an_api_that_was_there_once_is_started_again_whatever_its_code(tmp_path):
+    api = ApiChild(["controller.cli", "no such verb"], tmp_path / "log", 9)
+    api.answered = True
+    api.start()
+    api._process.wait(30)
+    assert not api.refused() and "starting it again" in api.watch()
+
+
+SILENT = "the board switches off by itself within 5 s"
+
+
+@pytest.mark.parametrize(("code", "tail", "told"), [
+    (-signal.SIGKILL, "line of before", f"The controller was killed by signal 9; {SILENT}."),
+    (Exit.TAKEN, "data folder x is in use by process 7", "The controller did not start: data folder x is in use by process 7"),
+    (Exit.BROKEN, "KeyError", f"The controller ended with code 1; {SILENT}. KeyError"),
+    (Exit.GOOD, "", "The controller was asked to end; it switched the heat off first."),
+], ids=str)
+def test_the_controllers_end_is_told_as_what_it_was(code, tail, told):
+    assert how_it_ended(code, tail) == told
+
+
+def test_a_childs_tail_holds_only_what_it_said_since_it_was_started(tmp_path: Path):
+    (tmp_path / "log").write_text("before\n")
+    child = Child("x", ["this"], tmp_path / "log")
+    child.start()
+    assert child._process.wait(30) == 0
+    assert "before" not in child.tail() and "Zen" in child.tail()
