@@ -222,7 +222,8 @@ def test_an_ended_run_has_no_forecast_and_a_young_one_no_detail(run):
       const points = []; for (let s = -600; s <= minutes * 60; s += 20) points.push({{utc_us: s * 1e6, control: [1, 1, 1]}});
       const run = {{started_utc_us: 0, elapsed_us: minutes * 6e7, plan: [[0, 25000], [4 * {H}, 105000], [8 * {H}, 25000]],
         run_ceiling_mc: 112000, end, state, segments: [], next: {{what: 'x', utc_us: 5}}}};
-      const view = m.presentPlan({{run, trace: {{columns: () => points}}, nowUs: minutes * 6e7, dataUs: 0, hotMc: 45000, unit: 'C'}});
+      const view = m.presentPlan({{run, trace: {{columns: () => points}}, nowUs: minutes * 6e7, dataUs: 0,
+        hotMc: 45000, unit: 'C'}});
       return [m.hasDetail(view), view.cool !== null, view.next !== null]; }})""",
     )
     assert seen == [[False, True, True], [True, True, True], [True, False, False]]
