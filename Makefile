@@ -31,7 +31,8 @@ run: $(RUN_STAMP) ## start the simulated chamber, controller and page (SPEED=60 
 test: $(TEST_STAMP) ## install what the tests need, lint, and run every test (under ten minutes)
 	@$(MAKE) --no-print-directory system-packages
 	@lint=0; $(MAKE) --no-print-directory check || { lint=1; echo "The lint failed (above); the tests run all the same." >&2; }; \
-	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile && exit $$lint
+	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile --ignore tests/browser || lint=1; \
+	$(BIN)/python -m pytest tests/browser && exit $$lint
 
 check: $(TEST_STAMP) ## lint only: ruff, mypy --strict, the import contracts
 	$(BIN)/ruff check controller api tests
@@ -40,7 +41,7 @@ check: $(TEST_STAMP) ## lint only: ruff, mypy --strict, the import contracts
 
 campaign: $(TEST_STAMP) ## the long tests: many more examples, and those that take minutes
 	@$(MAKE) --no-print-directory system-packages
-	@HYPOTHESIS_PROFILE=campaign $(BIN)/python -m pytest -n $(JOBS) --dist loadfile -m "" --timeout 1800
+	@HYPOTHESIS_PROFILE=campaign $(BIN)/python -m pytest -n $(JOBS) --dist loadfile --ignore tests/browser -m "" --timeout 1800
 
 bench: $(TEST_STAMP) ## measure the figures, print one table, write bench.json (AREA=spine)
 	@$(BIN)/python -m tests.bench $(AREA)
