@@ -132,7 +132,7 @@ def chamber_facts(folder: ChamberFolder) -> Json:
     """Everything that is known of a chamber, for its own sheet."""
     chamber = folder.chamber
     return {
-        **chamber_head(folder), "sensors": [asdict(sensor) for sensor in chamber.sensors],
+        **chamber_head(folder), "sensors": [sensor._asdict() for sensor in chamber.sensors],
         "limits": asdict(chamber.limits), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
         "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
     }

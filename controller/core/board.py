@@ -92,7 +92,7 @@ def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
 
 def fresh(last: Report | None, report: Report) -> bool:
     """Is this report newer than the last one? Repeated and late ones are not looked at."""
-    if last is None or report.boot != last.boot or report.session != last.session:
+    if last is None or report[1:3] != last[1:3]:  # boot and session
         return True
     return 0 < (report.sequence - last.sequence) % SEQUENCES < SEQUENCES // 2
 
@@ -105,7 +105,7 @@ def heard(board: Board, report: Report) -> Board:
             if number == report.heard:
                 heard_us = sent_us
                 break
-    return board._replace(report=report, heard_us=heard_us)
+    return board.hears(report, heard_us)
 
 
 def age_us(board: Board, now_us: int) -> int | None:
@@ -130,17 +130,14 @@ def next_session(session: int) -> int:
     return session % SESSION_MAX + 1
 
 
-def worn(board: Board) -> bool:
-    """The session's numbers run out (after weeks at rest)."""
-    return board.sequence > SEQUENCE_WORN
-
-
-def lost_touch(board: Board) -> bool:
-    """The board no longer knows our session: it was reset, or another hello took it over."""
+def out_of_touch(board: Board) -> bool:
+    """A welcomed board that needs another hello: it no longer knows our session (it was reset, or another hello took it
+    over), or the session's numbers run out (after weeks at rest)."""
     report, welcome = board.report, board.welcome
-    return (
-        report is not None and welcome is not None and (report.boot, report.session) != (welcome.boot, welcome.session)
-    )
+    if not board.open or welcome is None:
+        return False
+    changed = report is not None and (report.boot, report.session) != (welcome.boot, welcome.session)
+    return changed or board.sequence > SEQUENCE_WORN
 
 
 def again(board: Board, now_us: int) -> Board:
@@ -157,6 +154,8 @@ def again(board: Board, now_us: int) -> Board:
 
 class Sender:
     """Numbers the frames of one tick. A local helper: it lives and dies inside one call of `advance`."""
+
+    __slots__ = ("_sent", "_sequence", "board", "frames", "now_us")
 
     def __init__(self, board: Board, now_us: int) -> None:
         self.board = board
@@ -191,7 +190,7 @@ class Sender:
         self.frames.append(Drive(*self._next(), permit, permit, duty_e4 if permit else 0, window_ms))
 
     def done(self) -> Board:
-        return self.board._replace(sequence=self._sequence, sent=self._sent)
+        return self.board.sent_up_to(self._sequence, self._sent)
 
 
 def due(last_us: int, every_us: int, now_us: int) -> bool:

@@ -25,7 +25,7 @@ def dump(value: object) -> Json:
     if value is None or isinstance(value, bool | int | float | str):
         return value
     if is_dataclass(value) and not isinstance(value, type):
-        return {"is": type(value).__name__, **{field.name: dump(getattr(value, field.name)) for field in fields(value)}}
+        return {"is": type(value).__name__, **{name: dump(getattr(value, name)) for name in _stored(type(value))}}
     if isinstance(value, tuple):
         names = getattr(value, "_fields", None)
         if names is not None:
@@ -88,7 +88,7 @@ def _tuple_loader(items: tuple[Any, ...]) -> Callable[[Json], Any]:
 @cache
 def _record_loader(cls: Any) -> Callable[[Json], Any]:
     hints = get_type_hints(cls)
-    names = [field.name for field in fields(cls)] if is_dataclass(cls) else list(cls._fields)
+    names = list(cls._fields) if hasattr(cls, "_fields") else _stored(cls)
     readers = {name: _loader(hints[name]) for name in names}
 
     def read(data: Json) -> Any:
@@ -100,3 +100,9 @@ def _record_loader(cls: Any) -> Callable[[Json], Any]:
         return cls(**{name: reader(data[name]) for name, reader in readers.items()})
 
     return read
+
+
+@cache
+def _stored(cls: Any) -> list[str]:
+    """Fields of a dataclass that are given when it is made; the others follow from these."""
+    return [field.name for field in fields(cls) if field.init]

@@ -9,8 +9,7 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Urgency
-from controller.core.run_states import ACTIVE
-from controller.core.state import Lamps, Outputs
+from controller.core.state import Alarm, Lamps, Outputs
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
 
@@ -24,20 +23,13 @@ NOTHING = Outputs(())
 
 def emit(work: Work) -> Outputs:
     """Output = request AND permit. The only place that makes a drive frame."""
-    board = work.board
-    if (
-        board.open
-        and not work.active
-        and board.welcome is not None
-        and (line.lost_touch(board) or line.worn(board))
-        and line.due(board.hello_us, line.HELLO_AGAIN_US, work.now_us)
-    ):
-        board = line.again(board, work.now_us)
-    run = work.run
+    board, run, active, now_us = work.board, work.run, work.active, work.now_us
+    if not active and line.out_of_touch(board) and line.due(board.hello_us, line.HELLO_AGAIN_US, now_us):
+        board = line.again(board, now_us)
     was_permitted = work.permit
     work.permit = (
         run is not None
-        and run.state in ACTIVE
+        and active
         and not run.heat_withheld
         and board.accepted
         and work.control_mc is not None
@@ -46,14 +38,14 @@ def emit(work: Work) -> Outputs:
     if not board.open:
         work.board = board
         return NOTHING
-    sender = line.Sender(board, work.now_us)
+    sender = line.Sender(board, now_us)
     if board.welcome is None:
-        if line.due(board.hello_us, line.HELLO_AGAIN_US, work.now_us):
+        if line.due(board.hello_us, line.HELLO_AGAIN_US, now_us):
             sender.hello()
     elif board.accepted:
         _keep_limits(work, sender)
-        lamps = _lamps(work)
-        if lamps != board.tell or work.latches or line.due(board.told_us, line.TELL_AGAIN_US, work.now_us):
+        lamps = _lamps(work, active)
+        if lamps != board.tell or work.latches or line.due(board.told_us, line.TELL_AGAIN_US, now_us):
             sender.tell(lamps)
         if not work.latches or was_permitted:
             sender.drive(work.permit, work.regulator.duty_e4, work.chamber.heater.window_ms)
@@ -88,12 +80,15 @@ def _wants_enable(work: Work) -> bool:
     return work.permit or (beginning and not work.latches)
 
 
-def _lamps(work: Work) -> Lamps:
-    armed = (
-        2
-        if work.pending is not None and not work.pending.armed
-        else int(work.active or work.armed_us >= 0 or work.pending is not None)
-    )
-    hot = work.values[HOTTEST] != UNKNOWN and work.values[HOTTEST] >= work.chamber.limits.hot_mc
-    loud = [SOUNDER[GUARDS[INDEX[alarm.guard]].urgency] for alarm in work.alarms if alarm.state in LOUD]
-    return Lamps(armed, work.permit and work.regulator.duty_e4 > 0, hot, max(loud, default=0))
+def _lamps(work: Work, active: bool) -> Lamps:
+    pending, hottest_mc = work.pending, work.values[HOTTEST]
+    asks = pending is not None and not pending.armed
+    armed = active or work.armed_us >= 0 or pending is not None
+    hot = hottest_mc != UNKNOWN and hottest_mc >= work.chamber.limits.hot_mc
+    return Lamps(2 if asks else int(armed), work.permit and work.regulator.duty_e4 > 0, hot, _sounder(work.alarms))
+
+
+def _sounder(alarms: tuple[Alarm, ...]) -> int:
+    """The loudest that any alarm asks for."""
+    loud = (SOUNDER[GUARDS[INDEX[alarm.guard]].urgency] for alarm in alarms if alarm.state in LOUD)
+    return max(loud, default=0) if alarms else 0

@@ -97,6 +97,10 @@ class Treatment(NamedTuple):
     def now(self) -> Segment:
         return self.schedule.segments[self.segment]
 
+    def moved(self, segment_us: int, setpoint_mc: int, remainder: int) -> Treatment:
+        """With its set point moved. Made from slices: a tick's most frequent step, and `_replace` takes thrice as long."""
+        return Treatment._make((*self[:2], segment_us, setpoint_mc, remainder, *self[5:]))
+
 
 class CoolDown(NamedTuple):
     """End early: from where it is, down at the schedule's own rate. It may still heat to keep that rate."""
@@ -192,7 +196,7 @@ def _ramp(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     rising = segment.target_mc >= program.setpoint_mc
     slope = 0 if ended else segment.rate_mc_per_h if rising else -segment.rate_mc_per_h
     return (
-        program._replace(segment_us=program.segment_us + view.dt_us, setpoint_mc=setpoint, remainder=remainder),
+        program.moved(program.segment_us + view.dt_us, setpoint, remainder),
         slope,
         ended,
     )
@@ -207,14 +211,18 @@ def _soak(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     if counting and program.schedule.of is Of.PART and view.part_mc is not None:
         moved, remainder = divmod((segment.target_mc - view.part_mc) * view.dt_us + remainder, TRIM_TIME_US)
         trim = max(-TRIM_MAX_MC, min(TRIM_MAX_MC, trim + moved))
-    soaked = program._replace(
-        segment_us=program.segment_us + view.dt_us,
-        setpoint_mc=segment.target_mc,
-        counted_us=counted,
-        counting=counting,
-        steady_us=program.steady_us + view.dt_us if counting is program.counting else 0,
-        trim_mc=trim,
-        trim_remainder=remainder,
+    soaked = Treatment(
+        program.schedule,
+        program.segment,
+        program.segment_us + view.dt_us,
+        segment.target_mc,
+        program.remainder,
+        counted,
+        counting,
+        program.steady_us + view.dt_us if counting is program.counting else 0,
+        program.said,
+        trim,
+        remainder,
     )
     return soaked, 0, counted >= segment.soak_us
 
@@ -231,7 +239,7 @@ def _cool(program: Treatment, segment: Segment, view: View) -> tuple[Treatment, 
     counts = counts_mc(program.schedule.of, view)
     slope = 0 if setpoint <= below(segment.target_mc) else -segment.rate_mc_per_h
     return (
-        program._replace(segment_us=program.segment_us + view.dt_us, setpoint_mc=setpoint, remainder=remainder),
+        program.moved(program.segment_us + view.dt_us, setpoint, remainder),
         slope,
         counts is not None and counts <= segment.target_mc,
     )

@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 from controller.core.messages import Channel, Fault
 
+new = tuple.__new__
+"""Twice as quick as calling a NamedTuple; worth it only for what every sensor of every report becomes."""
 COLD_JUNCTION_MIN_MC = 0
 COLD_JUNCTION_MAX_MC = 70_000
 
@@ -73,7 +75,7 @@ def judge(channel: Channel | None, correction_mc: int) -> Reading:
         return MISSING
     raw_mc, cold_mc, fault, _ = channel
     if not fault and COLD_JUNCTION_MIN_MC <= cold_mc <= COLD_JUNCTION_MAX_MC and (raw_mc or cold_mc):
-        return Good(raw_mc, raw_mc + correction_mc)
+        return new(Good, (raw_mc, raw_mc + correction_mc))
     if fault:
         return Faulted(fault_words(fault))
     if raw_mc == 0 and cold_mc == 0:

@@ -49,7 +49,7 @@ def regulate(
         0.0,
         setpoint=asked.mc / 1000.0,
         sample_time=None,
-        output_limits=(min(-1.0, -ahead), max(1.0, 1.0 - ahead)),
+        output_limits=(-ahead if ahead > 1.0 else -1.0, 1.0 - ahead if ahead < 0.0 else 1.0),
         starting_output=before.integral,
         time_fn=_no_clock,
     )
@@ -59,7 +59,7 @@ def regulate(
     held_back = achieved_e4 + SHORTFALL_E4 < before.duty_e4
     if (error > 0 and (wanted >= 1.0 or held_back)) or (error < 0 and wanted <= 0.0):
         integral = before.integral
-    duty = min(1.0, max(0.0, wanted))
+    duty = 0.0 if wanted < 0.0 else 1.0 if wanted > 1.0 else wanted
     return Regulator(integral, int(duty * DUTY_MAX_E4 + 0.5))
 
 

@@ -7,10 +7,9 @@ from operator import itemgetter
 from controller.core import board as line
 from controller.core.events import Kind
 from controller.core.guards import GUARDS, INDEX
-from controller.core.messages import Report
+from controller.core.messages import LimitsRead, Report
 from controller.core.program import Treatment
-from controller.core.readings import MISSING, Faulted, Good, Missing, Reading, Role, Stale, judge
-from controller.core.run_states import ACTIVE
+from controller.core.readings import Faulted, Good, Missing, Reading, Stale, judge
 from controller.core.schedule import Kind as SegmentKind
 from controller.core.state import REPORTS_MAX, Inputs, LineLost, LineOpened
 from controller.core.supervisor import (
@@ -23,11 +22,12 @@ from controller.core.supervisor import (
     host_rows,
 )
 from controller.core.supervisor import judge as judge_guards
-from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Around, Trail, Watcher
+from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Trail, Watcher
 from controller.core.work import Work
 
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
 READING_STALE = INDEX["reading_stale"]
+ALL_GOOD = frozenset((Good,))
 BOARD_UNKNOWN = board_row_values((UNKNOWN,) * len(BOARD_WATCHED))
 in_guard_order = itemgetter(*((*BOARD_ROWS, *HOST_ROWS).index(row) for row in range(len(GUARDS))))
 
@@ -62,12 +62,12 @@ def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
             to_us=work.now_us,
         )
         reports = reports[-REPORTS_MAX:]
-    watcher = Watcher(work.chamber, work.trail, _around(work))
+    watcher = _watcher(work)
     values: tuple[int, ...] | None = None
     limits, clears = board_rows(work.limits), board_rows(work.clears)
-    last = work.board.report
+    last, board = work.board.report, work.chamber.board
     for report in reports:
-        if report.board != work.chamber.board or not line.fresh(last, report):
+        if report.board != board or not line.fresh(last, report):
             continue
         if last is None or report.boot != last.boot or report.up_us < last.up_us or report.enabled is not last.enabled:
             _notice_change(work, watcher, last, report)
@@ -86,18 +86,21 @@ def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
     return values
 
 
-def _around(work: Work) -> Around:
-    run = work.run
-    if run is None or run.state not in ACTIVE:
-        return Around(None, work.board.limits, work.expected_limits(), QUIET)
+def _watcher(work: Work) -> Watcher:
+    """Somebody to look at this tick's reports, told what the run expects of them."""
+    read = work.board.limits
+    run = work.run if work.active else None
+    if run is None:
+        return Watcher(work.chamber, work.trail, _differ(read, work.expected_limits()), None, QUIET)
     program = run.program
-    steady = isinstance(program, Treatment) and program.now.kind is not SegmentKind.COOL and run.slope_mc_per_h >= 0
-    return Around(
-        run.wanted,
-        work.board.limits,
-        work.expected_limits(),
-        run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET,
-    )
+    steady = type(program) is Treatment and program.now.kind is not SegmentKind.COOL and run.slope_mc_per_h >= 0
+    setpoint_mc = run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET
+    return Watcher(work.chamber, work.trail, _differ(read, run.expected), run.wanted, setpoint_mc)
+
+
+def _differ(read: LimitsRead | None, expected: LimitsRead) -> int:
+    """1 where the board holds other limits than it must; the session they were read in is not compared."""
+    return UNKNOWN if read is None else int(read[1:] != expected[1:])
 
 
 def _notice_change(work: Work, watcher: Watcher, last: Report | None, report: Report) -> None:
@@ -172,21 +175,28 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
 
 
 def _judge_readings(work: Work, age_us: int | None, stale: bool) -> None:
-    report = work.board.report
-    readings: list[Reading] = []
-    for sensor, before in zip(work.chamber.sensors, work.readings, strict=True):
-        now: Reading = MISSING if report is None else judge(report.channels[sensor.channel], sensor.correction_mc)
-        if stale and not isinstance(now, Missing):
-            now = Stale(age_us or 0)
-        if type(now) is not type(before):
-            work.say(Kind.READING, role=sensor.role.value, before=_words(before), after=_words(now))
-        readings.append(now)
-        if isinstance(now, Good):
-            if sensor.role is Role.CONTROL:
-                work.control_mc = now.mc
-            elif sensor.role is Role.PART:
-                work.part_mc = now.mc
-    work.readings = tuple(readings)
+    """Each sensor's reading, and what the control and the part sensor say."""
+    report, before, wiring = work.board.report, work.readings, work.chamber.wiring
+    channels = (None,) * len(before) if report is None else wiring.pick(report.channels)
+    now = tuple(map(judge, channels, wiring.corrections_mc))
+    if stale:
+        now = tuple(one if isinstance(one, Missing) else Stale(age_us or 0) for one in now)
+    if not ALL_GOOD.issuperset(map(type, (*before, *now))):
+        _say_changes(work, before, now)
+    work.readings = now
+    work.control_mc = _good_mc(now, wiring.control)
+    work.part_mc = _good_mc(now, wiring.part)
+
+
+def _say_changes(work: Work, before: tuple[Reading, ...], now: tuple[Reading, ...]) -> None:
+    for sensor, then, after in zip(work.chamber.sensors, before, now, strict=True):
+        if type(after) is not type(then):
+            work.say(Kind.READING, role=sensor.role.value, before=_words(then), after=_words(after))
+
+
+def _good_mc(readings: tuple[Reading, ...], number: int | None) -> int | None:
+    reading = None if number is None else readings[number]
+    return reading.mc if type(reading) is Good else None
 
 
 def _words(reading: Reading) -> str:

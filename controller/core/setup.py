@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from enum import IntEnum
+from operator import itemgetter
+from typing import NamedTuple
 
+from controller.core.messages import Channel
 from controller.core.readings import Role
 
 
@@ -25,8 +29,7 @@ LEVEL_WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class SensorSetup:
+class SensorSetup(NamedTuple):
     """One sensor: its role, the board channel it is plugged into, and what commissioning found of it."""
 
     role: Role
@@ -34,6 +37,30 @@ class SensorSetup:
     label: str
     correction_mc: int
     uncertainty_mc: int
+
+
+class Wiring(NamedTuple):
+    """The sensors as columns, in their order. Every tick looks through it, so it is made once a chamber."""
+
+    pick: Callable[[tuple[Channel | None, ...]], tuple[Channel | None, ...]]
+    """A report's channels to those of the sensors."""
+    corrections_mc: tuple[int, ...]
+    control: int | None
+    """Which of the sensors plays this role; None: not fitted."""
+    part: int | None
+
+
+def wiring(sensors: tuple[SensorSetup, ...]) -> Wiring:
+    """The columns of `sensors`."""
+    places = [sensor.channel for sensor in sensors]
+    roles = {sensor.role: number for number, sensor in enumerate(sensors)}
+    pick = itemgetter(*places) if len(places) != 1 else itemgetter(slice(places[0], places[0] + 1))
+    return Wiring(
+        pick,
+        tuple(sensor.correction_mc for sensor in sensors),
+        roles.get(Role.CONTROL),
+        roles.get(Role.PART),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +134,11 @@ class Chamber:
     heater: Heater
     fitted: Fitted
     may_do: Level
+    wiring: Wiring = field(init=False, repr=False, compare=False)
+    """Derived; it is neither stored nor compared."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "wiring", wiring(self.sensors))
 
     def sensor(self, role: Role) -> SensorSetup | None:
         """The sensor that plays `role`, or None when the chamber has none."""

@@ -17,11 +17,8 @@ BOARD_WAIT_US = 15 * 1_000_000
 SEEN_OFF_WAIT_US = 60 * 1_000_000
 
 
-def wait_for_start(work: Work) -> None:
+def wait_for_start(work: Work, pending: Pending) -> None:
     """A start begins once it is armed, the session is fresh and the board reads back this run's limits."""
-    pending = work.pending
-    if pending is None:
-        return
     waited_us = work.now_us - pending.asked_us
     if not pending.armed:
         if waited_us >= ARM_WAIT_US:

@@ -109,7 +109,11 @@ def permitted(
 ) -> bool:
     """May anything heat? Only if nothing is latched, no withholding guard stands, and each of their values is known and
     below its limit in this very tick."""
-    if latches or not all(map(lt, withholding_rows(values), withholding_rows(limits))):
+    if latches:
+        return False
+    if standing is ALL_CALM and all(map(lt, values, limits)):
+        return True
+    if not all(map(lt, withholding_rows(values), withholding_rows(limits))):
         return False
     return standing is ALL_CALM or not any(standing[row].stands for row in WITHHOLDING)
 

@@ -32,7 +32,8 @@ def advance(state: State, inputs: Inputs) -> Tick:
     supervise_host(work, inputs, board_values)
     for command in inputs.commands:
         obey(work, command)
-    wait_for_start(work)
+    if work.pending is not None:
+        wait_for_start(work, work.pending)
     settle(work)
     work.clear = permitted(work.values, work.limits, work.standing, work.latches)
     regulated_us = state.regulated_us

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from controller.core.messages import Channel, LimitsRead, OffReason, Report
+from controller.core.messages import Channel, OffReason, Report
 from controller.core.readings import COLD_JUNCTION_MAX_MC, COLD_JUNCTION_MIN_MC, Role
 from controller.core.setup import Chamber
 
@@ -25,6 +25,7 @@ FALL_LIKE_A_DOOR_MC_PER_MIN = -3_000
 """Where no door switch is fitted, a fall this fast is taken for an open door."""
 OFF_BUCKET_US = 300_000_000
 FULL_DUTY_E4 = 9_000
+CONTROL, OVER_TEMPERATURE = Role.CONTROL, Role.OVER_TEMPERATURE
 RISE_AT_FULL_MC = 500
 BOARD_MAY_BE_OFF = frozenset({OffReason.NONE, OffReason.NO_PERMIT, OffReason.DOOR, OffReason.LOCAL_STOP})
 """Reasons of the board's that are either none or have a guard of their own."""
@@ -60,17 +61,6 @@ class Wanted(NamedTuple):
 
     boot: int
     session: int
-
-
-class Around(NamedTuple):
-    """What the look needs beside reports, constant over a tick."""
-
-    wanted: Wanted | None
-    limits: LimitsRead | None
-    expected: LimitsRead
-    """What the board's limits must be; `session` is not compared."""
-    air_setpoint_mc: int
-    """QUIET when no rising or steady set point is being followed."""
 
 
 BOARD_WATCHED = (
@@ -111,18 +101,18 @@ class Watcher:
     """Looks at the reports of one tick, oldest first. A local helper: it lives and dies inside one call of `advance`.
 
     `look` gives the watched quantities of one report in the order of `BOARD_WATCHED`; `trail` what is to be remembered.
+    `wanted` is None and `setpoint_mc` is QUIET where there is no run, or no rising or steady set point to be followed.
     """
 
-    __slots__ = (*Trail._fields, "around", "chamber", "fitted", "limits_differ", "sensors", "window_us")
+    __slots__ = (*Trail._fields, "chamber", "limits_differ", "setpoint_mc", "wanted")
 
-    def __init__(self, chamber: Chamber, trail: Trail, around: Around) -> None:
+    def __init__(
+        self, chamber: Chamber, trail: Trail, limits_differ: int, wanted: Wanted | None, setpoint_mc: int
+    ) -> None:
         self.chamber = chamber
-        self.fitted = chamber.fitted
-        self.sensors = tuple((one.channel, one.correction_mc, one.role) for one in chamber.sensors)
-        self.around = around
-        self.window_us = chamber.heater.window_ms * 1_000
-        read = around.limits
-        self.limits_differ = UNKNOWN if read is None else int(read[1:] != around.expected[1:])
+        self.limits_differ = limits_differ
+        self.wanted = wanted
+        self.setpoint_mc = setpoint_mc
         self.begin(trail)
 
     def begin(self, trail: Trail) -> None:
@@ -162,34 +152,29 @@ class Watcher:
 
     def look(self, report: Report) -> tuple[int, ...]:
         """One report looked at."""
-        up_us = report.up_us
+        up_us, on_us, wanted, setpoint_mc = report.up_us, report.on_us, self.wanted, self.setpoint_mc
         hottest, faulted, frozen, control, over = self._sensors(report.channels, up_us)
         contacts = (report.smoke, report.limiter, report.local_stop, report.door)
         smoke, limiter, stop, door, unknown = (0, 0, 0, 0, 0) if contacts == CALM_CONTACTS else self._contacts(contacts)
-        self._remember(up_us, control)
-        self._add_on_time(up_us, report.on_us)
-        rise_off = self._heat_off(up_us, report.on_us, door, control)
-        points, wanted, setpoint = self.control, self.around.wanted, self.around.air_setpoint_mc
-        rise = QUIET
-        if control is not None and points and up_us - points[0][0] >= RISE_LEAST_US:
-            rise = (control - points[0][1]) * 60_000_000 // (up_us - points[0][0])
+        self._add_on_time(up_us, on_us)
+        rise = self._rise(up_us, control)
         return (
             smoke,
             UNKNOWN if hottest == QUIET else hottest,
             limiter,
-            rise_off,
+            self._heat_off(up_us, on_us, door, control, rise),
             rise,
             faulted,
             frozen,
-            self._disagree(control, over),
+            self._one_missing() if control is None or over is None else abs(control - over),
             self._full(up_us, control) if self.achieved_e4 >= FULL_DUTY_E4 else self._not_full(),
             QUIET if wanted is None else int(report.off not in BOARD_MAY_BE_OFF),
-            QUIET if wanted is None else int(report.boot != wanted.boot or report.session != wanted.session),
+            QUIET if wanted is None else int(wanted != (report.boot, report.session)),
             self.limits_differ,
             stop,
             door,
             unknown,
-            QUIET if setpoint == QUIET or control is None else control - setpoint,
+            QUIET if setpoint_mc == QUIET or control is None else control - setpoint_mc,
         )
 
     def _sensors(
@@ -199,39 +184,36 @@ class Watcher:
         control and over-temperature value."""
         hottest, faulted, frozen = QUIET, 0, 0
         control = over = None
-        conversions = self.conversions or (-1,) * len(self.sensors)
-        times = list(self.changed_us or (up_us,) * len(self.sensors))
-        counts = []
-        for number, (place, correction_mc, role) in enumerate(self.sensors):
+        sensors = self.chamber.sensors
+        counts = list(self.conversions or (-1,) * len(sensors))
+        times = list(self.changed_us or (up_us,) * len(sensors))
+        for number, (role, place, _, correction_mc, _) in enumerate(sensors):
             channel = channels[place]
             if channel is None:
                 faulted += 1
-                counts.append(conversions[number])
                 continue
             raw, cold, fault, count = channel
-            counts.append(count)
-            if count != conversions[number]:
-                times[number] = up_us
+            if count != counts[number]:
+                counts[number], times[number] = count, up_us
             elif up_us - times[number] > frozen:
                 frozen = up_us - times[number]
             if fault or not COLD_JUNCTION_MIN_MC <= cold <= COLD_JUNCTION_MAX_MC or raw == cold == 0:
                 faulted += 1
                 continue
             corrected = raw + correction_mc
-            if raw > hottest:
-                hottest = raw
-            if corrected > hottest:
-                hottest = corrected
-            if role is Role.CONTROL:
+            judged = raw if correction_mc < 0 else corrected
+            if judged > hottest:
+                hottest = judged
+            if role is CONTROL:
                 control = corrected
-            elif role is Role.OVER_TEMPERATURE:
+            elif role is OVER_TEMPERATURE:
                 over = corrected
         self.conversions, self.changed_us = tuple(counts), tuple(times)
         return hottest, faulted, frozen, control, over
 
     def _contacts(self, contacts: tuple[bool | None, ...]) -> tuple[int, int, int, int, int]:
         """Each contact's value, and how many that are fitted say nothing."""
-        fitted = self.fitted
+        fitted = self.chamber.fitted
         smoke, limiter, stop, door = contacts
         values = (
             contact(fitted.smoke, smoke, True),
@@ -241,13 +223,21 @@ class Watcher:
         )
         return (*values, values.count(UNKNOWN))
 
-    def _remember(self, up_us: int, control: int | None) -> None:
-        """A point of the control sensor every 5 s; none while the walls warm the air faster than the element may."""
-        if up_us <= self.door_until_us:
-            self.control = ()
+    def _rise(self, up_us: int, control: int | None) -> int:
+        """How fast the control sensor has risen over the last minute; QUIET until there is enough of it.
+
+        A point every 5 s is remembered, and none while the walls warm the air faster than the element may.
+        """
         points = self.control
-        if control is not None and (not points or up_us - points[-1][0] >= RISE_EVERY_US):
-            self.control = (*points[-(RISE_POINTS - 1) :], (up_us, control))
+        if up_us <= self.door_until_us:
+            points = self.control = ()
+        if control is None:
+            return QUIET
+        if not points or up_us - points[-1][0] >= RISE_EVERY_US:
+            points = self.control = (*points[-(RISE_POINTS - 1) :], (up_us, control))
+        from_us, from_mc = points[0]
+        span_us = up_us - from_us
+        return (control - from_mc) * 60_000_000 // span_us if span_us >= RISE_LEAST_US else QUIET
 
     def _add_on_time(self, up_us: int, on_us: int) -> None:
         """Adds up on-time; after each whole window says what duty was achieved."""
@@ -256,13 +246,13 @@ class Watcher:
             return
         self.on_sum_us += on_us
         span = up_us - self.on_from_us
-        if span >= self.window_us:
+        if span >= self.chamber.heater.window_ms * 1_000:
             self.achieved_e4 = self.on_sum_us * 10_000 // span
             self.on_from_us, self.on_sum_us = up_us, 0
 
-    def _heat_off(self, up_us: int, on_us: int, door: int, control: int | None) -> int:
+    def _heat_off(self, up_us: int, on_us: int, door: int, control: int | None, rise: int) -> int:
         """How far the air has risen above its lowest of the last minutes with the heat off; QUIET while that is not judged."""
-        if door >= 1 or (not self.fitted.door and self._falls_like_a_door(up_us, control)):
+        if door >= 1 or (QUIET < rise <= FALL_LIKE_A_DOOR_MC_PER_MIN and not self.chamber.fitted.door):
             self.door_until_us = up_us + DOOR_SETTLE_US
         if on_us:
             self.off_from_us = -1
@@ -280,13 +270,6 @@ class Watcher:
             self.off_low_mc = control
         return control - min(self.off_low_mc, self.off_low_before_mc)
 
-    def _falls_like_a_door(self, up_us: int, control: int | None) -> bool:
-        """Nothing senses the door; the air falls as it does when it stands open."""
-        points = self.control
-        if control is None or not points or up_us - points[0][0] < RISE_LEAST_US:
-            return False
-        return (control - points[0][1]) * 60_000_000 // (up_us - points[0][0]) <= FALL_LIKE_A_DOOR_MC_PER_MIN
-
     def _full(self, up_us: int, control: int | None) -> int:
         """For how long the heat has been full without a rise."""
         if control is None:
@@ -299,7 +282,6 @@ class Watcher:
         self.full_since_us, self.full_from_mc = -1, 0
         return 0
 
-    def _disagree(self, control: int | None, over: int | None) -> int:
-        if control is not None and over is not None:
-            return abs(control - over)
+    def _one_missing(self) -> int:
+        """Nothing to compare with: as it should be where no second sensor is fitted."""
         return QUIET if self.chamber.sensor(Role.OVER_TEMPERATURE) is None else UNKNOWN

@@ -13,9 +13,9 @@ from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.limits import CHECK_IN_US, known_limits, thresholds
 from controller.core.messages import LimitsRead
 from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
-from controller.core.regulator import Regulator, bumpless
+from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
-from controller.core.state import Alarm, Board, Run, State, Stop
+from controller.core.state import Alarm, Run, State, Stop
 from controller.core.supervisor import Finding, Latch
 
 Field = str | int | bool | None
@@ -25,59 +25,52 @@ class Work:
     """A state being worked on. Attribute names are those of `State`."""
 
     __slots__ = (
-        "alarms",
-        "arm_pressed",
-        "armed_us",
-        "board",
-        "chamber",
+        *State._fields,
+        "active",
         "clear",
-        "clears",
         "control_mc",
         "events",
-        "latches",
-        "limits",
-        "lowered",
         "now_us",
         "part_mc",
-        "pending",
-        "permit",
-        "readings",
-        "record_lost",
-        "regulator",
-        "run",
-        "standing",
-        "stop",
-        "tick",
-        "trail",
-        "values",
     )
 
+    run: Run | None
+    control_mc: int | None
+    part_mc: int | None
+
     def __init__(self, state: State, now_us: int) -> None:
-        self.chamber = state.chamber
-        self.tick = state.tick + 1
+        (
+            self.chamber,
+            self.tick,
+            self.mono_us,
+            self.regulated_us,
+            self.board,
+            self.readings,
+            self.trail,
+            self.standing,
+            self.values,
+            self.limits,
+            self.clears,
+            self.lowered,
+            self.latches,
+            self.alarms,
+            self.run,
+            self.pending,
+            self.arm_pressed,
+            self.armed_us,
+            self.permit,
+            self.regulator,
+            self.stop,
+            self.record_lost,
+        ) = state
+        self.tick += 1
         self.now_us = now_us
-        self.board: Board = state.board
-        self.readings = state.readings
-        self.control_mc: int | None = None
-        self.part_mc: int | None = None
+        self.active = self.run is not None and self.run.state in ACTIVE
+        """A run that may heat is on."""
+        self.control_mc = self.part_mc = None
+        """Corrected values of these sensors, once judged; None unless Good."""
         self.clear = False
-        """Corrected values of these sensors, once judged, None unless Good; and whether any guard stands against heat."""
-        self.trail = state.trail
-        self.standing = state.standing
-        self.values = state.values
-        self.limits = state.limits
-        self.clears = state.clears
-        self.lowered = state.lowered
-        self.latches = state.latches
-        self.alarms = state.alarms
-        self.run: Run | None = state.run
-        self.pending = state.pending
-        self.arm_pressed = state.arm_pressed
-        self.armed_us = state.armed_us
-        self.permit = state.permit
-        self.regulator: Regulator = state.regulator
-        self.stop: Stop = state.stop
-        self.record_lost = state.record_lost
+        """No guard stands against heat."""
         self.events: list[Event] = []
 
     def freeze(self, regulated_us: int) -> State:
@@ -114,11 +107,6 @@ class Work:
     def state(self) -> S:
         return S.IDLE if self.run is None else self.run.state
 
-    @property
-    def active(self) -> bool:
-        """A run that may heat is on."""
-        return self.run is not None and self.run.state in ACTIVE
-
     def move(self, cause: C, by: str, end: str = "") -> None:
         """Move the run, or raise Refused. Entering a state brings its consequences."""
         before = self.state
@@ -133,6 +121,7 @@ class Work:
         if after is S.STOPPING:
             run = self._cool_down(run)
         self.run = None if after is S.IDLE else run
+        self.active = after in ACTIVE
         if after in ENDED or after is S.IDLE:
             self.retune_limits()
 
