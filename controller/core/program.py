@@ -12,6 +12,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Any, NamedTuple
 
+from controller.core.quick import new
 from controller.core.schedule import US_PER_H, Kind, Of, Schedule, Segment
 
 TRIM_MAX_MC = 3_000
@@ -98,8 +99,8 @@ class Treatment(NamedTuple):
         return self.schedule.segments[self.segment]
 
     def moved(self, segment_us: int, setpoint_mc: int, remainder: int) -> Treatment:
-        """With its set point moved. Made from slices: a tick's most frequent step, and `_replace` takes thrice as long."""
-        return Treatment._make((*self[:2], segment_us, setpoint_mc, remainder, *self[5:]))
+        """With its set point moved. A tick's most frequent step: see `quick`."""
+        return new(Treatment, (*self[:2], segment_us, setpoint_mc, remainder, *self[5:]))
 
 
 class CoolDown(NamedTuple):

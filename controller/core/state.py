@@ -12,6 +12,7 @@ from controller.core.commands import Command
 from controller.core.events import Event
 from controller.core.messages import LimitsRead, Refusal, Report, ToBoard, Welcome
 from controller.core.program import Program, Treatment
+from controller.core.quick import new
 from controller.core.readings import Reading
 from controller.core.regulator import Regulator
 from controller.core.run_states import S
@@ -109,12 +110,12 @@ class Board(NamedTuple):
     garbage_us: int = -1
 
     def sent_up_to(self, sequence: int, sent: tuple[tuple[int, int], ...]) -> Board:
-        """After a tick's frames. From slices, as `Run.moved` and `hears`: every tick does it."""
-        return Board._make((*self[:2], sequence, sent, *self[4:]))
+        """After a tick's frames."""
+        return new(Board, (*self[:2], sequence, sent, *self[4:]))
 
     def hears(self, report: Report, heard_us: int) -> Board:
         """With a newer report."""
-        return Board._make((*self[:14], report, heard_us, *self[16:]))
+        return new(Board, (*self[:14], report, heard_us, *self[16:]))
 
 
 class Alarm(NamedTuple):
@@ -156,8 +157,8 @@ class Run(NamedTuple):
         return self.programs[self.at]
 
     def moved(self, programs: tuple[Program, ...], air_setpoint_mc: int, slope_mc_per_h: int) -> Run:
-        """After one step of its program. From slices: every tick does it, and `_replace` takes twice as long."""
-        return Run._make((*self[:10], programs, self.at, air_setpoint_mc, slope_mc_per_h, *self[14:]))
+        """After one step of its program."""
+        return new(Run, (*self[:10], programs, self.at, air_setpoint_mc, slope_mc_per_h, *self[14:]))
 
     @property
     def treatment(self) -> Treatment:

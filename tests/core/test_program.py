@@ -240,3 +240,9 @@ def test_cooling_down_ends_when_it_is_cool_or_has_taken_its_longest():
         asked = step(down, see(control=90_000))
         down = asked.program
         assert (asked.verdict == DONE) is (second == 10)
+
+
+def test_a_moved_set_point_is_what_replacing_its_fields_gives():
+    program = at(Treatment(schedule(ramp(61_000, 60_000), soak(61_000, 1)), 1, 2, 3, 4, 5, True, 6, True, 7, 8), 9)
+    assert program.moved(10, 11, 12) == program._replace(segment_us=10, setpoint_mc=11, remainder=12)
+    assert type(program.moved(10, 11, 12)) is Treatment
