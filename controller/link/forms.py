@@ -81,12 +81,14 @@ CHANNEL = f"(?:-|(?:{_VALUE})/(?:{_COLD})/[0-9a-f]{{2}}/[0-9a-f]{{2}})"
 
 def channels_of(text: str) -> tuple[Channel | None, ...]:
     """Six channels from a text that has been matched already."""
-    return tuple([None if part == "-" else _channel(part) for part in text.split(",")])
-
-
-def _channel(text: str) -> Channel:
-    value, cold, fault, conversions = text.split("/")
-    return new_tuple(Channel, (int(value), int(cold), HEX[fault], HEX[conversions]))
+    channels: list[Channel | None] = []
+    for part in text.split(","):
+        if part == "-":
+            channels.append(None)
+        else:
+            value, cold, fault, conversions = part.split("/")
+            channels.append(new_tuple(Channel, (int(value), int(cold), HEX[fault], HEX[conversions])))
+    return tuple(channels)
 
 
 CHANNELS = Form(f"({CHANNEL}(?:,{CHANNEL}){{{CHANNELS_MAX - 1}}})", channels_of)
@@ -103,14 +105,16 @@ def channels_text(channels: tuple[Channel | None, ...]) -> str:
     """Six channels as text. Raises BadMessage."""
     if len(channels) != CHANNELS_MAX:
         raise BadMessage(f"there are {len(channels)} channels; a report has {CHANNELS_MAX}, None where there is none")
-    return ",".join(["-" if channel is None else _channel_text(channel) for channel in channels])
-
-
-def _channel_text(channel: Channel) -> str:
-    value_mc, cold_mc, fault, conversions = channel
-    if not (VALUE_MIN_MC <= value_mc <= VALUE_MAX_MC and COLD_MIN_MC <= cold_mc <= COLD_MAX_MC and fault >= 0
-            and conversions >= 0):
-        raise BadMessage(f"channel is {value_mc}/{cold_mc}/{fault}/{conversions}; allowed is {VALUE_MIN_MC} to "
-                         f"{VALUE_MAX_MC} / {COLD_MIN_MC} to {COLD_MAX_MC} (0.001 °C) / 0 to 255 / 0 to 255; "
-                         "beyond the range send fault OUT_OF_RANGE")
-    return f"{value_mc}/{cold_mc}/{HEX_TEXT[fault]}/{HEX_TEXT[conversions]}"
+    texts = []
+    for channel in channels:
+        if channel is None:
+            texts.append("-")
+            continue
+        value_mc, cold_mc, fault, conversions = channel
+        if not (VALUE_MIN_MC <= value_mc <= VALUE_MAX_MC and COLD_MIN_MC <= cold_mc <= COLD_MAX_MC
+                and 0 <= fault <= 255 and 0 <= conversions <= 255):
+            raise BadMessage(f"channel is {value_mc}/{cold_mc}/{fault}/{conversions}; allowed is {VALUE_MIN_MC} to "
+                             f"{VALUE_MAX_MC} / {COLD_MIN_MC} to {COLD_MAX_MC} (0.001 °C) / 0 to 255 / 0 to 255; "
+                             "beyond the range send fault OUT_OF_RANGE")
+        texts.append(f"{value_mc}/{cold_mc}/{HEX_TEXT[fault]}/{HEX_TEXT[conversions]}")
+    return ",".join(texts)

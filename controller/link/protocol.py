@@ -55,7 +55,6 @@ from controller.link.forms import (
     channels_of,
     channels_text,
     maybe,
-    maybe_int,
     new_tuple,
     number,
 )
@@ -230,13 +229,9 @@ def decode(line: bytes) -> FromBoard | ToBoard:
     a good frame of version 1."""
     if line[-1:] == b"\n":
         line = line[:-1]
-    if len(line) >= LINE_MAX_BYTES:
-        raise BadFrame(Wrong.TOO_LONG, line, f"{len(line)} bytes; allowed are {LINE_MAX_BYTES - 1} and a newline")
     body = line[:-5]
-    if line[-5:-4] != b"*":
-        raise BadFrame(Wrong.NO_CHECKSUM, line, "the fifth byte from the end is no '*'")
-    if crc4(body) != line[-4:]:
-        raise BadFrame(Wrong.CHECKSUM, line, f"it says {_show(line[-4:])}, the bytes give {_show(crc4(body))}")
+    if len(line) >= LINE_MAX_BYTES or line[-5:] != b"*%04X" % crc_hqx(body, CRC_START):
+        raise _noise(line)
     text = body.decode("latin-1")
     codec = CODECS.get(text[:1])
     match = codec and codec.pattern.fullmatch(text)
@@ -301,8 +296,9 @@ def _report_read(groups: tuple[str, ...]) -> Report:
      current_ma, fan_rpm, aux_mv) = groups
     return new_tuple(Report, (
         board, int(boot), int(session), int(sequence), int(heard), int(up_us), channels_of(channels), *THREE[outputs],
-        int(off), int(on_us), int(switches), int(run_s), *SIX[contacts], maybe_int(current_ma), maybe_int(fan_rpm),
-        maybe_int(aux_mv),
+        int(off), int(on_us), int(switches), int(run_s), *SIX[contacts],
+        None if current_ma == "-" else int(current_ma), None if fan_rpm == "-" else int(fan_rpm),
+        None if aux_mv == "-" else int(aux_mv),
     ))
 
 
@@ -315,6 +311,15 @@ BY_TYPE = {codec.layout.message: codec for codec in CODECS.values()}
 
 def _show(raw: bytes) -> str:
     return raw.decode("ascii", "backslashreplace")
+
+
+def _noise(line: bytes) -> BadFrame:
+    """Why a line is nobody's frame: too long, or its end is not `*` and the checksum of the rest."""
+    if len(line) >= LINE_MAX_BYTES:
+        return BadFrame(Wrong.TOO_LONG, line, f"{len(line)} bytes; allowed are {LINE_MAX_BYTES - 1} and a newline")
+    if line[-5:-4] != b"*":
+        return BadFrame(Wrong.NO_CHECKSUM, line, "the fifth byte from the end is no '*'")
+    return BadFrame(Wrong.CHECKSUM, line, f"it says {_show(line[-4:])}, the bytes give {_show(crc4(line[:-5]))}")
 
 
 def _explain(codec: Codec | None, text: str, line: bytes) -> BadFrame:

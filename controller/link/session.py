@@ -45,7 +45,10 @@ class _Lines:
         self._skipping = False
 
     def feed(self, data: bytes) -> list[bytes]:
-        if b"\n" not in data:
+        end = data.find(b"\n")
+        if 0 < end == len(data) - 1 and not self._kept and not self._skipping:  # one whole line, as nearly always
+            return [data[:-1]]
+        if end < 0:
             self._kept += data
             return self._overgrown()
         lines = data.split(b"\n")
@@ -97,8 +100,9 @@ class Session:
 
     def receive(self, data: bytes) -> list[FromBoard | BadLine | Ran]:
         """Every whole line that `data` completes, in order. Empty lines are nothing. Never raises."""
-        return [cast(FromBoard | BadLine | Ran, self._clock_line(line) if line[:1] == b"@" and self._lock_step
-                     else _read(line, FROM_BOARD)) for line in self._lines.feed(data)]
+        return cast(list[FromBoard | BadLine | Ran], [
+            self._clock_line(line) if self._lock_step and line[:1] == b"@" else _read(line, FROM_BOARD)
+            for line in self._lines.feed(data)])
 
     def send(self, message: ToBoard) -> bytes:
         """The bytes of one message. A hello is led by a newline: it ends whatever half line the board has heard."""
@@ -124,8 +128,9 @@ class BoardSession:
 
     def receive(self, data: bytes) -> list[ToBoard | BadLine | Run]:
         """Every whole line that `data` completes, in order. Empty lines are nothing. Never raises."""
-        return [cast(ToBoard | BadLine | Run, self._clock_line(line) if line[:1] == b"@" and self.lock_step
-                     else _read(line, TO_BOARD)) for line in self._lines.feed(data)]
+        return cast(list[ToBoard | BadLine | Run], [
+            self._clock_line(line) if self.lock_step and line[:1] == b"@" else _read(line, TO_BOARD)
+            for line in self._lines.feed(data)])
 
     def send(self, message: FromBoard) -> bytes:
         """The bytes of one message."""

@@ -175,7 +175,8 @@ def test_a_number_out_of_its_range_is_neither_written_nor_read(message, data):
 
 @pytest.mark.parametrize("channel", [
     messages.Channel(1_000_000, 0, 0, 0), messages.Channel(0, 100_000, 0, 0), messages.Channel(-100_000, 0, 0, 0),
-    messages.Channel(0, 0, -1, 0), messages.Channel(0, 0, 0, -1),
+    messages.Channel(0, 0, -1, 0), messages.Channel(0, 0, 0, -1), messages.Channel(0, 0, 256, 0),
+    messages.Channel(0, 0, 0, 256),
 ], ids=str)
 def test_a_channel_out_of_range_is_not_written(channel):
     report = message_of(next(row for row in GOOD if row["name"] == "report"))
