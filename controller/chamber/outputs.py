@@ -23,8 +23,8 @@ class Outputs:
     """The levels of both pins, moved by `settle` and timed by `passed`."""
 
     __slots__ = ("_allowed", "_asked", "_contactor_off_us", "_contactor_wanted", "_duty_e4", "_given", "_on_since_us",
-                 "_pulsed", "_ready_us", "_start_us", "_window_us", "_wished_us", "contactor", "edge_us", "modulator",
-                 "on_us", "switches")
+                 "_pulsed", "_ready_us", "_shortest_us", "_start_us", "_window_us", "_wished_us", "contactor", "edge_us",
+                 "modulator", "on_us", "switches")
 
     def __init__(self, switches: int) -> None:
         self.switches = switches
@@ -45,7 +45,7 @@ class Outputs:
         self._contactor_off_us = FAR_US
         self._ready_us = 0
         self._start_us = -1
-        self._window_us = 0
+        self._window_us = self._shortest_us = 0
         self._asked = 0
         self._given = 0
         self._pulsed = False
@@ -102,6 +102,7 @@ class Outputs:
             carried = max(-most, min(most, self._asked - self._given * E4))
         self._start_us = now_us
         self._window_us = self._wished_us
+        self._shortest_us = min(MIN_PULSE_US, self._wished_us // 4)
         self._asked = carried
         self._given = 0
         self._pulsed = False
@@ -110,13 +111,15 @@ class Outputs:
         """Where this window's pulse begins and ends, seen from now."""
         end_us = self._start_us + self._window_us
         wanted_us = (self._asked + self._duty_e4 * (end_us - now_us)) // E4
-        shortest_us = min(MIN_PULSE_US, self._window_us // 4)
+        shortest_us = self._shortest_us
         if not self.modulator:
             if self._pulsed or wanted_us < shortest_us:
                 self.edge_us = end_us
                 return
             self._switch_on(now_us)
-        off_us = max(now_us + wanted_us - self._given, self._on_since_us + shortest_us)
+        off_us = now_us + wanted_us - self._given
+        if off_us < self._on_since_us + shortest_us:
+            off_us = self._on_since_us + shortest_us
         self.edge_us = off_us if off_us + shortest_us <= end_us else end_us
         if self.edge_us <= now_us:
             self.modulator = False

@@ -33,6 +33,7 @@ from controller.core.messages import (
     Tell,
     Welcome,
 )
+from controller.link.forms import new_tuple
 from controller.link.protocol import FROM_BOARD, Wrong
 from controller.link.session import BadLine, BoardSession, Run
 
@@ -61,6 +62,8 @@ ANSWERS = {
 VOIDING = frozenset({OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
                      OffReason.RUN_CEILING, OffReason.RUN_TIME, OffReason.OUTPUT, OffReason.HOST_SILENT})
 """These end the enable: heat needs a fresh one. The others only hold the outputs off while they stand."""
+NONE, NOT_ENABLED = OffReason.NONE, OffReason.NOT_ENABLED
+"""Short names: an enumeration looks its members up slowly, and these are asked for at every frame."""
 NO_DRIVE = Drive(0, 0, False, False, 0, 40_000)
 DARK = Tell(0, 0, 0, False, False, 0)
 
@@ -131,7 +134,8 @@ class Board(World):
                 self._out.append(self._session.ran(self.now_us))
             else:
                 HANDLERS[type(event)](self, event)
-                self._judge()
+                if type(event) is not Tell:  # lamps and sounder move no switch
+                    self._judge()
 
     def _bad_line(self, bad: BadLine) -> None:
         """Noise is ignored, and so is an echo of the board's own frames: answering it could go on for ever."""
@@ -202,7 +206,8 @@ class Board(World):
                 return RefusalCode.OUTPUTS_ON
         if stored_mc is not None and not 0 < stored_mc <= CEILING_MAX_MC:
             return RefusalCode.RANGE
-        if (run_mc is not None and run_mc > self.run_ceiling_mc) or (run_s is not None and run_s > self.run_max_s):
+        top_mc = self.run_ceiling_mc if stored_mc is None else min(self.run_ceiling_mc, stored_mc)
+        if (run_mc is not None and run_mc > top_mc) or (run_s is not None and run_s > self.run_max_s):
             return RefusalCode.LOOSENS
         return None
 
@@ -276,10 +281,24 @@ class Board(World):
 
     def _standing(self) -> OffReason:
         """The first reason that stands."""
+        if self._at_ease():
+            return NONE
         for reason, stands in REASONS:
             if stands(self):
                 return reason
-        return OffReason.NONE
+        return NONE
+
+    def _at_ease(self) -> bool:
+        """Is every row of REASONS quiet? Asked in one go, because twice a second for days the answer is yes. It may say
+        no where the table then finds nothing, never the other way round; a test holds it to that."""
+        hottest_mc = self.hottest_mc
+        return bool(
+            self.drive.permit and self.enabled and self.session and self.door_shut
+            and not (self.local_stop or self.smoke or self.sensor_bad or self.settings_bad
+                     or self.faults.contactor_welded)
+            and hottest_mc < self.settings.get("board_ceiling_mc", 0) and hottest_mc < self.run_ceiling_mc
+            and self.heated_us < self.run_max_s * 1_000_000 and self.now_us < self.heard_drive_us + SILENCE_US
+        )
 
     def _silent(self) -> bool:
         """No drive frame for the silence time: ends the enable whatever else stands."""
@@ -288,13 +307,13 @@ class Board(World):
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
         reason = self._standing()
-        if self.enabled and (reason in VOIDING or self._silent()):
+        if reason is not NONE and self.enabled and (reason in VOIDING or self._silent()):
             self.enabled = False
             self._void = reason if reason in VOIDING else OffReason.HOST_SILENT
-        self.off = self._void if reason is OffReason.NOT_ENABLED else reason
-        drive = self.drive
-        self.outputs.command(reason is OffReason.NONE, drive.contactor, drive.duty_e4, drive.window_ms * 1000)
-        self.outputs.settle(self.now_us)
+        self.off = self._void if reason is NOT_ENABLED else reason
+        drive, outputs = self.drive, self.outputs
+        outputs.command(reason is NONE, drive.contactor, drive.duty_e4, drive.window_ms * 1000)
+        outputs.settle(self.now_us)
 
     # Bytes out
 
@@ -314,13 +333,13 @@ class Board(World):
 
     def _reported(self) -> Report:
         outputs = self.outputs
-        report = Report(
+        report: Report = new_tuple(Report, (
             self.board_id, self.settings["boot"], self.session, self._reports, self.heard, self.now_us - self._born_us,
             self.channels, outputs.modulator, outputs.contactor or self.faults.contactor_welded, self.enabled, self.off,
             min(outputs.on_us, ON_MAX_US), outputs.switches, min(self.heated_us // 1_000_000, RUN_S_MAX), self.mains,
             self.limiter_closed, self.door_shut, self.local_stop, self._arm_seen, self.smoke, self.current_ma(outputs),
             self.fan_rpm(), None,
-        )
+        ))
         return report._replace(**self._absent) if self._absent else report
 
     def _say_limits(self) -> None:
@@ -329,11 +348,12 @@ class Board(World):
                              SILENCE_US))
 
     def _say(self, message: FromBoard) -> None:
-        if self.faults.silent:
+        faults = self.faults
+        if faults.silent:
             return
-        if self.faults.garbage:
-            self._out.append(self.random.randbytes(self.faults.garbage))
-            self.faults.garbage = 0
+        if faults.garbage:
+            self._out.append(self.random.randbytes(faults.garbage))
+            faults.garbage = 0
         self._out.append(self._session.send(message))
 
 

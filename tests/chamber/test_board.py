@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from controller.chamber.shapes import SHAPES
@@ -299,6 +299,7 @@ FRAMES = st.one_of(
 
 
 @given(st.lists(st.tuples(FRAMES, st.integers(0, 3 * S1)), max_size=40))
+@example([(Hello(1, 0), 0), (SetLimits(1, 1, 1, 2, None), 0)])
 def test_any_frames_at_all_keep_the_rules(steps):
     board = Board(SHAPES["small"])
     wire = Session()
@@ -336,3 +337,35 @@ def test_silence_ends_the_enable_whatever_else_stands(host, fault):
     host.run(10 * S1)
     assert not host.last().enabled
     assert not host.last().modulator
+
+
+TROUBLES = {
+    OffReason.SETTINGS: {"settings_bad": True},
+    OffReason.LOCAL_STOP: {"local_stop": True},
+    OffReason.SMOKE: {"smoke": True},
+    OffReason.CEILING: {"hottest_mc": 140_000, "run_ceiling_mc": 150_000},
+    OffReason.RUN_CEILING: {"run_ceiling_mc": 0},
+    OffReason.RUN_TIME: {"run_max_s": 0},
+    OffReason.SENSOR: {"sensor_bad": True},
+    OffReason.OUTPUT: {"_let_go_us": -2 * S1},
+    OffReason.DOOR: {"door_shut": False},
+    OffReason.RESET: {"session": 0},
+    OffReason.HOST_SILENT: {"heard_drive_us": -10 * S1},
+    OffReason.NOT_ENABLED: {"enabled": False},
+    OffReason.NO_PERMIT: {"drive": Drive(4711, 9, False, True, 10_000, 40_000)},
+}
+"""One way to make each row of REASONS stand in a board that heats."""
+
+
+@pytest.mark.parametrize("reason", TROUBLES, ids=lambda reason: reason.name)
+def test_the_short_question_never_hides_a_reason_to_be_off(host, reason):
+    host.heat(3)
+    board = host.board
+    assert board._at_ease() and board._standing() is OffReason.NONE
+    assert [row for row, _ in REASONS] == list(TROUBLES)
+    if reason is OffReason.OUTPUT:  # welded shut and let go for more than a second
+        board.faults.contactor_welded, board.outputs.contactor = True, False
+    for name, value in TROUBLES[reason].items():
+        setattr(board, name, value)
+    assert not board._at_ease()
+    assert board._standing() is reason
