@@ -44,7 +44,7 @@ PROBLEMS: Mapping[str, Row] = {
     "cause_stands": Row(409, "The cause still stands", "Remove the cause first; then clear."),
     "over_ceiling": Row(422, "Hotter than this chamber may be", "Lower the schedule's targets."),
     "bad_schedule": Row(422, "The schedule has mistakes", "Correct every field that `mistakes` lists."),
-    "record_failing": Row(409, "The record cannot be written", "Free space on the disk; then start."),
+    "record_failing": Row(409, "The record fails", "Remove the cause, which the page names; then start."),
     "loosens": Row(422, "Limits may only be tightened", "Give a lower value."),
     "unknown_name": Row(404, "No such guard, alarm or latch", "Look at /guards for the names."),
     "bad_command": Row(422, "The controller cannot read this command", "Correct every field that `mistakes` lists."),

@@ -69,7 +69,7 @@ class Snapshots:
         run = self._run(state, clock)
         more = {
             "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
-            "latches": [_latch(latch, clock) for latch in state.latches], "alarms": _alarms(state, clock),
+            "latches": [_latch(latch, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
         }
         whole = {
@@ -304,9 +304,11 @@ def _latch(latch: Latch, clock: _Clock) -> Json:
             **_texts(GUARDS[INDEX[latch.guard]])}
 
 
-def _alarms(state: State, clock: _Clock) -> list[Json]:
+def _alarms(state: State, clock: _Clock, failing: str) -> list[Json]:
+    """`failing` says why the record fails, which no quantity that the tick watches can tell."""
     return [{"guard": alarm.guard, "state": alarm.state.value, "utc_us": clock.utc(alarm.since_us),
              "value": known(state.values[INDEX[alarm.guard]]), "limit": known(state.limits[INDEX[alarm.guard]]),
+             "detail": failing if alarm.guard == "record_failing" else "",
              **_texts(GUARDS[INDEX[alarm.guard]])} for alarm in state.alarms]
 
 

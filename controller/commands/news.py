@@ -41,7 +41,7 @@ TOLD: dict[str, Callable[[Json], str]] = {
     Kind.TRIPPED: lambda fields: f"TRIPPED: {GUARDS[INDEX[fields['guard']]].cause} The heat is off.",
     Kind.HEAT_SEEN_OFF: lambda fields: f"Heat seen off: {fields['how']}.",
     Kind.ALARM: _alarm,
-    Kind.RECORD_FAILING: lambda fields: f"The record cannot be written: {fields['reason']}. Control goes on.",
+    Kind.RECORD_FAILING: lambda fields: f"The record fails: {fields['reason']}. Control goes on.",
     Kind.RECORD_WORKING: lambda fields: "The record is written again.",
     Kind.CLOCK_STEPPED: lambda fields: f"The wall clock jumped by {fields['by_us'] / 1e6:.1f} s. No duration changed.",
 }

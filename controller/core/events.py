@@ -66,7 +66,7 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.HEAT_SEEN_OFF: ("after_us how", "both switches were read back open, and no current where it is sensed"),
     Kind.LIMIT_TIGHTENED: ("limit before after by", "a limit was lowered"),
     Kind.GAP: ("what count from_us to_us", "something is not in the record, or was not looked at"),
-    Kind.RECORD_FAILING: ("reason lost", "the record cannot be written; control goes on"),
+    Kind.RECORD_FAILING: ("reason lost", "the record fails: not written, replaced, or short of space; control goes on"),
     Kind.RECORD_WORKING: ("lost", "the record is written again"),
     Kind.CLOCK_STEPPED: ("by_us", "the wall clock jumped; no duration was changed by it"),
 }

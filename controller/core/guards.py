@@ -182,8 +182,9 @@ GUARDS: tuple[Guard, ...] = (
           "The part may have been hotter than planned.",
           ("Look at the curve.", "If it goes on rising, stop the heat."), SMELL),
     Guard("record_failing", "record_failing", "one", "one", 0, ALARM, ALWAYS, HOST, Contact.ARMED, Urgency.MORNING,
-          "H-25", "", "The record cannot be written.", "Control goes on; the record has a gap.",
-          ("Free space on the disk, or replace the card.", "No new start until it is written again."), SMELL),
+          "H-25", "", "The record fails.", "Control goes on; the record has a gap, or soon will.",
+          ("Free space on the disk, or replace the card.", "Leave record.db where it is, and what was set aside beside it.",
+           "No new start until it is written again."), SMELL),
 )
 # fmt: on
 """The table. Row numbers are not stable; ids are."""

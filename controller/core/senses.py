@@ -41,7 +41,7 @@ def take_in(work: Work, inputs: Inputs) -> None:
     if inputs.record_lost != work.record_lost:
         if bool(inputs.record_lost) != bool(work.record_lost):
             if inputs.record_lost:
-                work.say(Kind.RECORD_FAILING, reason="rows are being lost", lost=inputs.record_lost)
+                work.say(Kind.RECORD_FAILING, reason="rows may be missing", lost=inputs.record_lost)
             else:
                 work.say(Kind.RECORD_WORKING, lost=work.record_lost)
         work.record_lost = inputs.record_lost

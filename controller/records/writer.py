@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import queue
+import shutil
 import sqlite3
 import threading
 import time
@@ -36,6 +37,10 @@ RETRY_S = (1.0, 2.0, 5.0, 10.0)
 HANGS_S = 10.0
 """A write that takes longer than this counts as failing, though it may still succeed."""
 TAKE_MAX = 200
+SPACE_LEAST_BYTES = 64 << 20
+"""Two whole runs of 16 h. With less left on the disk the record counts as failing, so nothing starts that could fill it."""
+REPLACED_S = 10.0
+"""A record that was set aside or deleted counts as failing for so long: some tick sees it, and an alarm asks for a person."""
 TROUBLE = (sqlite3.Error, SQLAlchemyError, OSError, RecordError)
 
 
@@ -73,6 +78,8 @@ class Writer:
         self._seq = 0
         self._dropped = Dropped()
         self._failure = ""
+        self._short_bytes: int | None = None
+        self._replaced, self._replaced_s = "", 0.0
         self._busy_since_s: float | None = None
         self._ending = threading.Event()
         self._opened = threading.Event()
@@ -121,6 +128,11 @@ class Writer:
             return f"the disk has not answered for {self._clock() - since_s:.0f} s"
         if self._dropped.count:
             return "the disk is too slow for the record"
+        if self._short_bytes is not None:
+            return (f"{self._short_bytes >> 20} MiB are free on the disk and a new run needs {SPACE_LEAST_BYTES >> 20} MiB; "
+                    f"free some space")
+        if self._replaced and self._clock() - self._replaced_s < REPLACED_S:
+            return self._replaced
         if self._opened.is_set() and not self._thread.is_alive() and not self._ending.is_set():
             return "the record's writer has ended; see the log"
         return ""
@@ -250,10 +262,13 @@ class Writer:
     def _open(self) -> None:
         replaced = self._store.open(self._intake.run)
         if replaced:
+            self._replaced, self._replaced_s = replaced, self._clock()
             self._intake.begin_file()
             self._say_gap(replaced, Dropped())
 
     def _write(self) -> None:
+        free = shutil.disk_usage(self.path.parent).free
+        self._short_bytes = free if free < SPACE_LEAST_BYTES else None
         self._open()
         self._commit()
         with self._lock:

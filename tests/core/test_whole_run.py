@@ -292,7 +292,7 @@ def test_the_record_failing_alarms_and_starts_nothing_new_but_goes_on_heating():
     bench.run(5)
     assert bench.heats
     assert bench.alarm("record_failing") == "unacknowledged"
-    assert bench.said(Kind.RECORD_FAILING) == [{"reason": "rows are being lost", "lost": 4}]
+    assert bench.said(Kind.RECORD_FAILING) == [{"reason": "rows may be missing", "lost": 4}]
     idle = Bench()
     idle.record_lost = 1
     idle.run(4)

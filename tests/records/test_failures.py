@@ -12,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -20,7 +21,7 @@ from controller.records.batch import Batch
 from controller.records.errors import RecordRefused, RecordTooNew
 from controller.records.queries import Reader
 from controller.records.replay import replay
-from controller.records.writer import TickRecord, Writer
+from controller.records.writer import REPLACED_S, SPACE_LEAST_BYTES, TickRecord, Writer
 from tests.records.conftest import until, written
 from tests.records.scripted import ABOUT, DAY, records
 
@@ -98,6 +99,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_really_full_file_system_is_survived_and_caught_up(
         small_disk: Path, monkeypatch: pytest.MonkeyPatch, ten_minutes: list[TickRecord]) -> None:
     impatient(monkeypatch)
+    monkeypatch.setattr("controller.records.writer.SPACE_LEAST_BYTES", 0)
     ballast = small_disk / "ballast"
     writer = Writer(small_disk / "record.db", None, ABOUT)
     writer.start()
@@ -206,7 +208,7 @@ def test_a_file_deleted_under_the_writer_is_begun_again_and_that_is_said(
     for ending in endings:
         writer.path.with_name(writer.path.name + ending).unlink()
     put_all(writer, ten_minutes[200:])
-    assert writer.close() and not writer.lost
+    assert writer.close() and writer.failing == "record.db was deleted or exchanged while in use"
     assert any("deleted" in str(event.fields["what"]) for event in Reader(writer.path).events(kinds=["gap"]))
     assert Reader(writer.path).known("1").state == "complete"
     replayed = replay(writer.path, "1")
@@ -259,3 +261,35 @@ def test_the_log_stays_small_though_a_reader_lingers(tmp_path: Path) -> None:
     assert writer.close()
     assert most < 5 << 20
     assert lingering is not None and next(lingering).tick > 0
+
+
+def test_short_space_fails_before_the_disk_is_full_and_loses_nothing(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ten_minutes: list[TickRecord]) -> None:
+    impatient(monkeypatch)
+    free = [SPACE_LEAST_BYTES - 1]
+    monkeypatch.setattr("controller.records.writer.shutil.disk_usage", lambda folder: SimpleNamespace(free=free[0]))
+    writer = Writer(tmp_path / "record.db", None, ABOUT)
+    writer.start()
+    put_all(writer, ten_minutes[:300])
+    until(lambda: writer.lost)
+    assert writer.failing == "63 MiB are free on the disk and a new run needs 64 MiB; free some space"
+    free[0] = SPACE_LEAST_BYTES
+    put_all(writer, ten_minutes[300:])
+    until(lambda: not writer.lost)
+    assert writer.close() and count(writer.path) == 600
+
+
+def test_a_record_that_was_deleted_or_set_aside_asks_for_a_person(tmp_path: Path, ten_minutes: list[TickRecord]) -> None:
+    path, now_s = tmp_path / "record.db", [100.0]
+    path.write_bytes(b"no database" * 999)
+    writer = Writer(path, None, ABOUT, clock=lambda: now_s[0])
+    writer.start()
+    assert writer.failing.startswith("unreadable record set aside as record.db.unreadable-") and writer.lost == 1
+    now_s[0] += REPLACED_S
+    assert writer.failing == "" and writer.lost == 0
+    path.unlink()
+    put_all(writer, ten_minutes[:300])
+    until(lambda: writer.lost)
+    assert writer.failing == "record.db was deleted or exchanged while in use"
+    now_s[0] += REPLACED_S
+    assert writer.lost == 0 and writer.close()

@@ -35,7 +35,7 @@ const WORDS = {
   heat_seen_off: (x) => `heat seen off ${wait(x.after_us) === `0\u00a0s` ? "at once" : `after ${(x.after_us / 1e6).toFixed(1)}\u00a0s`}`,
   limit_tightened: (x) => `limit ${guardWords(x.limit)} lowered from ${x.before} to ${x.after}${by(x)}`,
   gap: (x) => `gap: ${x.count} ${x.what}`,
-  record_failing: (x) => `the record cannot be written: ${x.reason}`,
+  record_failing: (x) => `the record fails: ${x.reason}`,
   record_working: (x) => `the record is written again, ${x.lost} lost`,
   clock_stepped: (x) => `the wall clock jumped by ${(x.by_us / 1e6).toFixed(1)}\u00a0s`,
 };

@@ -28,7 +28,7 @@ export function presentAlarm(alarm, guard, unit) {
     interlock: "The heat is off and the schedule waits. Heat comes back only by a command.", abort: "The heat is off and the run has ended.",
     trip: "The heat is off." }[guard?.action] ?? alarm.why;
   return { tone: "warn", guard: alarm.guard, parts: [
-    ["Cause", html`<b>${alarm.cause}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${alarm.why}`],
+    ["Cause", html`<b>${alarm.detail ? alarm.cause.replace(/\.$/u, `: ${alarm.detail}.`) : alarm.cause}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${alarm.why}`],
     ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", uncapital(alarm.worry)],
   ] };
 }
