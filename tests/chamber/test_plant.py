@@ -169,6 +169,25 @@ def test_long_steps_are_cut_into_short_ones():
     assert step(one, shape.build, 300.0, 7.0) == many
 
 
+@EVERY_SHAPE
+def test_the_longest_step_is_an_eighth_of_what_the_quickest_node_needs(shape):
+    """Explicit nodes only; the air is implicit. Radiation is taken at an element of 500 °C."""
+    build, slab = shape.build, shape.build.slab
+    hot_k = 500.0 + module.KELVIN
+    radiating = 4e-8 * module.SIGMA_E8 * hot_k * hot_k * hot_k
+    cell_c = slab.area_m2 * slab.half_m / slab.cells * slab.heat_j_per_m3k
+    nodes = {
+        "element": build.element_c / (build.element_air + radiating * (
+            build.element_wall + build.element_pan + build.element_part)),
+        "wall": build.wall_c / (build.wall_air + build.wall_inner + radiating * build.element_wall),
+        "inner": build.inner_c / (build.wall_inner + build.inner_outer),
+        "outer": build.outer_c / (build.inner_outer + build.outer_room),
+        "pan": build.pan_c / (build.pan_air + radiating * build.element_pan),
+        "face": cell_c / (slab.area_m2 * slab.film + radiating * build.element_part),
+    }
+    assert min(nodes.values()) / module.STEP_MAX_S > 8.0, nodes
+
+
 def test_quarter_second_steps_give_the_same_run():
     shape = SHAPES["bench"]
     coarse = fine = at_rest(shape.build, 21.0, 3.0)
