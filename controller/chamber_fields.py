@@ -49,8 +49,9 @@ class Switch(NamedTuple):
     say: str
 
 
+CHANNEL = Number("channel", "channel", 1, 0, 5, "(number of the board's channel)", 0, "Which input of the board.")
 SENSOR = (
-    Number("channel", "channel", 1, 0, 5, "(number of the board's channel)", 0, "Which input of the board."),
+    CHANNEL,
     Number("correction_c", "correction_mc", 1000, -10, 10, "°C", 0, "Added to what it reads; found by commissioning."),
     Number("uncertainty_c", "uncertainty_mc", 1000, 0, 10, "°C", 2.5, "How far the corrected value may still be off."),
 )

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.chamber_fields import (
+    CHANNEL,
     FITTED,
     HEATER,
     LIMIT_ORDER,
@@ -198,11 +199,13 @@ class _Reader:
                         "Declare at least the control sensor.")
             return ()
         sensors = tuple(self._sensor(number, row) for number, row in enumerate(rows, 1))
-        self._once("channel", [sensor.channel for sensor in sensors],
+        written = [row if isinstance(row, Mapping) else {} for row in rows]
+        self._once("channel", [int(row["channel"]) for row in written if CHANNEL.holds(row.get("channel"))],
                    "One sensor cannot watch itself: plug a second one into another channel.")
         self._once("role", [sensor.role.value for sensor in sensors if sensor.role in CONFLICTING_ROLES],
                    "Call the second one survey, or delete it.")
-        if all(sensor.role is not Role.CONTROL for sensor in sensors):
+        roles = [row.get("role") for row in written]
+        if Role.CONTROL.value not in roles and all(role in ROLES for role in roles):  # a misspelled one may be it
             self._wrong("sensor", "no control sensor", "one sensor with the role control", "Heat is steered by it.")
         return sensors
 
@@ -210,7 +213,7 @@ class _Reader:
         where = f"sensor {number}"
         if not isinstance(row, Mapping):
             self._wrong(where, row, "a [[sensor]] table", "Write it as in a new chamber file.")
-            row = {}
+            return SensorSetup(Role.SURVEY, label="", **{number.field: round(number.default) for number in SENSOR})
         self._unknown(f"{where} ", row, (*SENSOR_WORDS, *(number.key for number in SENSOR)))
         role, label = row.get("role"), row.get("label")
         if role not in ROLES:
@@ -271,6 +274,8 @@ class _Reader:
     def _numbers(self, where: str, section: Mapping[str, Any], rows: tuple[Number, ...]) -> dict[str, int]:
         if where in SECTIONS:
             self._unknown(f"{where} ", section, tuple(row.key for row in rows))
+        if self._told(where):
+            return {row.field: round(row.default * row.scale) for row in rows}
         return {row.field: self._number(where, section.get(row.key), row) for row in rows}
 
     def _number(self, where: str, value: Any, row: Number) -> int:
@@ -283,7 +288,7 @@ class _Reader:
     def _switches(self, name: str, rows: tuple[Switch, ...]) -> dict[str, bool]:
         section = self._section(name)
         self._unknown(f"{name} ", section, tuple(row.key for row in rows))
-        for row in rows:
+        for row in () if self._told(name) else rows:
             if not isinstance(section.get(row.key), bool):
                 self._wrong(f"{name} {row.key}", _told(section.get(row.key), bool), "true or false, without quotes", row.say)
         return {row.key: section.get(row.key) is True for row in rows}
@@ -295,6 +300,10 @@ class _Reader:
         if needed or section is not None:
             self._wrong(name, section, f"a [{name}] table", "Write it as in a new chamber file.")
         return {}
+
+    def _told(self, field: str) -> bool:
+        """True when `field` as a whole is already called wrong: what would stand in it is not missing besides."""
+        return any(mistake.field == field for mistake in self.found)
 
     def _unknown(self, where: str, data: Mapping[str, Any], known: tuple[str, ...]) -> None:
         for key in data:

@@ -125,6 +125,24 @@ def test_a_mistake_is_named_and_explained(folder, pattern, replacement, field, w
     assert words in mistakes(folder)[field]
 
 
+@pytest.mark.parametrize(("pattern", "replacement", "field"), [
+    (r"^channel = 2$", "channel = 1.5", "sensor 3 channel"), (r"^channel = 1$", "channel = 7", "sensor 2 channel"),
+    (r"^channel = 1$", "", "sensor 2 channel"), (r'^role = "control"$', 'role = "kontrol"', "sensor 1 role"),
+    (r"^\[heater\](?s:.*?)(?=^\[)", "", "heater"), (r"^\[fitted\](?s:.*?)(?=^\[)", "", "fitted"),
+    (r"^\[limits\](?s:.*?)(?=^\[)", "", "limits"),
+])
+def test_one_mistake_is_one_line(folder, pattern, replacement, field):
+    """What could not be read is not called given twice, missing or misordered besides."""
+    edited(folder, pattern, replacement)
+    assert list(mistakes(folder)) == [field]
+
+
+def test_the_same_channel_twice_is_told_beside_one_that_cannot_be_read(folder):
+    edited(folder, r"^channel = 2$", "channel = 1.5")
+    edited(folder, r"^channel = 1$", "channel = 0.0")
+    assert set(mistakes(folder)) == {"sensor 3 channel", "sensor channel"}
+
+
 def test_all_mistakes_are_told_at_once(folder):
     edited(folder, r"^name = .*$", "name = 3")
     edited(folder, r"^channel = 1$", "channel = 0")
