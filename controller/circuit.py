@@ -24,15 +24,15 @@ def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, 
     fitted = chamber.fitted
     current = _current(report, fitted)
     watts = chamber.heater.element_w * seen_e4 // 10_000
-    heating = current if current is not None else report.modulator and report.contactor
+    heating = current if current is not None else report.modulator and (report.contactor or not fitted.contactor)
+    pulsing = seen_e4 > 0 and (report.contactor or not fitted.contactor)
     parts = {
         "supply": _supply(report, fitted, current is True),
-        "thermal_link": _thermal_link(report, current),
+        "thermal_link": _thermal_link(report, current, pulsing),
         "limiter": _limiter(report, fitted),
         "contactor": _contactor(report, fitted),
-        "modulator": ("passing", f"passing {seen_e4 / 100:.0f} % of the time") if report.modulator
-        else ("not passing", "not passing now"),
-        "element": ("heating", f"about {watts} W over the last window") if heating else ("off", "no heat now"),
+        "modulator": _modulator(report, current is True, seen_e4 if pulsing else 0),
+        "element": _element(heating, current is not None, watts if pulsing else 0),
     }
     drawn: dict[str, dict[str, Any]] = {
         name: {"state": state, "current": heating, "words": words} for name, (state, words) in parts.items()}
@@ -55,14 +55,17 @@ def _supply(report: Report, fitted: Fitted, current: bool) -> tuple[str, str]:
     return "unknown", "nothing senses the mains" if not fitted.mains_sense else "the board does not say"
 
 
-def _thermal_link(report: Report, current: bool | None) -> tuple[str, str]:
+def _thermal_link(report: Report, current: bool | None, pulsing: bool) -> tuple[str, str]:
     """It shows itself only by current: flowing through it, or missing with everything else closed."""
     if current:
         return "whole", "current flows through it"
     closed = report.modulator and report.contactor and report.mains is True and report.limiter is not False
     if current is False and closed:
         return "open", "all else is closed and no current flows"
-    return "unknown", "shows only while current flows"
+    if current is None:
+        return "unknown", "it shows only by its current, and nothing senses that"
+    return "unknown", "no current at the last report; the next pulse shows it" if pulsing \
+        else "it shows only while current flows, and none does"
 
 
 def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:
@@ -75,5 +78,22 @@ def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:
 
 def _contactor(report: Report, fitted: Fitted) -> tuple[str, str]:
     if not fitted.contactor:
-        return "unknown", "no line contactor is fitted"
+        return "not fitted", "no line contactor is fitted"
     return ("closed", "closed") if report.contactor else ("open", "open")
+
+
+def _modulator(report: Report, current: bool, seen_e4: int) -> tuple[str, str]:
+    """On or off as it was read back at the last report: it works in windows, so that either is right while it heats."""
+    share = f", on for {seen_e4 / 100:.0f} % of the last window" if seen_e4 else ""
+    if report.modulator:
+        return "passing", f"on at the last report{share}"
+    return "not passing", "reads back as off, yet current flows" if current else f"off at the last report{share}"
+
+
+def _element(heating: bool, sensed: bool, watts: int) -> tuple[str, str]:
+    """Heating as the last report shows: by its current, or by both switches where nothing senses that."""
+    how = "" if sensed else ", judged by the switches: nothing senses its current"
+    mean = f"about {watts} W over the last window" if watts else ""
+    if heating:
+        return "heating", (mean or "since less than a window") + how
+    return "off", f"between two pulses, {mean}{how}" if watts else f"no heat now{how}"

@@ -182,6 +182,52 @@ def test_an_open_contact_leaves_a_thin_line_behind_it(run):
     assert weights == ["volt", "volt", "volt", "thin", "thin", "thin"]
 
 
+PHASES = [
+    # (switch reads on, current in mA or None where nothing senses it, seen and asked share, a pulse was seen before)
+    ("on, sensed", (True, 2_100, 2_300, 2_400, True), "amp", ("whole", "pulsing", "heating"), "on at the last report"),
+    ("between, sensed", (False, 0, 2_300, 2_400, True), "thin",
+     ("whole at the last pulse", "pulsing", "between two pulses"), "off at the last report"),
+    ("between, page just opened", (False, 0, 2_300, 2_400, False), "thin",
+     ("not known", "pulsing", "between two pulses"), "off at the last report"),
+    ("on, no sense", (True, None, 2_300, 2_400, False), "amp", ("not known", "pulsing", "heating"), "on at the last"),
+    ("between, no sense", (False, None, 2_300, 2_400, False), "thin",
+     ("not known", "pulsing", "between two pulses"), "off at the last report"),
+    ("first window", (False, 0, 0, 2_400, False), "thin", ("not known", "waiting", "off"), "no whole window"),
+    ("full heat", (True, 2_100, 10_000, 10_000, True), "amp", ("whole", "passing", "heating"), "all of each 40"),
+    ("permitted, nothing asked", (False, 0, 0, 0, False), "thin", ("not known", "not passing", "off"), "off at"),
+]
+
+
+@pytest.mark.parametrize(("phase", "seen", "line", "words", "says"), PHASES, ids=[row[0] for row in PHASES])
+def test_the_circuit_never_contradicts_the_last_report(run, phase, seen, line, words, says):
+    """The modulator works in windows: a heavy line stands only where the last report saw the current or the switches."""
+    on, current_ma, seen_e4, asked_e4, passed = seen
+    heating = on if current_ma is None else current_ma > 0
+    link = "whole" if current_ma else "unknown"
+    said = run(
+        "parts/circuit",
+        f"""(async () => {{
+      const now = await (await fetch('/api/v1/now')).json();
+      const flows = {str(heating).lower()};
+      now.current_ma = {"null" if current_ma is None else current_ma};
+      now.seen.duty_e4 = {seen_e4}; now.request.duty_e4 = {asked_e4}; now.passed = {str(passed).lower()};
+      for (const part of Object.values(now.circuit)) part.current = flows;
+      now.circuit.thermal_link.state = '{link}';
+      Object.assign(now.circuit.modulator, {{state: '{"passing" if on else "not passing"}',
+        words: 'off at the last report'}});
+      now.circuit.element.state = flows ? 'heating' : 'off';
+      const parts = Object.fromEntries(m.presentCircuit(now).parts.map((part) => [part.kind, part]));
+      return [parts.modulator.out, parts.element.into, parts.supply.out === 'amp', parts.modulator.state,
+        [parts.thermal_link.word, parts.modulator.word, parts.element.word], parts.modulator.lines.join(' | '),
+        parts.element.lines.join(' ')]; }})()""",
+    )
+    after, element, heavy, blade, told, lines, amperes = said
+    assert (after, element, heavy) == (line, line, line == "amp")
+    assert blade == ("closed" if on else "open")
+    assert tuple(told) == words and says in lines.replace(NB, " ")
+    assert ("0.00" in amperes) <= (not heating), "no current in the last report and heating do not stand together"
+
+
 def test_the_contact_of_what_tripped_first_is_the_red_one(run):
     """Later ones open too: a silent board's readings grow old. The flag stands where the guard table says."""
     said = run(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -145,3 +146,37 @@ def test_a_current_with_the_modulator_off_is_drawn_as_heat(folder, going):
     """A shorted switch must not look like an open one."""
     found = drawn(folder, going, modulator=False, contactor=False, current_ma=2000)
     assert found["element"]["state"] == "heating" and found["element"]["current"]
+
+
+@pytest.mark.parametrize(("changes", "seen_e4", "words"), [
+    ({"modulator": True, "contactor": True, "current_ma": 2000}, 2_300, {
+        "modulator": "on at the last report, on for 23 % of the last window", "thermal_link": "current flows through it",
+        "element": "about 115 W over the last window"}),
+    ({"modulator": False, "contactor": True, "current_ma": 0}, 2_300, {
+        "modulator": "off at the last report, on for 23 % of the last window",
+        "thermal_link": "no current at the last report; the next pulse shows it",
+        "element": "between two pulses, about 115 W over the last window"}),
+    ({"modulator": False, "contactor": True, "current_ma": 0}, 0, {
+        "modulator": "off at the last report", "thermal_link": "it shows only while current flows, and none does",
+        "element": "no heat now"}),
+    ({"modulator": False, "contactor": False, "current_ma": 0}, 2_300, {
+        "modulator": "off at the last report", "element": "no heat now"}),
+    ({"modulator": True, "contactor": True, "current_ma": None}, 2_300, {
+        "thermal_link": "it shows only by its current, and nothing senses that",
+        "element": "about 115 W over the last window, judged by the switches: nothing senses its current"}),
+    ({"modulator": False, "contactor": True, "current_ma": None}, 0, {
+        "thermal_link": "it shows only by its current, and nothing senses that",
+        "element": "no heat now, judged by the switches: nothing senses its current"}),
+    ({"modulator": False, "contactor": False, "current_ma": 2000}, 0, {
+        "modulator": "reads back as off, yet current flows", "element": "since less than a window"}),
+], ids=str)
+def test_the_words_follow_the_last_report_in_every_phase_of_a_window(folder, going, changes, seen_e4, words):
+    found = drawn(folder, going, seen_e4, **changes)
+    assert {part: found[part]["words"] for part in words} == words
+
+
+def test_a_chamber_without_contactor_or_current_sense_heats_by_its_modulator(folder, going):
+    fitted = replace(folder.chamber.fitted, contactor=False, current=False)
+    chamber = replace(folder.chamber, fitted=fitted)
+    found = circuit(going.board.report._replace(modulator=True, contactor=False), chamber, 0)
+    assert found["contactor"]["state"] == "not fitted" and found["element"]["state"] == "heating"

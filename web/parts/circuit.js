@@ -39,10 +39,10 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
   const accused = first ? ACCUSES[first.guard] ?? null : null;
   const blamed = contactOf(now, first, guards);
   const unknown = staleMs !== null || !now.board?.present;
-  const modulating = !unknown && isModulating(now);
+  const works = !unknown && atWork(now);
   let into = unknown ? "unknown" : now.circuit.supply.state === "gone" ? "thin" : "volt";
   const parts = PARTS.map(([kind, ref, name]) => {
-    const said = modulating ? averaged(kind, now) : now.circuit[kind] ?? { state: "unknown", current: false, words: "" };
+    const said = { ...(now.circuit[kind] ?? { state: "unknown", current: false, words: "" }), ...(works ? WORKING[kind]?.(now) : null) };
     const state = unknown ? "unknown" : LETS_THROUGH[said.state] ?? "unknown";
     if (!unknown && said.current) into = "amp";
     const out = state === "unknown" && !unknown && GOES_ON.has(kind) ? into : after(state, into);
@@ -57,26 +57,34 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
     flag: staleMs === null && first ? (!unknown && accused) || `permit:${blamed}` : null };
 }
 
-/** Permit given, contactor closed, and part of the last window was on: the modulator is at work. */
-const isModulating = (now) => now.permit.given && now.circuit.contactor.state === "closed" && (now.seen?.duty_e4 ?? 0) > 0;
+/** Permit given, contactor closed, and the modulator is asked for heat or gave some in its last window. */
+const atWork = (now) => now.permit.given && ["closed", "not fitted"].includes(now.circuit.contactor.state)
+  && ((now.seen?.duty_e4 ?? 0) > 0 || (now.request?.duty_e4 ?? 0) > 0);
+
+const seconds = (s) => `${Number(s.toFixed(1))}${THIN}s`;
 
 /**
- * A modulator at work is drawn as passing, with how much of its window: its single pulses are shorter than a page shows,
- * and at 60 times real time they would be noise.
+ * What a modulator at work makes of three parts. It passes current for a share of each window: the line is drawn as the
+ * last report saw it, on or between two pulses, and the words say that it pulses, so that both are seen to be right.
  */
-function averaged(kind, now) {
-  const said = now.circuit[kind];
-  const share = now.seen.duty_e4 / 1e4;
-  const windowS = (now.chamber.window_ms ?? 0) / 1000;
-  const on = `on for ${(share * windowS).toFixed(1)}${THIN}s of each ${Number(windowS.toFixed(1))}${THIN}s`;
-  const watts = Math.round(share * now.chamber.element_w);
-  const words = {
-    modulator: ["passing", [on, `told ${percent(now.request.duty_e4)}, seen ${percent(now.seen.duty_e4)}`]],
-    element: ["heating", `${watts}${THIN}W of ${now.chamber.element_w}${THIN}W on average`],
-  }[kind];
-  if (kind === "thermal_link" && said.state === "unknown" && now.passed) return { state: "whole", words: "current flowed through it", current: true };
-  return words ? { state: words[0], words: words[1], current: true } : { ...said, current: said.state !== "unknown" || GOES_ON.has(kind) };
-}
+const WORKING = {
+  thermal_link: (now) => (now.circuit.thermal_link.state === "unknown" && now.passed ? { state: "whole", word: "whole at the last pulse", words: "it shows only while current flows" } : null),
+  modulator(now) {
+    const [seen, asked] = [now.seen.duty_e4, now.request.duty_e4];
+    const [on, windowS] = [now.circuit.modulator.state === "passing", (now.chamber.window_ms ?? 0) / 1000];
+    const last = `${on ? "on" : "off"} at the last report`;
+    if (!on && now.circuit.modulator.current) return null; // a current through an open switch is no pulse
+    if (seen >= 1e4 && on) return { words: `all of each ${seconds(windowS)}; ${last}` };
+    if (!seen) return { word: on ? "passing" : "waiting", words: [last, `told ${percent(asked)}, no whole window seen yet`] };
+    return { word: "pulsing", words: [`${percent(seen)} of each ${seconds(windowS)}; ${last}`, `told ${percent(asked)}, seen ${percent(seen)}`] };
+  },
+  element(now) {
+    const { element, modulator } = now.circuit;
+    if (!now.seen.duty_e4 || (element.state !== "heating" && modulator.state === "passing")) return null;
+    const mean = `${Math.round((now.seen.duty_e4 / 1e4) * now.chamber.element_w)}${THIN}W of ${now.chamber.element_w}${THIN}W on average`;
+    return { word: element.state === "heating" ? "heating" : "between two pulses", words: mean };
+  },
+};
 
 function after(state, into) {
   if (state === "open" || state === "gone" || state === "broken") return "thin";
@@ -87,7 +95,7 @@ function after(state, into) {
 function partWords(said, staleMs, seenUtcUs) {
   if (staleMs === null) {
     const told = [said.words ?? ""].flat().map((words) => (words === said.state ? "" : words.replace(`${said.state}: `, "")));
-    return { word: said.state === "unknown" ? "not known" : said.state, lines: told.filter(Boolean) };
+    return { word: said.word ?? (said.state === "unknown" ? "not known" : said.state), lines: told.filter(Boolean) };
   }
   const seen = said.state === "unknown" ? "not known before either" : `last seen ${said.state}`;
   return { word: "not known", lines: [seen, seenUtcUs ? `${clockSeconds(seenUtcUs)}, ${age(staleMs)} ago` : ""] };
