@@ -15,6 +15,7 @@ from controller.board_line import PEER_S, BoardLine
 from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers import latch, sealed
 from controller.drivers.clocks import Clock, LockStepClock, WallClock, utc_us
+from controller.drivers.host import go_first
 from controller.drivers.locks import Taken, lock_folder, lock_port
 from controller.drivers.notify import Notifier
 from controller.drivers.serial_port import WRITE_S, SerialPort
@@ -94,6 +95,7 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
 
 
 def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str, held: ExitStack) -> Service:
+    go_first()
     record_path = options.data / RECORD_FILE
     writer = Writer(record_path, None, about(folder))
     run_number, newest_us = next_run(record_path), last_utc_us(record_path)

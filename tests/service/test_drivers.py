@@ -219,3 +219,19 @@ def test_our_own_user_is_not_named(tmp_path: Path):
     here, there = socket.socketpair()
     with here, there:
         assert peer_user(here) == ""
+
+
+FIRST_OR_NOT = """
+import os, sys
+from controller.drivers.host import go_first
+if "nobody" in sys.argv:
+    os.setuid(65534)
+print(go_first(), os.getpriority(os.PRIO_PROCESS, 0))
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may go first, and only root may become nobody")
+@pytest.mark.parametrize(("who", "says"), [("root", "True -10\n"), ("nobody", "False 0\n")])
+def test_the_controller_goes_first_where_it_may_and_runs_all_the_same_where_not(who: str, says: str) -> None:
+    done = subprocess.run([sys.executable, "-c", FIRST_OR_NOT, who], check=True, capture_output=True, text=True)
+    assert done.stdout == says
