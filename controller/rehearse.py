@@ -38,6 +38,8 @@ START_US = 1_000_000_000
 READY_TICKS = 30
 """The board must answer and the start be accepted within so many seconds."""
 RAMP_BEGINS_US = 15 * 60 * TICK_US
+SOAK, RAMP = Segment.SOAK, Segment.RAMP
+"""An enumeration looks its members up slowly; these are asked for in every tick."""
 BY = "rehearsal"
 
 
@@ -96,7 +98,7 @@ class Errors:
             return
         treatment = run.treatment
         segment = treatment.now
-        if segment.kind is Segment.SOAK:
+        if segment.kind is SOAK:
             mc = _counts(state, roles, run.schedule.of)
             if treatment.said:
                 self._counted = treatment.segment
@@ -104,7 +106,7 @@ class Errors:
                 self.soak_mc.append(abs(mc - segment.target_mc))
             if mc is not None:
                 self.over_mc = max(self.over_mc, mc - segment.target_mc)
-        elif segment.kind is Segment.RAMP and treatment.segment_us > RAMP_BEGINS_US:
+        elif segment.kind is RAMP and treatment.segment_us > RAMP_BEGINS_US:
             mc = _good(state, roles.get(Role.CONTROL))
             if mc is not None:
                 self.ramp_mc = max(self.ramp_mc, abs(mc - treatment.setpoint_mc))

@@ -248,11 +248,11 @@ class Board(World):
 
     def advance(self, us: int) -> None:
         """Let `us` pass; `take` gives what was said."""
-        end_us = self.now_us + us
+        end_us, outputs = self.now_us + us, self.outputs
         while self.now_us < end_us:
             span_us = min(end_us, self._next_report_us, self._moment_us()) - self.now_us
-            self.pass_time(span_us, self.outputs)
-            if self.outputs.contactor:
+            self.pass_time(span_us, outputs)
+            if outputs.contactor:
                 self.heated_us += span_us
             if self.now_us >= self._press_us:
                 self._finger()

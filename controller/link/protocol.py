@@ -194,13 +194,15 @@ def _codec(layout: Layout) -> Codec:
 
 def table_reader(layout: Layout) -> Callable[[tuple[str, ...]], Any]:
     """Reads a frame as its row in `FRAMES` says."""
-    fields = [field for field in layout.fields if field.names]
+    forms = [(field.form.read, len(field.names) > 1) for field in layout.fields if field.names]
 
     def read(groups: tuple[str, ...]) -> Any:
         values: list[Any] = []
-        for field, group in zip(fields, groups, strict=True):
-            value = field.form.read(group)
-            values += value if len(field.names) > 1 else (value,)
+        for (form_read, fills_several), group in zip(forms, groups, strict=True):
+            if fills_several:
+                values += form_read(group)
+            else:
+                values.append(form_read(group))
         return layout.message._make(values)
 
     return read
@@ -261,6 +263,8 @@ def encode(message: FromBoard | ToBoard) -> bytes:
 
 
 def _plain(value: object) -> object:
+    if type(value) is int:
+        return value
     if value is None:
         return "-"
     if isinstance(value, tuple):
