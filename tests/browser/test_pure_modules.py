@@ -257,7 +257,31 @@ def test_the_contact_of_what_tripped_first_is_the_red_one(run):
 )
 def test_only_a_soak_has_a_band(run, deviation, counts, segment, words):
     run_now = f"{{segment: 0, segments: [{{kind: '{segment}'}}]}}"
-    now = f"{{deviation_mc: {deviation}, band_mc: 2000, counts: '{counts}', run: {run_now}}}"
+    air = f"air_mc: 50000, part_mc: {50_000 + deviation}"
+    now = f"{{deviation_mc: {deviation}, band_mc: 2000, counts: '{counts}', {air}, run: {run_now}}}"
+    assert run("parts/readings", f"m.againstPlan({now}, 'C')").replace(".0", "") == words
+
+
+@pytest.mark.parametrize(
+    ("state", "segment", "deviation", "air", "words"),
+    [
+        ("held", "ramp", -2_100, 50_000, "below it, which stands still"),
+        ("holding", "cool", 2_100, 50_000, "above it, which stands still"),
+        ("restarting", "ramp", -200, 50_000, "close to it, which stands still"),
+        ("held", "soak", -2_100, 50_000, f"out of band, ±2{NB}°C"),
+        ("held", "soak", 100, 50_000, f"in band ±2{NB}°C"),
+        ("stopping", "ramp", -2_100, 50_000, "ahead of it, in cooling"),
+        ("stopping", "soak", 2_100, 50_000, "behind the air, as expected in cooling"),
+        ("running", "ramp", -2_100, 47_000, "behind it, in a ramp"),
+        ("running", "ramp", -2_100, "null", "behind it, in a ramp"),
+    ],
+)
+def test_what_is_said_of_the_plan_is_true_in_every_state(run, state, segment, deviation, air, words):
+    """Held, nothing is expected to lag; and the part is behind the air only where the air is ahead of it."""
+    run_now = f"{{state: '{state}', segment: 0, segments: [{{kind: '{segment}'}}]}}"
+    part = 50_000 + deviation
+    now = f"""{{deviation_mc: {deviation}, band_mc: 2000, counts: 'part', air_mc: {air}, part_mc: {part},
+      run: {run_now}}}"""
     assert run("parts/readings", f"m.againstPlan({now}, 'C')").replace(".0", "") == words
 
 

@@ -69,15 +69,22 @@ export function presentRows(now, dataMs, unit) {
 
 const NEAR_MC = 300;
 
-/** The band is a soak's. On a slope the rates mean the air, and the part comes after it. */
+const STANDS_STILL = new Set(["holding", "held", "restarting"]);
+
+/** The band is a soak's. On a slope the rates mean the air, and the part comes after it; held, the plan stands still. */
 export function againstPlan(now, unit) {
-  const segment = now.run.segments[now.run.segment];
+  const { run } = now;
+  const segment = run.segments[run.segment];
   const inBand = Math.abs(now.deviation_mc) <= now.band_mc;
-  if (!segment || segment.kind === "soak") return `${inBand ? "in band" : "out of band,"} ${plusMinus(now.band_mc, unit, unit === "F" ? 1 : 0)}`;
-  const slope = segment.kind === "cool" ? { up: -1, words: "cooling" } : { up: 1, words: "a ramp" };
-  if (now.counts === "part" ? Math.abs(now.deviation_mc) < NEAR_MC : inBand) return `close to it, in ${slope.words}`;
+  const early = run.state === "stopping";
+  if (!early && (!segment || segment.kind === "soak")) return `${inBand ? "in band" : "out of band,"} ${plusMinus(now.band_mc, unit, unit === "F" ? 1 : 0)}`;
+  const close = now.counts === "part" ? Math.abs(now.deviation_mc) < NEAR_MC : inBand;
+  if (STANDS_STILL.has(run.state)) return `${close ? "close to it" : now.deviation_mc > 0 ? "above it" : "below it"}, which stands still`;
+  const slope = early || segment.kind === "cool" ? { up: -1, words: "cooling" } : { up: 1, words: "a ramp" };
+  if (close) return `close to it, in ${slope.words}`;
   if (now.deviation_mc * slope.up > 0) return `ahead of it, in ${slope.words}`;
-  return now.counts === "part" ? `behind the air, as expected in ${slope.words}` : `behind it, in ${slope.words}`;
+  const follows = now.counts === "part" && now.air_mc !== null && (now.air_mc - now.part_mc) * slope.up > 0;
+  return follows ? `behind the air, as expected in ${slope.words}` : `behind it, in ${slope.words}`;
 }
 
 export const drawRows = (rows) =>
