@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 from typing import NamedTuple
 
 from controller.records.schema import CURVE_COLUMNS, ROLLUP_SPANS_S
@@ -16,14 +15,29 @@ RAW_JOINED_MAX = 4
 """More rows than this to a pair are not read one by one: 10 s buckets draw the same picture from a tenth of the rows."""
 
 
-class Piece(NamedTuple):
-    """One tick or one bucket: its time, the gap before it, and the pairs in the order of `CURVE_COLUMNS`."""
+Column = Sequence[int | None]
 
-    first_utc_us: int
-    last_utc_us: int
-    gap_us: int
-    least: tuple[int | None, ...]
-    most: tuple[int | None, ...]
+
+class Pieces(NamedTuple):
+    """Ticks or buckets, oldest first, side by side as columns of one length: their times, the gap before each, and the
+    pairs in the order of `CURVE_COLUMNS`."""
+
+    first_utc_us: Sequence[int]
+    last_utc_us: Sequence[int]
+    gap_us: Sequence[int]
+    least: Sequence[Column]
+    most: Sequence[Column]
+
+    def then(self, later: Pieces) -> Pieces:
+        """These, and later ones after them."""
+        if not later.gap_us:
+            return self
+        return Pieces(
+            [*self.first_utc_us, *later.first_utc_us], [*self.last_utc_us, *later.last_utc_us],
+            [*self.gap_us, *later.gap_us], _after(self.least, later.least), _after(self.most, later.most))
+
+
+NONE = Pieces((), (), (), ((),) * len(CURVE_COLUMNS), ((),) * len(CURVE_COLUMNS))
 
 
 class Pairs(NamedTuple):
@@ -53,50 +67,45 @@ def choose(length_us: int, points: int) -> tuple[int, int]:
     return source_s, max(1, round(step_s / SLACK / source_s))
 
 
-def join(pieces: Sequence[Piece], count: int) -> list[Piece]:
+def join(pieces: Pieces, count: int) -> Pieces:
     """Every `count` pieces made one; a piece after a gap always begins a new one."""
     if count <= 1:
-        return list(pieces)
-    return [_one(group) for group in _groups(pieces, count)]
+        return pieces
+    groups = list(_groups(pieces.gap_us, count))
+    return Pieces(
+        [pieces.first_utc_us[begin] for begin, _ in groups], [pieces.last_utc_us[end - 1] for _, end in groups],
+        [pieces.gap_us[begin] for begin, _ in groups],
+        [[_least(column[begin:end]) for begin, end in groups] for column in pieces.least],
+        [[_most(column[begin:end]) for begin, end in groups] for column in pieces.most])
 
 
-def curve(run_id: str, span_us: int, pieces: Sequence[Piece]) -> Curve:
-    """Columns from pieces, oldest first."""
-    gaps = [
-        (before.last_utc_us, piece.first_utc_us)
-        for before, piece in pairwise(pieces)
-        if piece.gap_us
-    ]
-    least = list(zip(*(piece.least for piece in pieces), strict=True)) or [()] * len(CURVE_COLUMNS)
-    most = list(zip(*(piece.most for piece in pieces), strict=True)) or [()] * len(CURVE_COLUMNS)
-    columns = {
-        name: Pairs(list(low), list(high)) for name, low, high in zip(CURVE_COLUMNS, least, most, strict=True)
-    }
-    return Curve(run_id, span_us, [piece.first_utc_us for piece in pieces], columns, gaps)
+def curve(run_id: str, span_us: int, pieces: Pieces) -> Curve:
+    """The pieces as a curve."""
+    gaps = [(pieces.last_utc_us[place - 1], pieces.first_utc_us[place])
+            for place, gap_us in enumerate(pieces.gap_us) if gap_us and place]
+    columns = {name: Pairs(list(low), list(high))
+               for name, low, high in zip(CURVE_COLUMNS, pieces.least, pieces.most, strict=True)}
+    return Curve(run_id, span_us, list(pieces.first_utc_us), columns, gaps)
 
 
-def _groups(pieces: Sequence[Piece], count: int) -> Iterable[list[Piece]]:
-    group: list[Piece] = []
-    for piece in pieces:
-        if group and (len(group) == count or piece.gap_us):
-            yield group
-            group = []
-        group.append(piece)
-    if group:
-        yield group
+def _after(before: Sequence[Column], later: Sequence[Column]) -> list[Column]:
+    return [[*one, *other] for one, other in zip(before, later, strict=True)]
 
 
-def _one(group: list[Piece]) -> Piece:
-    least = tuple(map(_least, zip(*(piece.least for piece in group), strict=True)))
-    most = tuple(map(_most, zip(*(piece.most for piece in group), strict=True)))
-    return Piece(group[0].first_utc_us, group[-1].last_utc_us, group[0].gap_us, least, most)
+def _groups(gap_us: Sequence[int], count: int) -> Iterable[tuple[int, int]]:
+    """(begin, end) of the pieces that become one."""
+    begin = 0
+    for place in range(1, len(gap_us)):
+        if place - begin == count or gap_us[place]:
+            yield begin, place
+            begin = place
+    if gap_us:
+        yield begin, len(gap_us)
 
 
-def _least(column: tuple[int | None, ...]) -> int | None:
-    known = [value for value in column if value is not None]
-    return min(known) if known else None
+def _least(column: Column) -> int | None:
+    return min((value for value in column if value is not None), default=None)
 
 
-def _most(column: tuple[int | None, ...]) -> int | None:
-    known = [value for value in column if value is not None]
-    return max(known) if known else None
+def _most(column: Column) -> int | None:
+    return max((value for value in column if value is not None), default=None)

@@ -15,7 +15,7 @@ from controller.core.events import Kind
 from controller.core.schedule import Schedule
 from controller.core.setup import Chamber
 from controller.records import curves
-from controller.records.curves import Curve, Piece
+from controller.records.curves import NONE, Curve, Pieces
 from controller.records.errors import NoSuchRun
 from controller.records.reading import LIMIT_S, Door, Visit
 from controller.records.schema import CURVE_COLUMNS, TICK_MASK, boots, events, key, rollups, runs, split, ticks
@@ -157,8 +157,8 @@ class Reader:
             if from_us is not None or to_us is not None:
                 first, last = _narrow(ask, first, last, begin_us, end_us)
             source_s, count = curves.choose(max(0, end_us - begin_us), points)
-            pieces, first = _buckets(ask, source_s, first, last, begin_us, end_us) if source_s > 1 else ([], first)
-            pieces += _raw(ask, first, last, begin_us, end_us)
+            pieces, first = _buckets(ask, source_s, first, last, begin_us, end_us) if source_s > 1 else (NONE, first)
+            pieces = pieces.then(_raw(ask, first, last, begin_us, end_us))
         return curves.curve(run_id, source_s * count * curves.US_PER_S, curves.join(pieces, count))
 
     def ticks(self, run_id: str) -> Iterator[TickRow]:
@@ -250,16 +250,18 @@ def _newest(ask: Visit, first: int, last: int) -> Row[Any] | None:
     return ask.one(select(ticks.c.utc_us, ticks.c.state).where(within).order_by(ticks.c.id.desc()).limit(1))
 
 
-def _buckets(ask: Visit, span_s: int, first: int, last: int, begin_us: int, end_us: int) -> tuple[list[Piece], int]:
+def _buckets(ask: Visit, span_s: int, first: int, last: int, begin_us: int, end_us: int) -> tuple[Pieces, int]:
     """Finished buckets that touch the span, and the key of the first tick that is in none of them yet."""
     of = rollups[span_s].c
     columns = [of.first_utc_us, of.last_utc_us, of.gap_us, of.id + of.ticks,
                *(of[f"{what}_{name}"] for what in ("min", "max") for name in CURVE_COLUMNS)]
     within = (of.id.between(first, last), of.last_utc_us >= begin_us, of.first_utc_us <= end_us)
-    rows = [tuple(row) for row in ask.all(select(*columns).where(*within).order_by(of.id))]
-    half = 4 + len(CURVE_COLUMNS)
-    pieces = [Piece(row[0], row[1], row[2], row[4:half], row[half:]) for row in rows]
-    return pieces, rows[-1][3] if rows else first
+    rows = ask.all(select(*columns).where(*within).order_by(of.id))
+    if not rows:
+        return NONE, first
+    begins, ends, gaps, nexts, *values = zip(*rows, strict=True)
+    half = len(CURVE_COLUMNS)
+    return Pieces(begins, ends, gaps, values[:half], values[half:]), nexts[-1]
 
 
 def _narrow(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> tuple[int, int]:
@@ -273,11 +275,14 @@ def _narrow(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> tu
     return before or first, after or last
 
 
-def _raw(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> list[Piece]:
+def _raw(ask: Visit, first: int, last: int, begin_us: int, end_us: int) -> Pieces:
     columns = [ticks.c.utc_us, ticks.c.gap_us, *(ticks.c[name] for name in CURVE_COLUMNS)]
     within = (ticks.c.id.between(first, last), ticks.c.utc_us.between(begin_us, end_us))
     rows = ask.all(select(*columns).where(*within).order_by(ticks.c.id))
-    return [Piece(row[0], row[0], row[1], row[2:], row[2:]) for row in map(tuple, rows)]
+    if not rows:
+        return NONE
+    times, gaps, *values = zip(*rows, strict=True)
+    return Pieces(times, times, gaps, values, values)
 
 
 def event_key(text: str) -> int:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from controller.core.guards import GUARDS
 from controller.records import curves
-from controller.records.curves import Piece
+from controller.records.curves import Pieces
 from controller.records.errors import NoSuchRun, ReadTooLong
 from controller.records.queries import Reader, event_key
 from controller.records.rollups import Rollup, Sample
@@ -104,13 +104,19 @@ def test_buckets_hold_every_row_once_with_its_least_and_most(drawn: list[tuple[i
 
 @given(st.lists(st.tuples(st.none() | st.integers(-5, 5), st.booleans()), max_size=60), st.integers(1, 9))
 def test_joining_loses_neither_values_nor_gaps(drawn: list[tuple[int | None, bool]], count: int) -> None:
-    pieces = [Piece(n * S1, n * S1, 5 * S1 if gap else 0, (v,) * 6, (v,) * 6) for n, (v, gap) in enumerate(drawn)]
-    joined = curves.join(pieces, count)
-    gaps = curves.curve("1", S1, joined).gaps
-    assert len(gaps) == sum(1 for piece in pieces[1:] if piece.gap_us)
-    known = [value for value, _ in drawn if value is not None]
-    assert max((piece.most[0] for piece in joined if piece.most[0] is not None), default=None) == max(known, default=None)
-    assert min((piece.least[0] for piece in joined if piece.least[0] is not None), default=None) == min(known, default=None)
+    values, times = [value for value, _ in drawn], [number * S1 for number in range(len(drawn))]
+    gap_us = [5 * S1 if gap else 0 for _, gap in drawn]
+    pieces = Pieces(times, times, gap_us, [values] * 6, [values] * 6)
+    split = len(drawn) // 3
+    halves = [Pieces(times[part], times[part], gap_us[part], [values[part]] * 6, [values[part]] * 6)
+              for part in (slice(split), slice(split, None))]
+    joined = curves.join(halves[0].then(halves[1]), count)
+    assert joined == curves.join(pieces, count), "two parts are as good as the whole"
+    assert {len(column) for column in (*joined[:3], *joined.least, *joined.most)} == {len(joined.gap_us)}
+    assert len(curves.curve("1", S1, joined).gaps) == sum(map(bool, gap_us[1:]))
+    known = [value for value in values if value is not None]
+    assert max((most for most in joined.most[0] if most is not None), default=None) == max(known, default=None)
+    assert min((least for least in joined.least[5] if least is not None), default=None) == min(known, default=None)
 
 
 @pytest.mark.parametrize(("hours", "source_s", "pairs"), [(0.1, 1, 360), (2.0, 10, 720), (16.0, 60, 960), (100.0, 60, 1000)])
