@@ -54,7 +54,8 @@ def wiring(sensors: tuple[SensorSetup, ...]) -> Wiring:
     """The columns of `sensors`."""
     places = [sensor.channel for sensor in sensors]
     roles = {sensor.role: number for number, sensor in enumerate(sensors)}
-    pick = itemgetter(*places) if len(places) != 1 else itemgetter(slice(places[0], places[0] + 1))
+    first = min(places, default=0)
+    pick = itemgetter(*places) if len(places) > 1 else itemgetter(slice(first, first + len(places)))  # ever a tuple
     return Wiring(
         pick,
         tuple(sensor.correction_mc for sensor in sensors),
