@@ -9,16 +9,18 @@ export const UNCONFIRMED_MS = 3000;
 const TRY_MS = 2500;
 const GAP_MS = 500;
 const TRIES = 120;
+const SAME_US = 20000;
+const OLD_LOOKS = 4;
 
 /** What the three stations say. `press` is this page's last press, `now` the snapshot, both may be missing. */
 export function stations(press, now, ms) {
   if (press?.askedMs !== null && press?.askedMs !== undefined) return pressed(press, ms);
   const stop = now?.stop;
   if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;
-  const by = stop.by.startsWith("trip") ? "by the trip" : `by ${stop.by || "a person"}`;
+  const accepted = clockSeconds(stop.accepted_utc_us, true);
   return [
-    { word: "asked", time: by, solid: true },
-    { word: "accepted", time: clockSeconds(stop.accepted_utc_us, true), solid: true },
+    { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${stop.by || "a person"}`, solid: true },
+    { word: "accepted", time: accepted, solid: true },
     { word: "heat seen off", time: stop.off_seen_utc_us ? clockSeconds(stop.off_seen_utc_us, true) : "waiting", solid: Boolean(stop.off_seen_utc_us) },
   ];
 }
@@ -26,7 +28,13 @@ export function stations(press, now, ms) {
 const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time: "", solid: false }));
 
-/** The three times, never out of order: this page's clock may have run ahead of the controller's, whose times count. */
+/**
+ * When a press was made, on the controller's clock, in which the other two times come: the newest snapshot's time, carried
+ * on by this page only where the chamber's clock goes as a wall's does. At another speed the page would run ahead of it.
+ */
+export const askedAt = (store) => (store.now && (store.now.speed ?? 1) !== 1 ? store.now.utc_us : store.utcNow());
+
+/** The three times, never out of order, though this page's clock may drift: the controller's times count. */
 export function ordered({ askedUtcUs, acceptedUtcUs, offUtcUs }) {
   const accepted = acceptedUtcUs && offUtcUs ? Math.min(acceptedUtcUs, offUtcUs) : acceptedUtcUs;
   return { asked: accepted ? Math.min(askedUtcUs, accepted) : askedUtcUs, accepted, off: offUtcUs };
@@ -36,13 +44,13 @@ function pressed(press, ms) {
   const waited = ms - press.askedMs;
   const times = ordered(press);
   const asked = { word: "asked", time: clockSeconds(times.asked, true), solid: true };
-  if (!press.acceptedUtcUs) {
+  if (!press.accepted) {
     const late = waited >= UNCONFIRMED_MS;
     return [asked,
       late ? { word: `not confirmed, ${age(Math.floor(waited / 1000) * 1000).replace(".0", "")}`, time: "", unconfirmed: true } : { word: "accepted", time: "waiting", solid: false },
       late ? { word: "pull the plug if you can", time: "", solid: false, plain: true } : { word: "heat seen off", time: "", solid: false }];
   }
-  return [asked, { word: "accepted", time: clockSeconds(times.accepted, true), solid: true },
+  return [asked, { word: "accepted", time: times.accepted ? clockSeconds(times.accepted, true) : "", solid: true },
     { word: "heat seen off", time: times.off ? clockSeconds(times.off, true) : "waiting", solid: Boolean(times.off) }];
 }
 
@@ -52,6 +60,9 @@ export function seenOff(now) {
   const open = now.circuit.contactor.state === "open" && now.circuit.modulator.state === "not passing";
   return open && now.board?.present ? now.utc_us : null;
 }
+
+/** A snapshot from before this press still tells of the stop before it. */
+export const tellsOf = (press, now) => Math.abs((now.stop?.accepted_utc_us ?? 0) - press.before) > SAME_US;
 
 export class Stopper {
   #store;
@@ -63,14 +74,14 @@ export class Stopper {
   /** One press. A second press while the first is unanswered starts over with a new request at once. */
   async press() {
     const store = this.#store;
-    const press = { askedMs: store.ms(), askedUtcUs: store.utcNow(), acceptedUtcUs: null, offUtcUs: null };
+    const press = { askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, before: store.now?.stop?.accepted_utc_us ?? 0 };
     store.set({ stop: press });
     for (let tries = 0; tries < TRIES && store.stop === press; tries += 1) {
       if (await this.#send(press)) break;
       await new Promise((resolve) => setTimeout(resolve, GAP_MS));
     }
-    for (let looks = 0; looks < TRIES && store.stop === press && press.acceptedUtcUs && !press.offUtcUs; looks += 1) {
-      await this.#look(press);
+    for (let looks = 0; looks < TRIES && store.stop === press && press.accepted && !press.offUtcUs; looks += 1) {
+      await this.#look(press, looks);
     }
   }
 
@@ -80,20 +91,22 @@ export class Stopper {
     } catch {
       return false; // the stations say "not confirmed"; the next try follows
     }
-    press.acceptedUtcUs = this.#store.utcNow();
+    press.accepted = true; // its time comes from the controller, with the first look
     this.#store.set({});
     return true;
   }
 
   /** The stream may be dead, so the heat is looked for by a request of its own. */
-  async #look(press) {
+  async #look(press, looks) {
     try {
-      const now = await ask("/now", { timeoutMs: TRY_MS });
-      const seen = seenOff(now.now ?? now);
-      press.acceptedUtcUs = (now.now ?? now).stop?.accepted_utc_us ?? press.acceptedUtcUs;
-      press.offUtcUs = seen;
+      const answer = await ask("/now", { timeoutMs: TRY_MS });
+      const now = answer.now ?? answer;
+      if (tellsOf(press, now) || looks >= OLD_LOOKS) {
+        press.acceptedUtcUs = now.stop?.accepted_utc_us ?? null;
+        press.offUtcUs = seenOff(now);
+      }
       this.#store.set({});
-      if (seen) return;
+      if (press.offUtcUs) return;
     } catch {
       /* asked again below; the third station goes on saying "waiting" */
     }

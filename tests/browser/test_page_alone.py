@@ -159,6 +159,35 @@ def test_stop_heating_works_when_the_stream_is_dead(new_page, stand_in):
     assert ("/stop-heating", {}) in stand_in.asked
 
 
+def test_the_asked_time_never_jumps_however_fast_the_demo(new_page, stand_in):
+    """Every text that the first station ever had is the same, and no later than accepted, nor that than seen off."""
+    assert stand_in.now["speed"] == 600
+    page = open_at(new_page, stand_in)
+    page.wait_for_timeout(600)  # six minutes at this speed, if the page went on by itself
+    page.evaluate("""() => { window.said = new Set(); const look = () => {
+      const first = document.querySelector('#stations li').innerText; if (/\\d/.test(first)) said.add(first); };
+      new MutationObserver(look).observe(document.querySelector('#stations'),
+        {subtree: true, childList: true, characterData: true}); }""")
+    at_us = stand_in.now["utc_us"] + 1_000_000
+    stand_in.now["stop"] = {"by": "local", "accepted_utc_us": at_us, "off_seen_utc_us": at_us + 200_000}
+    page.get_by_role("button", name="Stop heating").click()
+    expect(page.locator("#stations .station.solid")).to_have_count(3)
+    assert len(page.evaluate("[...said]")) == 1
+    times = re.findall(r"\d\d:\d\d:\d\d\.\d", page.locator("#stations").inner_text())
+    assert len(times) == 3 and times == sorted(times)
+
+
+def test_small_fuse_and_link_differ_in_ink_alone(new_page, stand_in):
+    """No filled panel: boxes are empty, and only the fuse has filled ends, explained in the legend."""
+    page = open_at(new_page, stand_in, "legend")
+    for place in ("svg.small-circuit", "#small-symbols"):
+        assert page.locator(f"{place} [data-part=supply] .ends").count() == 1
+        assert page.locator(f"{place} [data-part=thermal_link] .ends").count() == 0
+        fills = page.locator(f"{place} .symbol rect").evaluate_all("all => all.map((one) => getComputedStyle(one).fill)")
+        assert fills and set(fills) == {"none"}
+    expect(page.locator("#small-symbols")).to_contain_text("its ends are filled")
+
+
 def test_an_unanswered_stop_says_not_confirmed_and_goes_on_asking(new_page, stand_in):
     new_page.allowed += ["503", "Failed to load resource"]
     page = open_at(new_page, stand_in)
@@ -168,6 +197,7 @@ def test_an_unanswered_stop_says_not_confirmed_and_goes_on_asking(new_page, stan
     expect(page.locator("#stations")).to_contain_text(re.compile(r"not confirmed, \d+\ss"))
     expect(page.locator("#stations")).to_contain_text("pull the plug if you can")
     expect(page.locator("#stop")).to_be_enabled()
+    stand_in.now["stop"] = {"by": "local", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": None}
     stand_in.stops_answer = True
     expect(page.locator("#stations")).to_contain_text(re.compile(r"accepted \d\d:"), timeout=8_000)
     assert sum(path == "/stop-heating" for path, _ in stand_in.asked) > 2
@@ -184,7 +214,7 @@ def test_a_trip_has_four_parts_one_flag_and_one_culprit(new_page, stand_in):
     ) == ["modulator"]
     expect(page.locator("#alarms-says")).to_contain_text("tripped")
     expect(page.locator("#stations .station.solid")).to_have_count(3)
-    expect(page.locator("#stations")).to_contain_text("asked by the trip")
+    expect(page.locator("#stations")).to_contain_text(re.compile(r"asked \d\d:\d\d:\d\d\.\d, by the trip"))
     page.get_by_role("button", name="Acknowledge").click()
     expect(page.get_by_role("button", name="Clear this trip")).to_have_count(0)
     page.wait_for_function("true")

@@ -143,13 +143,13 @@ def test_detail_a_is_exactly_ten_times_the_plan(run):
     ("press", "ms", "words"),
     [
         ("{askedMs: null}", 0, ["asked", "accepted", "heat seen off"]),
-        ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}", 2_999, ["asked", "accepted", "heat seen off"]),
+        ("{askedMs: 0, askedUtcUs: 0, accepted: false, acceptedUtcUs: null}", 2_999, ["asked", "accepted", "heat seen off"]),
         (
-            "{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: null}",
+            "{askedMs: 0, askedUtcUs: 0, accepted: false, acceptedUtcUs: null}",
             3_000,
             ["asked", f"not confirmed, 3{NB}s", "pull the plug if you can"],
         ),
-        ("{askedMs: 0, askedUtcUs: 0, acceptedUtcUs: 5}", 60_000, ["asked", "accepted", "heat seen off"]),
+        ("{askedMs: 0, askedUtcUs: 0, accepted: true, acceptedUtcUs: 5}", 60_000, ["asked", "accepted", "heat seen off"]),
     ],
 )
 def test_a_sent_stop_is_never_shown_as_done(run, press, ms, words):
@@ -168,6 +168,34 @@ def test_asked_is_never_later_than_accepted_nor_accepted_than_off(run):
         "off": 60,
     }
     assert run("stop", "m.ordered({askedUtcUs: 40, acceptedUtcUs: 50, offUtcUs: null}).asked") == 40
+
+
+def test_a_press_is_timed_by_the_clock_that_accepts_it(run):
+    """At speed 300 a page that carried the clock on by itself was 20 s ahead; asked then jumped back."""
+    fast = "{now: {utc_us: 1000, speed: 300}, utcNow: () => 2e7}"
+    wall = "{now: {utc_us: 1000, speed: 1}, utcNow: () => 1400}"
+    assert run("stop", f"[m.askedAt({fast}), m.askedAt({wall}), m.askedAt({{now: null, utcNow: () => 7}})]") == [1000, 1400, 7]
+
+
+def test_accepted_has_no_time_of_the_pages_own(run):
+    three = run("stop", "m.stations({askedMs: 0, askedUtcUs: 9, accepted: true, acceptedUtcUs: null}, null, 10)")
+    assert [one["word"] for one in three] == ["asked", "accepted", "heat seen off"]
+    assert three[1] == {"word": "accepted", "time": "", "solid": True}
+
+
+def test_a_snapshot_from_before_the_press_does_not_answer_it(run):
+    said = "[[0, null], [5e6, 5e6], [5e6, 5000004], [5e6, 6e6]].map(([before, accepted_utc_us]) => m.tellsOf({before}, "
+    assert run("stop", f"{said}{{stop: {{accepted_utc_us}}}}))") == [False, False, False, True]
+
+
+@pytest.mark.parametrize(
+    ("by", "words"),
+    [("local, not signed in", "10:00:34.1 at the latest, by local, not signed in"), ("trip: smoke", "10:00:34.1, by the trip")],
+)
+def test_a_page_opened_later_says_when_the_stop_was_asked(run, by, words):
+    stop = f"{{by: '{by}', accepted_utc_us: 1764061234100000, off_seen_utc_us: 1764061234500000}}"
+    three = run("stop", f"m.stations({{askedMs: null}}, {{stop: {stop}, run: {{state: 'aborted'}}}}, 0)")
+    assert [one["time"] for one in three] == [words, "10:00:34.1", "10:00:34.5"]
 
 
 def test_an_open_contact_leaves_a_thin_line_behind_it(run):

@@ -15,7 +15,7 @@ export function drawStations(three) {
 
 /** What stands beside the stations. */
 export function besides(now, stale, press) {
-  if (press.askedMs !== null && !press.acceptedUtcUs) return "Sent again until it is accepted.";
+  if (press.askedMs !== null && !press.accepted) return "Sent again until it is accepted.";
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
   const off = now.circuit.element.state !== "heating" && !now.permit.given;
