@@ -76,7 +76,7 @@ const WORKING = {
     if (!on && now.circuit.modulator.current) return null; // a current through an open switch is no pulse
     if (seen >= 1e4 && on) return { words: `all of each ${seconds(windowS)}; ${last}` };
     if (!seen) return { word: on ? "passing" : "waiting", words: [last, `told ${percent(asked)}, no whole window seen yet`] };
-    return { word: "pulsing", words: [`${percent(seen)} of each ${seconds(windowS)}; ${last}`, `told ${percent(asked)}, seen ${percent(seen)}`] };
+    return { word: "pulsing", words: `${percent(seen)} of each ${seconds(windowS)}; ${last}` };
   },
   element(now) {
     const { element, modulator } = now.circuit;

@@ -34,9 +34,11 @@ function absent() {
   return html`${line("absent", "M0 0H72")}`;
 }
 
+/** Small, its ends are filled, so that it is not taken for the thermal link; what is between them stays to be seen. */
 function fuse(pose) {
   const through = { gone: html`${line(pose.into, "M0 0H14")}${line("thin", "M58 0H72")}` }[pose.state];
-  return html`${box(14, -8, 44, 16, pose.small ? "fillhatch" : "")}${through ?? line(pose.state === "unknown" ? "unknown" : pose.into, "M0 0H72")}`;
+  const ends = pose.small ? html`<path class="w solid ends" d="M14 -8H24V8H14zM48 -8H58V8H48z"/>` : "";
+  return html`${box(14, -8, 44, 16)}${ends}${through ?? line(pose.state === "unknown" ? "unknown" : pose.into, "M0 0H72")}`;
 }
 
 function thermalLink(pose) {

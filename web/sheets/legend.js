@@ -30,6 +30,13 @@ function circuits() {
     html`<span class="pose">${column === "abnormal" ? html`<span class="${SAYS[kind][0] === "trip" ? "bad" : "warned"}">${mark(SAYS[kind][0], 16)} ${SAYS[kind][1]}</span>` : ""}${draw(kind, of(kind), `${name}, ${column}`)}</span>`)}`)}</div>`;
 }
 
+/** At the head of other sheets and upright on a phone: smaller, so fuse and thermal link are told apart by a filling too. */
+function smallOnes() {
+  const one = (kind, words) => html`<div><svg width="60" height="34" viewBox="-2 -22 60 34" overflow="visible" role="img" aria-label="${words}">${symbol(kind, pose("closed", "volt", "volt"), { scale: 0.64 })}</svg><p class="caption">${words}</p></div>`;
+  return html`<p class="caption">drawn small</p><div class="legend-cells" id="small-symbols">${one("supply", "supply, a fuse: its ends are filled")}${one("thermal_link", "thermal link: empty, under a theta")}${
+    one("contactor", "contactor: a half circle at its contact")}</div>`;
+}
+
 function permits() {
   const one = (title, content, width = 150) => html`<div><svg width="${width}" height="44" viewBox="0 0 ${width} 44" role="img" aria-label="${title}">${content}</svg><p class="caption">${title}</p></div>`;
   return html`<div class="legend-cells">${one("permit given", html`${contact(pose("closed", "volt", "volt"), 4, 24, 0.55)}<path class="w volt" d="M43 24H70"/>${coil("permit", 70, 24, 54)}`)}${
@@ -70,7 +77,7 @@ export const sheet = {
     const { unit, layout } = state;
     const width = layout.kind === "wide" ? Math.floor(layout.width / 2) - 20 : layout.width;
     return html`<div class="sheet-head"><h1 tabindex="-1">Legend</h1><p class="lead">Every component in every state. All values on this sheet are invented.</p></div>
-      <div class="two"><section><h2>Heater circuit</h2>${circuits()}</section><section><h2>Marks</h2><ul class="legend-marks">${MARKS.map(([kind, name, words]) => html`<li>${mark(kind)}<span><b>${name}</b><span class="detail">${words}</span></span></li>`)}</ul>
+      <div class="two"><section><h2>Heater circuit</h2>${circuits()}${smallOnes()}</section><section><h2>Marks</h2><ul class="legend-marks">${MARKS.map(([kind, name, words]) => html`<li>${mark(kind)}<span><b>${name}</b><span class="detail">${words}</span></span></li>`)}</ul>
       <h2>Readings</h2>${readings(unit)}</section></div>
       <section class="legend-block"><h2>Permit line and first-out</h2>${permits()}</section>
       <section class="legend-block"><h2>Big reading</h2><div class="legend-cells wide">${["good", "late", "stale"].map((one) => html`<div>${drawBig([big(one), air(one)])}<p class="caption">${one}</p></div>`)}<div>${drawBig([big("faulted", null)])}<p class="caption">faulted</p></div></div></section>
