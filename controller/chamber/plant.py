@@ -172,7 +172,6 @@ def _step(plant: Plant, build: Build, watts: float, dt_s: float, room_c: float, 
     while late_s >= DELAY_STEP_S:
         late = (*late[1:], new_air)
         late_s -= DELAY_STEP_S
-    arriving = late[0]
     near = new_air + limiter_share / moved * (element - new_air)
     mixed_s = dt_s * moved
     return new_tuple(Plant, (
@@ -183,7 +182,7 @@ def _step(plant: Plant, build: Build, watts: float, dt_s: float, room_c: float, 
         outer + dt_s / outer_c * (between - outside),
         pan + dt_s / pan_c * (to_pan - from_pan),
         conduct(cells, slab, (to_part + wall_part - from_part) / area, dt_s),
-        tuple([was + mixed_s / (lag + mixed_s) * (share * arriving + (1.0 - share) * wall - was)
+        tuple([was + mixed_s / (lag + mixed_s) * (share * late[0] + (1.0 - share) * wall - was)
                for was, (share, lag) in zip(sensors, spots, strict=True)]),
         part_sensor + dt_s / (part_lag + dt_s) * (cells[0] - part_sensor),
         limiter_sensor + dt_s / (limiter_lag + dt_s) * (near - limiter_sensor),
