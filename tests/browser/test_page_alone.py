@@ -323,3 +323,45 @@ def test_the_last_sheet_asked_for_is_shown_however_slow_the_first_is(new_page, s
     slow[0].continue_()
     page.wait_for_timeout(300)
     expect(page.locator("h1")).to_have_text("Legend")
+
+
+CLEAR = """([size, minutes]) => Promise.all([import('/parts/plan.js'), import('/parts/trace.js')]).then(([m, { Trace }]) => {
+  const H = 3600e6, start = 1764061200e6, plan = [[0, 25000], [4 * H, 105000], [12 * H, 105000], [15.25 * H, 40000]];
+  const target = (us) => { for (let i = 1; i < plan.length; i += 1) if (us <= plan[i][0]) return plan[i - 1][1]
+    + (plan[i][1] - plan[i - 1][1]) * (us - plan[i - 1][0]) / (plan[i][0] - plan[i - 1][0]); return 40000; };
+  const trace = new Trace(), at = minutes * 60e6;
+  for (let us = 0; us <= at; us += Math.max(1e6, at / 200)) trace.addRange(start + us, {control: [target(us) + 600,
+    target(us) + 900], part: [target(us - 6e8), target(us - 6e8)]});
+  const step = at < 4 * H ? ['the soak starts', 4] : at < 12 * H ? ['cooling starts', 12] : ['the run is complete', 15.25];
+  const run = {started_utc_us: start, plan, run_ceiling_mc: 112000, end: '', state: 'running',
+    next: {what: step[0], utc_us: start + step[1] * H}, segments: [
+    {kind: 'ramp', target_mc: 105000, rate_mc_per_h: 20000, band_mc: 2000}, {kind: 'soak', target_mc: 105000,
+    soak_us: 8 * H, band_mc: 2000}, {kind: 'cool', target_mc: 40000, rate_mc_per_h: 20000, band_mc: 2000}]};
+  const view = m.presentPlan({run, trace, nowUs: start + at, dataUs: start + at, hotMc: 45000, unit: 'C'});
+  const host = document.querySelector('main'); host.innerHTML = m.drawPlan(view, size).text;
+  const svg = host.querySelector('svg').getBoundingClientRect();
+  const boxes = [...host.querySelectorAll('.next-step text')].map((one) => one.getBoundingClientRect());
+  const hits = [];
+  for (const kind of ['forecast', 'air', 'part', 'zone-edge']) for (const line of host.querySelectorAll('path.' + kind)) {
+    const long = line.getTotalLength();
+    for (let far = 0; far <= long; far += 1.5) { const {x, y} = line.getPointAtLength(far);
+      if (boxes.some((box) => x + svg.left > box.left && x + svg.left < box.right && y + svg.top > box.top
+        && y + svg.top < box.bottom)) { hits.push(kind); break; } } }
+  const out = boxes.some((box) => box.left < svg.left || box.right > svg.right || box.top < svg.top || box.bottom > svg.bottom);
+  return [boxes.length, hits, out]; })"""
+
+
+MINUTES = [0.2, 2, 10, 40, 120, 200, 235, 250, 480, 700, 719, 722, 760, 850, 910]
+
+
+def test_the_next_step_is_crossed_by_no_line(new_page, stand_in):
+    """First minutes, the ramp, the soak, cooling; on a desk and on a phone."""
+    new_page.allowed.append("404")
+    page = new_page()
+    page.goto(f"{stand_in.url}/blank")
+    sheets = "".join(f'<link rel="stylesheet" href="/style/{name}.css">' for name in ("tokens", "lines", "sheet"))
+    page.set_content(f"{sheets}<main></main>")
+    sizes = ({"width": 854, "height": 300}, {"width": 354, "height": 244, "phone": True})
+    found = {(size["width"], at): page.evaluate(CLEAR, [size, at]) for size in sizes for at in MINUTES}
+    lines = {854: 2, 354: 1}
+    assert {key: seen for key, seen in found.items() if seen != [lines[key[0]], [], False]} == {}

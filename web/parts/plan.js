@@ -6,6 +6,7 @@ import { html, px } from "../markup.js";
 import { clock, clockSeconds, wait, warmShort, segmentWords } from "../text.js";
 import { linear, hourMarks, degreeMarks, path, planAt } from "./scales.js";
 import { Trace } from "./trace.js";
+import { crossed, pieces, placeBeside } from "./place.js";
 import { markAt } from "./marks.js";
 
 /** Everything a drawing of a run needs. `nowUs` is null for a finished record. */
@@ -116,10 +117,14 @@ function limitLine(view, { x, y, width, left, phone }) {
   const at = y(view.limitMc);
   let strokes = "";
   for (let from = left + 6; from < width - 8; from += phone ? 12 : 10) strokes += `M${from} ${px(at - 1)}l7 -7`;
-  const words = `${phone ? "limit" : "air limit of this run"} ${warmShort(view.limitMc, view.unit)}`;
-  const place = limitPlace(view, { x, y, width, left }, words.length * 6.6);
+  const { words, place } = limitWords(view, { x, y, width, left, phone });
   return html`<path class="limit-hatch" d="${strokes}"/><path class="limit" d="M${left} ${px(at)}H${width - 2}"/><text class="cap small paper"
     x="${px(place.x)}" y="${px(place.y)}">${words}</text>`;
+}
+
+function limitWords(view, at) {
+  const words = `${at.phone ? "limit" : "air limit of this run"} ${warmShort(view.limitMc, view.unit)}`;
+  return { words, place: limitPlace(view, at, words.length * 6.6) };
 }
 
 /** Under the limit where no curve comes near, at the left, at the right or between; else above its strokes. */
@@ -193,13 +198,20 @@ function forecast(view, { x, y }) {
   return html`<path class="forecast" d="${path(ahead.map(([us, mc]) => [x(us), y(mc)]))}"/>`;
 }
 
+const COOL_WORDS = 150;
+
+function coolSide(view, { x, width }) {
+  const cx = x(view.cool.utc_us);
+  return cx > width * 0.62 ? { anchor: "end", x: cx - 30, left: cx - 30 - COOL_WORDS } : { anchor: "", x: cx + 14, left: cx + 14 };
+}
+
 /** Where the plan passes what may be touched: a hollow circle with clock and wait. */
 function coolMark(view, { x, y, phone, width }) {
   if (!view.going || !view.cool || phone) return "";
   const cx = x(view.cool.utc_us);
   const cy = y(view.cool.mc);
   const late = view.staleMs !== null;
-  const side = cx > width * 0.62 ? { anchor: "end", x: cx - 30 } : { anchor: "", x: cx + 14 };
+  const side = coolSide(view, { x, width });
   return html`<circle class="ring" cx="${px(cx)}" cy="${px(cy)}" r="4.6"/><text class="small mid paper ${side.anchor}" x="${px(side.x)}"
     y="${px(cy + 9)}">under ${warmShort(view.cool.mc, view.unit)} ${clock(view.cool.utc_us)}</text><text class="cap small paper ${side.anchor}" x="${px(side.x)}"
     y="${px(cy + 26)}">${late ? "expected, not confirmed" : `in ${wait(view.cool.utc_us - view.nowUs)} by the plan`}</text>`;
@@ -238,16 +250,32 @@ function nextStep(view, at, cx, phone) {
   const to = Math.min(x(view.next.atUs), width - 4);
   const target = planAt(view.plan, Math.min(view.next.atUs, view.plan.at(-1)?.[0] ?? 0)) ?? 0;
   const line = dimensionY(view, at, target);
-  const enough = to - cx > (phone ? 60 : 116);
-  const left = !enough && cx > width * 0.72;
-  const start = enough ? (cx + to) / 2 : left ? cx - 10 : to + 10;
-  const anchor = enough ? "middle" : left ? "end" : "";
   const late = view.staleMs !== null;
   const words = late ? [`${view.next.what.replace(/ starts$/, "")} expected ${clock(view.next.atUs)}`, "not confirmed"] : [wait(view.next.atUs - view.nowUs), `${view.next.what} ${clock(view.next.atUs)}`];
-  const up = enough ? 0 : -16;
+  const wide = Math.max(words[0].length * (late ? 6.6 : phone ? 7.6 : 9.2), phone ? 0 : words[1].length * 6.6);
+  const box = placeBeside({ left: cx, right: to, y: line }, { width: wide, height: phone ? 17 : 36 }, { left: at.left + 4, right: width - 2, top: at.top - 6, bottom: at.bottom - 3 }, drawnLines(view, at));
+  const middle = box.x + box.width / 2;
   return html`<path class="dim" d="M${px(cx)} ${px(line)}H${px(to)}"/>${to - cx > 18 ? arrows(cx, to, line) : ""}<path class="dim-thin" d="M${px(to)} ${
-    px(Math.min(y(target) + 6, line - 5))}V${px(Math.max(line + 5, y(target) - 6))}"/><text class="${late ? "cap small" : phone ? "strong" : "lead"} paper ${anchor}" x="${px(start)}" y="${px(
-    line + 21 + up)}">${words[0]}</text>${phone ? "" : html`<text class="${late ? "small strong" : "cap small"} paper ${anchor}" x="${px(start)}" y="${px(line + 38 + up)}">${words[1]}</text>`}`;
+    px(Math.min(y(target) + 6, line - 5))}V${px(Math.max(line + 5, y(target) - 6))}"/><g class="next-step"><text class="${late ? "cap small" : phone ? "strong" : "lead"} paper middle" x="${px(middle)}" y="${px(
+    box.y + 14)}">${words[0]}</text>${phone ? "" : html`<text class="${late ? "small strong" : "cap small"} paper middle" x="${px(middle)}" y="${px(box.y + 31)}">${words[1]}</text>`}</g>`;
+}
+
+/** Every line that words must keep clear of: plan with its band, air, part, limit, plumb line, and the words that stand already. */
+function drawnLines(view, at) {
+  const { x, y, width, left, top, bottom, phone } = at;
+  const channel = (name) => pieces(view.points.map((point) => (point[name] ? [x(point.utc_us), y(point[name][2])] : null)));
+  const band = view.spans.flatMap(({ segment, fromUs, toUs }) => {
+    const inside = [[fromUs, planAt(view.plan, fromUs) ?? 0], ...view.plan.filter(([us]) => us > fromUs && us < toUs), [toUs, planAt(view.plan, toUs) ?? 0]];
+    return [-1, 0, 1].flatMap((side) => pieces(inside.map(([us, mc]) => [x(us), y(mc + side * segment.band_mc)])));
+  });
+  const plumbX = x(view.nowUs);
+  const lines = [...band, ...pieces(view.plan.map(([us, mc]) => [x(us), y(mc)])), ...channel("control"), ...channel("part"), [plumbX, top - 20, plumbX, bottom]];
+  if (view.limitMc) {
+    const { words, place } = limitWords(view, at);
+    lines.push([left, y(view.limitMc), width, y(view.limitMc)], ...crossed({ x: place.x, y: place.y - 11, width: words.length * 6.6, height: 14 }));
+  }
+  if (view.going && view.cool && !phone) lines.push(...crossed({ x: coolSide(view, at).left, y: y(view.cool.mc) - 4, width: COOL_WORDS, height: 34 }));
+  return lines;
 }
 
 const arrows = (from, to, y) =>
