@@ -119,10 +119,15 @@ export function fromTo(fromUs, toUs) {
   return `${day(fromUs)} ${clock(fromUs)} to ${day(toUs)} ${clock(toUs)}`;
 }
 
-/** A sentence that ends with a wait gets the clock too: "Cooling starts in 3 h 12 min." -> "…, at 04:40." */
-export function withClock(sentence, utcUs) {
-  if (!utcUs || !/\bin [^.]*\d+\s?(h|min|s)\.?$/u.test(sentence)) return sentence;
-  return `${sentence.replace(/\.$/, "")}, at ${clock(utcUs)}.`;
+/**
+ * A sentence that ends with a wait gets the clock too: "Cooling starts in 3 h 12 min." -> "…, at 04:40." With `nowUs` the
+ * wait is written by `wait`, as everywhere else on the page: one wait never has two numbers.
+ */
+export function withClock(sentence, utcUs, nowUs = null) {
+  const said = /\bin (less than a minute|[\d][^.]*(?:h|min|s))\.?$/u.exec(sentence);
+  if (!utcUs || !said) return sentence;
+  const words = nowUs === null ? said[1] : wait(utcUs - nowUs);
+  return `${sentence.slice(0, said.index)}in ${words}, at ${clock(utcUs)}.`;
 }
 
 /** "SIMULATED", and how fast, wherever the word stands; "" for a real chamber. */

@@ -56,6 +56,14 @@ WORDS = [
         "Soaking. Cooling starts in 3 h 12 min, at 10:00.",
     ),
     ("m.withClock('Nothing runs.', 1764061234000000)", "Nothing runs."),
+    (
+        "m.withClock('Heating up. The soak starts in 26 min.', 1764061234000000, 1764061234000000 - 26.6 * 60e6)",
+        f"Heating up. The soak starts in 27{NB}min, at 10:00.",
+    ),
+    (
+        "m.withClock('Heating up. The soak starts in less than a minute.', 1764061234000000, 1764061234000000 - 40e6)",
+        f"Heating up. The soak starts in 40{NB}s, at 10:00.",
+    ),
     ("m.watched(6000, '°C')", f"6.0{NB}°C"),
     ("m.watched(1, 'sensors')", f"1{NB}sensor"),
     ("m.watched(1, '')", ""),
@@ -347,3 +355,9 @@ def test_a_soak_is_one_stretch_although_it_is_planned_anew_from_now(run):
       {{kind: 'cool', target_mc: 40000}}], 0).map((span) => [span.fromUs / {H}, span.toUs / {H}])""",
     )
     assert spans == [[0, 4], [4, 12], [12, 15]]
+
+
+def test_words_and_line_touch_as_they_do_on_paper(run):
+    box = "{x: 10, y: 10, width: 20, height: 10}"
+    lines = "[[0, 0, 5, 50], [0, 15, 40, 15], [20, 0, 20, 40], [0, 30, 60, 30], [12, 12, 14, 14], [0, 0, 40, 30]]"
+    assert run("parts/place", f"{lines}.map((line) => m.touches({box}, line))") == [False, True, True, False, True, True]

@@ -29,7 +29,7 @@ export function presentHead(now, staleMs, link, ms, unit) {
     return { sentence: `${off} The chamber tripped at ${clock(first.utc_us)}.`, more: "It stays off until a maintainer clears it.", mark: "trip", tone: "trip" };
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
-  const sentence = withClock(now.sentence, now.run?.next?.utc_us);
+  const sentence = withClock(now.sentence, now.run?.next?.utc_us, now.utc_us);
   return { sentence, more: now.pending ? armWords(now) : now.sentence_more, mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
 }
 
