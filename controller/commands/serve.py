@@ -20,6 +20,7 @@ from controller.commands.out import Out
 from controller.config import BadChamber, ChamberFolder, load
 from controller.core.setup import LEVEL_WORDS
 from controller.drivers.clocks import utc_us
+from controller.drivers.locks import Taken, lock_folder
 from controller.exit_codes import Exit
 from controller.start_up import SOCKET_FILE
 
@@ -66,6 +67,10 @@ def act(options: argparse.Namespace, out: Out) -> int:
     try:
         folder = demo.chamber(options.data / "chamber", utc_us()) if options.demo else load(options.chamber, utc_us())
         options.data.mkdir(parents=True, exist_ok=True)
+        lock_folder(options.data).close()  # only a look: the controller holds it, but a board would be started before it
+    except Taken as error:
+        out.refuse(f"{error}. Nothing was started.")
+        return Exit.TAKEN
     except BadChamber as error:
         out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
         return error.code

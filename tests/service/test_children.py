@@ -15,8 +15,10 @@ from pathlib import Path
 import pytest
 
 from controller.cli import main
-from controller.commands.children import ApiChild, Child
+from controller.commands.children import ApiChild, BoardChild, Child
+from controller.commands.news import News
 from controller.commands.serve import how_it_ended
+from controller.drivers.locks import lock_folder
 from controller.exit_codes import Exit
 
 
@@ -115,3 +117,42 @@ def test_a_childs_tail_holds_only_what_it_said_since_it_was_started(tmp_path: Pa
     child.start()
     assert child._process.wait(30) == 0
     assert "before" not in child.tail() and "Zen" in child.tail()
+
+
+def test_a_second_start_on_the_same_data_is_refused_before_a_board_is_started(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(BoardChild, "start", lambda child: pytest.fail("a board was started"))
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    with lock_folder(tmp_path):
+        assert main(["serve", "--demo", "--data", str(tmp_path), "--http", str(port)]) == Exit.TAKEN
+    told = capsys.readouterr().err
+    assert str(os.getpid()) in told and "--data" in told and "Nothing was started" in told and told.count("\n") == 1
+
+
+# -- what is told while it runs ---------------------------------------------------------------------------------------------
+
+
+def board_now(present: bool = True, accepted: bool = True) -> dict:
+    return {"board": {"present": present, "accepted": accepted}, "chamber": {"board": "5a17c0", "simulated": True}}
+
+
+FOUND = {"kind": "board_found", "fields": {"board": "5a17c0", "simulated": True}}
+LOST = {"kind": "board_lost", "fields": {"reason": "unplugged"}}
+ANSWERS = "Board 5a17c0 answers, SIMULATED."
+
+
+@pytest.mark.parametrize(("pushes", "told"), [
+    ([{"now": board_now(), "rows": [], "resumed": False}], [ANSWERS]),
+    ([{"now": board_now()}, {"now": board_now(), "events": []}, {"now": board_now(), "events": [FOUND]}], [ANSWERS]),
+    ([{"now": board_now(accepted=False)}, {"now": board_now(False)}], []),
+    ([{"now": board_now(False), "events": [FOUND]}, {"now": board_now(), "events": []}], [ANSWERS]),
+    ([{"now": board_now()}, {"now": board_now(False, False), "events": [LOST]}, {"now": board_now(), "events": [FOUND]}],
+     [ANSWERS, "The line to the board is gone: unplugged. It is tried again.", ANSWERS]),
+])
+def test_a_board_that_answers_is_told_once_though_its_event_came_before_anybody_followed(tmp_path, pushes, told):
+    said: list[str] = []
+    news = News(tmp_path / "socket", lambda text, event: said.append(text), demo=True)
+    for push in pushes:
+        news.take(push)
+    assert said == told
