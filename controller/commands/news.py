@@ -56,6 +56,8 @@ class News:
         self._tell = tell
         arm = "The simulated arm button was pressed." if demo else "The arm button was pressed."
         self._told: dict[str, Callable[[Json], str]] = {**TOLD, Kind.ARMED.value: lambda fields: arm}
+        self._board = ""
+        """The board that was told to answer; empty while none does."""
         self._thread = threading.Thread(target=lambda: asyncio.run(self._follow()), name="news", daemon=True)
 
     def start(self) -> None:
@@ -66,12 +68,24 @@ class News:
         while True:
             try:
                 async for pushed in Client(self._path).follow():
-                    for event in pushed.get("events", ()):
-                        self._one(event)
+                    self.take(pushed)
             except ControllerError:
                 await asyncio.sleep(AGAIN_S)
 
+    def take(self, pushed: Json) -> None:
+        """Tell what one answer of `follow` brings. The first one has no events: what they told before is in its `now`."""
+        for event in pushed.get("events", ()):
+            self._one(event)
+        now = pushed.get("now") or {}
+        board, chamber = now.get("board", {}), now.get("chamber", {})
+        if board.get("present") and board.get("accepted"):
+            self._one({"kind": Kind.BOARD_FOUND.value, "fields": {name: chamber[name] for name in ("board", "simulated")}})
+
     def _one(self, event: Json) -> None:
+        if event["kind"] == Kind.BOARD_FOUND and event["fields"]["board"] == self._board:
+            return
+        if event["kind"] in (Kind.BOARD_FOUND, Kind.BOARD_LOST):
+            self._board = event["fields"].get("board", "")
         told = self._told.get(event["kind"])
         text = told(event["fields"]) if told else ""
         if text:
