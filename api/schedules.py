@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Annotated, Any
 
@@ -15,7 +16,7 @@ from api.errors import Problem, Responses, mistake_rows, problems
 from api.parts import Parts, Service
 from api.people import Editor
 from api.wire import Answer
-from controller.core.schedule import Schedule, over_ceiling
+from controller.core.schedule import Mistake, Schedule, over_ceiling
 from controller.planning.schedule_file import FORMAT, BadSchedule, parse_with_note, plan, text, write
 
 ROOM_MC = 25_000
@@ -115,17 +116,28 @@ def _wrapped(body: bytes) -> bytes:
 async def preview(request: Request, service: Service, from_c: Annotated[float | None, Query(
         ge=-40, le=400, allow_inf_nan=False, description="Air at the start in °C; the present air if not given."
         )] = None) -> Answer:
-    """The planned curve as corners (µs from the start, m°C), if nothing waits. A schedule with mistakes has no curve
-    but `mistakes`, all at once. `cannot_start` lists what is too hot for this chamber."""
+    """The planned curve as corners (µs from the start, m°C), if nothing waits. Mistakes come all at once in `mistakes`;
+    one in a segment leaves no curve, one in name or note changes none. `cannot_start`: what is too hot for this chamber."""
     from_mc = _from_mc(service, from_c)
-    try:
-        schedule, _ = parse_with_note((await request.body()).decode(errors="replace"))
-    except BadSchedule as bad:
-        return Answer({"curve": [], "duration_us": 0, "from_mc": from_mc, "mistakes": mistake_rows(bad.mistakes),
+    schedule, wrong = _drawable((await request.body()).decode(errors="replace"))
+    if schedule is None:
+        return Answer({"curve": [], "duration_us": 0, "from_mc": from_mc, "mistakes": mistake_rows(wrong),
                        "cannot_start": []})
     curve = plan(schedule, from_mc)
-    return Answer({"curve": curve, "duration_us": curve[-1][0], "from_mc": from_mc, "mistakes": [],
+    return Answer({"curve": curve, "duration_us": curve[-1][0], "from_mc": from_mc, "mistakes": mistake_rows(wrong),
                    "cannot_start": mistake_rows(await _too_hot(service, schedule))})
+
+
+def _drawable(source: str) -> tuple[Schedule | None, list[Mistake]]:
+    """What can be drawn of a text, and its mistakes: words that are missing or too long change no curve."""
+    try:
+        return parse_with_note(source)[0], []
+    except BadSchedule as bad:
+        wrong = bad.mistakes
+    try:
+        return parse_with_note(json.dumps({**json.loads(source), "name": "not named yet", "note": ""}))[0], wrong
+    except (BadSchedule, ValueError, TypeError, RecursionError):  # more is wrong than its words
+        return None, wrong
 
 
 def _from_mc(service: Parts, from_c: float | None) -> int:

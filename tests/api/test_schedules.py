@@ -84,6 +84,15 @@ def test_a_preview_is_the_planned_curve_and_stores_nothing(shared: Rig) -> None:
     assert len(shared.get("/schedules").json()["schedules"]) == 3
 
 
+@pytest.mark.parametrize("words", [{"name": ""}, {"note": "x" * 9_999}])
+def test_words_that_are_missing_or_too_long_change_no_curve(shared: Rig, words: dict[str, str]) -> None:
+    answer = shared.post("/schedules/preview?from_c=20", {**GOOD, **words}).json()
+    assert answer["curve"] == [[0, 20_000], [10_800_000_000, 80_000], [16_200_000_000, 80_000]]
+    assert [row["field"] for row in answer["mistakes"]] == list(words)
+    broken = {**GOOD, **words, "segments": [{**GOOD["segments"][0], "band_c": 99}]}
+    assert shared.post("/schedules/preview", broken).json()["curve"] == []
+
+
 def test_a_preview_begins_at_the_present_air(shared: Rig) -> None:
     air = shared.get("/now").json()["air_mc"]
     assert shared.post("/schedules/preview", GOOD).json()["from_mc"] == air

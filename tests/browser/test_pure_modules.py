@@ -361,3 +361,31 @@ def test_words_and_line_touch_as_they_do_on_paper(run):
     box = "{x: 10, y: 10, width: 20, height: 10}"
     lines = "[[0, 0, 5, 50], [0, 15, 40, 15], [20, 0, 20, 40], [0, 30, 60, 30], [12, 12, 14, 14], [0, 0, 40, 30]]"
     assert run("parts/place", f"{lines}.map((line) => m.touches({box}, line))") == [False, True, True, False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("hottest", "words"),
+    [
+        (123_000, "130 °C on every sensor, in the board too"),
+        (
+            140_000,
+            "none: too hot by 17.0 °C. This chamber’s limit is 130 °C, and a run keeps 7.0 °C below it",
+        ),
+    ],
+)
+def test_a_start_that_is_too_hot_names_no_impossible_limit(run, hottest, words):
+    limits = "{ceiling_mc: 130000, run_margin_mc: 7000}"
+    said = run("sheets/schedule_start", f"m.limitOfRun({hottest}, {limits}, 'C')")
+    assert said.replace(NB, " ") == words
+
+
+@pytest.mark.parametrize(
+    ("draft", "words"),
+    [("drawn: true, curve: [[0, 1]]", "the curve is right all the same"), ("curve: [[0, 1]]", "the last one without")],
+)
+def test_the_verdict_says_which_curve_is_shown(run, draft, words):
+    mistake = "{field: 'name', value: '', allowed: '', advice: ''}"
+    judged = f"judged: true, mistakes: [{mistake}], cannot: [], id: null, saved: '', error: '', key: 'k'"
+    held = f"{{draft: {{{judged}, {draft}, data: {{name: '', note: '', segments: []}}}}}}"
+    state = f"{{unit: 'C', layout: {{kind: 'phone', width: 300}}, held: {held}, ageMs: () => 0}}"
+    assert words in run("sheets/schedule_edit", f"m.render({state}).text")

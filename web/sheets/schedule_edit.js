@@ -76,7 +76,7 @@ async function judge({ store, ask, signal }) {
   try {
     const answer = await ask("/schedules/preview", { body: written(draft), signal: AbortSignal.any([signal, judging.signal]) });
     if (store.held.draft.key !== draft.key) return;
-    store.hold("draft", { ...store.held.draft, curve: answer.mistakes.length ? draft.curve : answer.curve, from_mc: answer.from_mc, duration_us: answer.duration_us, mistakes: answer.mistakes,
+    store.hold("draft", { ...store.held.draft, curve: answer.curve.length ? answer.curve : draft.curve, drawn: answer.curve.length > 0, from_mc: answer.from_mc, duration_us: answer.duration_us, mistakes: answer.mistakes,
       cannot: answer.cannot_start ?? [], judged: true, error: "" });
   } catch (error) {
     if (error instanceof Refused) store.hold("draft", { ...store.held.draft, error: error.message });
@@ -185,7 +185,7 @@ function form(draft, state) {
 
 function verdict(draft, unit) {
   if (!draft.judged) return "Being looked at.";
-  if (draft.mistakes.length) return html`${mark("faulted", 18)} <b>${many(draft.mistakes.length, "mistake")}.</b> Each stands at its field; the curve is the last one without.`;
+  if (draft.mistakes.length) return html`${mark("faulted", 18)} <b>${many(draft.mistakes.length, "mistake")}.</b> Each stands at its field; ${draft.drawn ? "the curve is right all the same" : draft.curve.length ? "the curve is the last one without" : "there is no curve until it is right"}.`;
   if (draft.cannot.length) return html`${mark("notallowed", 18)} <b>Too hot for this chamber.</b> It can be stored, not started: ${draft.cannot[0].field.replace(/_/gu, " ")} is ${draft.cannot[0].value}; ${draft.cannot[0].allowed}.`;
   const hottest = Math.max(...draft.curve.map(([, mc]) => mc));
   return `It takes at least ${wait(draft.duration_us)} and goes to ${warmShort(hottest, unit)}. Time out of band is added.`;

@@ -1,7 +1,7 @@
 /** Before a start: what would run, what this chamber may do and why, how closely somebody will watch; then the key. */
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
-import { clock, day, hours, levelWords, wait, warmShort, simulatedWords, LEVELS } from "../text.js";
+import { THIN, clock, day, degrees, difference, hours, levelWords, wait, warmShort, simulatedWords, LEVELS } from "../text.js";
 import { drawPreview } from "../parts/preview.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
@@ -40,7 +40,7 @@ export function hindrance(now, preview) {
   if (now.latches.length) return "A trip is latched. A maintainer clears it first.";
   if (now.pending) return "Another start waits for the arm button already.";
   if (now.run && !now.possible.includes("start")) return now.possible.includes("reset") ? `Run ${now.run.id} has ended but still lies on the sheet. Put it away on Now, then start.` : `Run ${now.run.id} is on.`;
-  if (preview?.cannot_start?.length) return `${preview.cannot_start[0].field} is ${preview.cannot_start[0].value}; ${preview.cannot_start[0].allowed}. ${preview.cannot_start[0].advice}`;
+  if (preview?.cannot_start?.length) return `It is too hot for this chamber: ${preview.cannot_start[0].value}, where ${preview.cannot_start[0].allowed} is allowed. ${preview.cannot_start[0].advice}`;
   if (!now.possible.includes("start")) return `This chamber may ${now.chamber.may_do}. ${now.chamber.may_do_why}`;
   return "";
 }
@@ -91,13 +91,19 @@ function levels(now, facts) {
   })}</fieldset>`;
 }
 
+/** The run's own limit; for a schedule that the chamber can't follow, by how much it is too hot instead of a limit that no run gets. */
+export function limitOfRun(hottestMc, limits, unit) {
+  const overMc = hottestMc + limits.run_margin_mc - limits.ceiling_mc;
+  if (overMc <= 0) return `${warmShort(hottestMc + limits.run_margin_mc, unit)} on every sensor, in the board too`;
+  return `none: too hot by ${difference(overMc, unit)}${THIN}${degrees(unit)}. This chamber’s limit is ${warmShort(limits.ceiling_mc, unit)}, and a run keeps ${difference(limits.run_margin_mc, unit)}${THIN}${degrees(unit)} below it`;
+}
+
 function summary(held, now, unit) {
   const { stored, preview } = held;
-  const margin = now && held.margin ? held.margin : null;
   const end = now ? now.utc_us + preview.duration_us : null;
   return html`<table class="rows summary"><tbody>
     <tr><th scope="row">Hottest set point</th><td>${warmShort(stored.hottest_mc, unit)}, of the ${stored.schedule.temperature_of}</td></tr>
-    ${margin ? html`<tr><th scope="row">Limit of this run</th><td>${warmShort(stored.hottest_mc + margin, unit)} on every sensor, in the board too</td></tr>` : ""}
+    ${now && held.limits ? html`<tr><th scope="row">Limit of this run</th><td>${limitOfRun(stored.hottest_mc, held.limits, unit)}</td></tr>` : ""}
     <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)}, at most ${hours(stored.longest_us)}</td></tr>
     ${end ? html`<tr><th scope="row">Ends</th><td>not before ${day(end)} ${clock(end)}</td></tr>` : ""}
     <tr><th scope="row">After a power cut</th><td>${stored.schedule.resume === "never" ? "heat stays off until a person decides" : "a short one may be gone over"}</td></tr>
@@ -133,6 +139,6 @@ export function render(state) {
   return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits for the arm button." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     <form data-form="start" class="editor"><div>${levels(now, facts)}${startKey(held, now, why)}</div><div>${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${
-    summary({ ...held, margin: facts?.limits?.run_margin_mc }, now, unit)}</div></form>
+    summary({ ...held, limits: facts?.limits }, now, unit)}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
 }
