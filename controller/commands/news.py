@@ -11,6 +11,7 @@ from typing import Any
 from controller.client import Client, ControllerError
 from controller.core.events import Kind
 from controller.core.guards import GUARDS, INDEX
+from controller.drivers.serial_port import plain
 
 AGAIN_S = 1.0
 Json = dict[str, Any]
@@ -33,7 +34,7 @@ def _alarm(fields: Json) -> str:
 TOLD: dict[str, Callable[[Json], str]] = {
     Kind.BOARD_FOUND: lambda fields: f"Board {fields['board']} answers{', SIMULATED' if fields['simulated'] else ''}.",
     Kind.BOARD_REFUSED: lambda fields: f"Board {fields['board']} is not this chamber's ({fields['expected']}): no heat.",
-    Kind.BOARD_LOST: lambda fields: f"The line to the board is gone: {fields['reason']}. It is tried again.",
+    Kind.BOARD_LOST: lambda fields: f"The line to the board is gone: {plain(fields['reason'])}. It is tried again.",
     Kind.NOT_A_BOARD: lambda fields: f"What is on the port is no board of ours. {fields['reason']}",
     Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",
     Kind.RUN_STATE: _run,

@@ -8,6 +8,7 @@ opening resets many boards. `flush` is never called (it has no time-out), readin
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import queue
@@ -128,7 +129,7 @@ class SerialPort:
             port = serial.Serial(self.path, self._speed, timeout=READ_S, write_timeout=self._write_s, exclusive=True)
             _keep_lines_up(port)
         except Exception as error:  # the driver boundary: four unrelated types, see drivers in the house rules
-            return _words(error)
+            return _words(self.path, error, CANNOT_OPEN)
         while not self._unsent.empty():
             with contextlib.suppress(queue.Empty):
                 self._unsent.get_nowait()
@@ -142,7 +143,7 @@ class SerialPort:
             try:
                 data = port.read(max(1, port.in_waiting))
             except Exception as error:  # the driver boundary: unplugging raises SerialException, OSError or TypeError
-                return self._trouble or _words(error)
+                return self._trouble or _words(self.path, error, GONE)
             if data:
                 self._tell(data)
         return self._trouble or "closed"
@@ -157,7 +158,7 @@ class SerialPort:
                 try:
                     port.write(data)
                 except Exception as error:  # the driver boundary: SerialTimeoutException, SerialException, OSError
-                    self._give_up(_words(error))
+                    self._give_up(_words(self.path, error, GONE))
 
     def _give_up(self, reason: str) -> None:
         self._trouble = reason
@@ -187,11 +188,31 @@ def _keep_lines_up(port: Any) -> None:
         fcntl.ioctl(descriptor, termios.TIOCEXCL)
 
 
-def _words(error: BaseException) -> str:
-    """A failure in one line that stays the same while its cause does."""
+DRIVER = " [driver: "
+GONE = "was unplugged, or its adapter failed; check cable and plug"
+CANNOT_OPEN = "cannot be opened as a serial port; name the board's port"
+BY_NUMBER = {
+    errno.ENOENT: "is not there; plug the board in, or name its port",
+    errno.EACCES: "may not be opened by this user; add the user to the group that owns it",
+    errno.EPERM: "may not be opened by this user; add the user to the group that owns it",
+    errno.EBUSY: "is in use by another program; end that one",
+    errno.EAGAIN: "is in use by another program; end that one",
+}
+"""What a number of the operating system means for a port, and what to do; other numbers are what they came from."""
+
+
+def _words(path: str, error: BaseException, otherwise: str) -> str:
+    """A failure in one line that stays the same while its cause does: port, what happened, what to do.
+
+    What the driver itself said stands behind `DRIVER`, for the record only (`plain` takes it away).
+    """
     number = getattr(error, "errno", None)
     if isinstance(error, serial.SerialTimeoutException):
         return "the board does not take what is sent"
-    if number is not None:
-        return os.strerror(number)
-    return (str(error) or type(error).__name__)[:120]
+    raw = os.strerror(number) if number is not None else (str(error) or type(error).__name__)[:120]
+    return f"serial port {path} {BY_NUMBER.get(number or 0, otherwise)}{DRIVER}{raw}]"
+
+
+def plain(reason: str) -> str:
+    """A reason for people: without what the driver itself said."""
+    return reason.partition(DRIVER)[0]

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import pytest
 
 from controller.drivers import serial_port
-from controller.drivers.serial_port import UNREAD_MAX, Lost, Opened, SerialPort
+from controller.drivers.serial_port import UNREAD_MAX, Lost, Opened, SerialPort, plain
 from tests.service.chambers import Bell, Pty
 
 pytestmark = pytest.mark.slow
@@ -90,6 +90,8 @@ def test_a_silent_board_costs_nothing_and_is_no_loss(plugged):
 def test_unplugging_is_one_loss_and_no_busy_loop(plugged):
     plugged.pty.unplug()
     assert plugged.until(lambda got: plugged.losses())
+    assert plain(plugged.losses()[0]) == (
+        f"serial port {plugged.pty.path} was unplugged, or its adapter failed; check cable and plug")
     before = time.process_time()
     assert not plugged.until(lambda got: len(plugged.losses()) > 2, timeout_s=1.0)
     assert time.process_time() - before < 0.2, "a dead port is not spun on"
@@ -103,7 +105,8 @@ def test_a_port_that_is_not_there_says_so_once_and_is_found_when_it_comes(tmp_pa
     try:
         assert bell.wait()
         got += port.take()
-        assert got == [Lost("No such file or directory")]
+        assert got == [Lost(f"serial port {path} is not there; plug the board in, or name its port "
+                            "[driver: No such file or directory]")]
         time.sleep(0.3)
         assert port.take() == [], "the same reason is not told again"
         path.symlink_to(pty.path)
@@ -169,6 +172,18 @@ def test_whatever_call_fails_with_whatever_becomes_a_lost_line(monkeypatch, call
     port.close()
     pty.unplug()
     assert not port._reader.is_alive() and not port._writer.is_alive(), "both threads outlive any failure, and end when told"
+
+
+@pytest.mark.parametrize(("error", "words"), [
+    (serial_port.serial.SerialException("device reports readiness to read but returned no data"), "check cable and plug"),
+    (OSError(5, "Input/output error"), "was unplugged, or its adapter failed; check cable and plug"),
+    (PermissionError(13, "x"), "may not be opened by this user; add the user to the group that owns it"),
+    (OSError(11, "x"), "is in use by another program; end that one"), (TypeError(""), "check cable and plug"),
+], ids=repr)
+def test_a_lost_line_is_said_in_our_words_with_the_drivers_behind_them(error, words):
+    said = serial_port._words("/dev/x", error, serial_port.GONE)
+    assert plain(said).startswith("serial port /dev/x ") and plain(said).endswith(words)
+    assert "device reports" not in plain(said) and "[driver: " in said and "\n" not in said
 
 
 def test_the_waits_grow_to_ten_seconds_and_stay():
