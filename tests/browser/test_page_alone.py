@@ -365,3 +365,13 @@ def test_the_next_step_is_crossed_by_no_line(new_page, stand_in):
     found = {(size["width"], at): page.evaluate(CLEAR, [size, at]) for size in sizes for at in MINUTES}
     lines = {854: 2, 354: 1}
     assert {key: seen for key, seen in found.items() if seen != [lines[key[0]], [], False]} == {}
+
+
+def test_the_skip_link_shows_with_focus_only(new_page, stand_in):
+    """A picture of the whole sheet is as high as the sheet: what is only pushed above the window would be in it."""
+    page = open_at(new_page, stand_in, size=PHONE)
+    clip = "(one) => getComputedStyle(one).clipPath"
+    assert page.locator(".skip").evaluate(clip) == "inset(50%)"
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    assert page.locator(".skip").evaluate(clip) == "none"
