@@ -11,7 +11,7 @@ import { Stopper, stations, outlived } from "./stop.js";
 import { drawStations, besides } from "./parts/stopbar.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
-import { trouble } from "./parts/trouble.js";
+import { unreadable } from "./parts/trouble.js";
 import { age, clock, day, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead, shortState } from "./sheets/now.js";
 import { acts as commonActs } from "./sheets/acts.js";
@@ -131,7 +131,7 @@ function measure() {
 }
 
 /** Stands in for a sheet whose code could not be fetched; opening it again asks again. */
-const unloadable = (entry) => ({ render: () => trouble(`The sheet ${entry.name} can’t be loaded.`, "The server did not send it. Live values and Stop heating go on.", html`<a href="#/now">Now</a>`) });
+const unloadable = (entry) => ({ render: () => unreadable(`The sheet ${entry.name} can’t be loaded.`, "The server did not send it. Live values and Stop heating go on.", html`<a href="#/now">Now</a>`) });
 
 async function route() {
   const [at = "now", ...rest] = location.hash.replace(/^#\/?/, "").split("/").filter(Boolean);

@@ -59,6 +59,8 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
     page = new_page(size, scheme, bypass_csp=True)
     for sheet in ("now", "alarms") if trip else SHEETS:
         page.goto(f"{stand_in.url}/#/{sheet}")
+        expect(page.locator("main h1")).to_have_count(1)
+        expect(page.locator("main h1.loading-line")).to_have_count(0)
         expect(page.locator("main .titleblock")).to_be_visible()
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{sheet} is wider than the screen"
         if not page.evaluate("'axe' in globalThis"):
@@ -68,6 +70,15 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
             f"{sheet}: {one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}"
             for one in found
         ]
+
+
+def test_a_sheet_has_its_heading_before_any_answer(new_page, stand_in):
+    page = new_page(PHONE)
+    page.route("**/api/v1/**", lambda route: None)
+    for sheet in SHEETS:
+        page.goto("about:blank")
+        page.goto(f"{stand_in.url}/#/{sheet}")
+        expect(page.locator("main h1")).to_have_count(1)
 
 
 @pytest.mark.parametrize("width", [390, 600, 900, 1200, 1680])

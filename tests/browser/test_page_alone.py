@@ -181,8 +181,8 @@ def test_small_fuse_and_link_differ_in_ink_alone(new_page, stand_in):
     """No filled panel: boxes are empty, and only the fuse has filled ends, explained in the legend."""
     page = open_at(new_page, stand_in, "legend")
     for place in ("svg.small-circuit", "#small-symbols"):
-        assert page.locator(f"{place} [data-part=supply] .ends").count() == 1
-        assert page.locator(f"{place} [data-part=thermal_link] .ends").count() == 0
+        expect(page.locator(f"{place} [data-part=supply] .ends")).to_have_count(1)
+        expect(page.locator(f"{place} [data-part=thermal_link] .ends")).to_have_count(0)
         fills = page.locator(f"{place} .symbol rect").evaluate_all("all => all.map((one) => getComputedStyle(one).fill)")
         assert fills and set(fills) == {"none"}
     expect(page.locator("#small-symbols")).to_contain_text("its ends are filled")

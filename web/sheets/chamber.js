@@ -4,7 +4,7 @@ import { Refused } from "../link.js";
 import { capital, hours, many, plusMinus, signed, wait, warmShort, warm, age, percent } from "../text.js";
 import { readingAgeMs, standing } from "../parts/readings.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { trouble } from "../parts/trouble.js";
+import { unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 
 async function load({ store, ask, signal }) {
@@ -69,8 +69,8 @@ export const sheet = {
   render(state) {
     const { now, held, unit } = state;
     const facts = held.chamber;
-    if (held.chamber_error && !facts) return trouble("The chamber’s facts can’t be read.", held.chamber_error);
-    if (!facts?.limits || !now) return html`<p class="loading-line">Asking the controller about the chamber.</p>`;
+    if (held.chamber_error && !facts) return unreadable("The chamber’s facts can’t be read.", held.chamber_error);
+    if (!facts?.limits || !now) return loading("Asking the controller about the chamber.");
     const may = now.chamber.may_do;
     return html`<div class="sheet-head"><p class="kicker">${now.chamber.name}${now.chamber.simulated ? ", SIMULATED" : ""}</p><h1 tabindex="-1">${may === "measure only" ? "It may only measure." : `It may run ${may}.`}</h1><p class="lead">${now.chamber.may_do_why}</p>${
       now.chamber.next_thing ? html`<p class="lead"><b>Next:</b> ${now.chamber.next_thing}</p>` : ""}</div>

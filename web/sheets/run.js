@@ -12,7 +12,7 @@ import { Chart } from "../parts/chart.js";
 import { eventWords, isFirstOut, isOfPeople } from "../parts/events.js";
 import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { trouble } from "../parts/trouble.js";
+import { unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 import { endWords, stateWord } from "./record.js";
 
@@ -201,8 +201,8 @@ function inOrder(held) {
 
 export function render(state) {
   const held = state.held.run;
-  if (held?.error) return trouble("This run can’t be read.", `${held.error} Live values and Stop heating do not need the record.`, html`<a href="#/record">All runs</a>`);
-  if (!held) return html`<p class="loading-line">Reading the run.</p>`;
+  if (held?.error) return unreadable("This run can’t be read.", `${held.error} Live values and Stop heating do not need the record.`, html`<a href="#/record">All runs</a>`);
+  if (!held) return loading("Reading the run.");
   const { row } = held;
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;

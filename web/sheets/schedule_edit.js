@@ -8,7 +8,7 @@ import { clock, day, many, wait, warmShort, capital } from "../text.js";
 import { drawPreview } from "../parts/preview.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
-import { trouble } from "../parts/trouble.js";
+import { unreadable, loading } from "../parts/trouble.js";
 
 const TYPED_MS = 180;
 const FIELDS = {
@@ -199,8 +199,8 @@ function revisions(rows, current) {
 
 export function render(state) {
   const { draft } = state.held;
-  if (!draft) return html`<p class="loading-line">Reading the schedule.</p>`;
-  if (!draft.data) return trouble("This schedule can’t be read.", draft.error, html`<a href="#/schedules">All schedules</a>`);
+  if (!draft) return loading("Reading the schedule.");
+  if (!draft.data) return unreadable("This schedule can’t be read.", draft.error, html`<a href="#/schedules">All schedules</a>`);
   const wide = state.layout.kind === "wide";
   const width = wide ? Math.floor(state.layout.width * 0.5) - 20 : state.layout.width;
   const name = draft.data.name.trim();

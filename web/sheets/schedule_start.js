@@ -5,7 +5,7 @@ import { THIN, clock, day, degrees, difference, hours, levelWords, wait, warmSho
 import { drawPreview } from "../parts/preview.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
-import { trouble, notAllowed } from "../parts/trouble.js";
+import { unreadable, notAllowed, loading } from "../parts/trouble.js";
 import { armWords } from "./now.js";
 
 const NEEDS = {
@@ -130,8 +130,8 @@ function startKey(held, now, why) {
 export function render(state) {
   const held = state.held.starting;
   const { now, unit } = state;
-  if (held?.error) return trouble("This schedule can’t be read.", held.error, html`<a href="#/schedules">All schedules</a>`);
-  if (!held?.stored || !now) return html`<p class="loading-line">Reading the schedule.</p>`;
+  if (held?.error) return unreadable("This schedule can’t be read.", held.error, html`<a href="#/schedules">All schedules</a>`);
+  if (!held?.stored || !now) return loading("Reading the schedule.");
   const facts = state.held.chamber;
   const why = hindrance(now, held.preview);
   const simulated = simulatedWords(now);
