@@ -75,7 +75,7 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
 def test_a_sheet_has_its_heading_before_any_answer(new_page, stand_in):
     page = new_page(PHONE)
     page.route("**/api/v1/**", lambda route: None)
-    for sheet in SHEETS:
+    for sheet in (*SHEETS, "schedules", "schedules/1", "record", "record/1"):
         page.goto("about:blank")
         page.goto(f"{stand_in.url}/#/{sheet}")
         expect(page.locator("main h1")).to_have_count(1)
