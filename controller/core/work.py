@@ -117,6 +117,8 @@ class Work:
         if self.run is None or after is before:
             return
         run = self.run._replace(state=after, end=end or self.run.end)
+        if before is S.RUNNING:
+            run = self._stand_still(run)
         self.say(Kind.RUN_STATE, run_id=run.id, before=before.value, after=after.value, cause=cause.value, by=by)
         if after is S.STOPPING:
             run = self._cool_down(run)
@@ -124,6 +126,16 @@ class Work:
         self.active = after in ACTIVE
         if after in ENDED or after is S.IDLE:
             self.retune_limits()
+
+    def _stand_still(self, run: Run) -> Run:
+        """A soak's clock stands as soon as its run does something else, and that is told with what it had counted: nobody
+        who reads the record may count on."""
+        soak = run.program
+        if not isinstance(soak, Treatment) or not soak.counted_us:
+            return run
+        self.say(Kind.SOAK_COUNTING, run_id=run.id, counting=False, counted_us=soak.counted_us)
+        soak = soak._replace(counting=False, said=False, steady_us=0)
+        return run._replace(programs=(*run.programs[: run.at], soak))
 
     def _cool_down(self, run: Run) -> Run:
         """Append cooling to the programs and go on from the duty that is there."""

@@ -12,6 +12,8 @@ from sqlalchemy import Row, func, select
 
 from controller.core import canonical
 from controller.core.events import Kind
+from controller.core.program import cooling_of
+from controller.core.run_states import S
 from controller.core.schedule import Schedule
 from controller.core.setup import Chamber
 from controller.records import curves
@@ -95,7 +97,8 @@ class TickRow(NamedTuple):
 class SegmentRow(NamedTuple):
     """One segment as it really went. `ended_utc_us` is None while it goes on; `counted_us` is time in band."""
 
-    segment: int
+    segment: int | None
+    """Of the schedule; None for cooling down early, which is in none."""
     kind: str
     target_mc: int
     began_utc_us: int
@@ -201,14 +204,14 @@ class Reader:
         run = self.known(run_id)
         found: list[SegmentRow] = []
         counting_us: int | None = None
-        told = self.events(run_id, limit=EVENTS_MAX, kinds=(Kind.SEGMENT.value, Kind.SOAK_COUNTING.value))
+        told = self.events(run_id, limit=EVENTS_MAX, kinds=(Kind.SEGMENT, Kind.SOAK_COUNTING, Kind.RUN_STATE))
         for event in told:
-            if event.kind == Kind.SEGMENT:
+            begins = _begins(event, run.schedule)
+            if begins is not None:
                 _end_segment(found, event.utc_us, counting_us)
                 counting_us = None
-                found.append(SegmentRow(_number(event, "segment"), str(event.fields["kind"]), _number(event, "target_mc"),
-                                        event.utc_us, None, 0))
-            elif found:
+                found.append(begins)
+            elif event.kind == Kind.SOAK_COUNTING and found:
                 found[-1] = found[-1]._replace(counted_us=_number(event, "counted_us"))
                 counting_us = event.utc_us if event.fields["counting"] else None
         if run.ended_utc_us is not None:
@@ -301,6 +304,16 @@ def _span(run: RunRow) -> tuple[int, int]:
 def _event(row: Row[Any]) -> EventRow:
     boot, seq = split(row.id)
     return EventRow(f"{boot}-{seq}", row.utc_us, row.tick, row.kind, row.run, json.loads(row.fields))
+
+
+def _begins(event: EventRow, schedule: Schedule) -> SegmentRow | None:
+    """The segment that begins with this event."""
+    if event.kind == Kind.SEGMENT:
+        return SegmentRow(_number(event, "segment"), str(event.fields["kind"]), _number(event, "target_mc"), event.utc_us,
+                          None, 0)
+    if event.kind == Kind.RUN_STATE and event.fields["after"] == S.STOPPING:
+        return SegmentRow(None, "cool_down", cooling_of(schedule).target_mc, event.utc_us, None, 0)
+    return None
 
 
 def _number(event: EventRow, name: str) -> int:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.core.commands import Ask, Command, PersonRole
 from controller.core.guards import GUARDS
 from controller.records import curves
 from controller.records.curves import Pieces
@@ -17,7 +20,7 @@ from controller.records.rollups import Rollup, Sample
 from controller.records.schema import CURVE_COLUMNS, key
 from controller.records.writer import Writer
 from tests.records.conftest import until, written
-from tests.records.scripted import ABOUT, S1, Scripted, records
+from tests.records.scripted import ABOUT, S1, SHORT, Scripted, records
 
 SPIKE_AT = 333
 
@@ -141,6 +144,25 @@ def test_segments_say_how_it_really_went(record: Path) -> None:
     assert (ramp.kind, soak.kind, soak.target_mc) == ("ramp", "soak", 26_000)
     assert ramp.began_utc_us == run.started_utc_us and ramp.ended_utc_us == soak.began_utc_us
     assert soak.ended_utc_us == run.ended_utc_us and 119 * S1 < soak.counted_us < 123 * S1 and ramp.counted_us == 0
+
+
+@pytest.mark.parametrize(("end", "last"), [
+    (Ask.COOL_DOWN, (None, "cool_down", 40_000)), (Ask.STOP_HEATING, (1, "soak", 26_000))])
+def test_only_the_soak_clock_counts_not_a_hold_nor_what_follows_an_early_end(tmp_path: Path, end: Ask, last: tuple) -> None:
+    ramp, soak = SHORT.segments
+    schedule = replace(SHORT, segments=(ramp, replace(soak, soak_us=3_000 * S1)))
+    asks = {450: Ask.HOLD, 600: Ask.RESTART, 750: end}
+
+    def script(tick: int, board: Scripted) -> tuple[Command, ...]:
+        return (Command(asks[tick], "tester", PersonRole.MAINTAINER, f"ref-{tick}"),) if tick in asks else ()
+
+    ticks = list(records(800, schedule, script=script))
+    counted_us = max(tick.result.state.run.treatment.counted_us for tick in ticks if tick.result.state.run)
+    written(tmp_path / "record.db", ticks)
+    done = Reader(tmp_path / "record.db").segments("1")
+    assert 200 * S1 < counted_us < 350 * S1 and done[1].counted_us == counted_us
+    assert (done[-1].segment, done[-1].kind, done[-1].target_mc) == last
+    assert all(one.ended_utc_us == after.began_utc_us for one, after in pairwise(done))
 
 
 def test_events_can_be_followed_without_losing_or_repeating_one(record: Path) -> None:

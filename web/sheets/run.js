@@ -66,13 +66,21 @@ export function asRun(row, curve, endUs) {
   return { ...row, plan, segments: row.schedule.segments.map(segmentOf), ended_utc_us: row.ended_utc_us ?? endUs, next: null, end: row.end || "ended" };
 }
 
+const NAMES = { cool: "cooling", cool_down: "cooled down early" };
+const nameOf = (done) => NAMES[done.kind] ?? done.kind;
+
+/** What was asked of a stretch: a segment of the schedule, or none of them where the run was cooled down early. */
+function askedOf(row, done) {
+  if (done.segment !== null) return segmentOf(row.schedule.segments[done.segment]);
+  const cool = row.schedule.segments.findLast((segment) => segment.kind === "cool");
+  return { ...segmentOf({ rate_c_per_h: 0, band_c: 0, ...cool, kind: "cool" }), target_mc: done.target_mc };
+}
+
 /** Stretches of the segments that were done, with their words. */
 export function doneSpans(row, unit, endUs) {
   return row.segments_done.map((done) => {
-    const segment = segmentOf(row.schedule.segments[done.segment]);
     const toUs = done.ended_utc_us ?? endUs;
-    const name = done.kind === "cool" ? "cooling" : done.kind;
-    return { segment, fromUs: done.began_utc_us, toUs, words: `${name}, ${done.kind === "soak" ? `${counted(done.counted_us)} in band` : wait(toUs - done.began_utc_us)}` };
+    return { segment: askedOf(row, done), fromUs: done.began_utc_us, toUs, words: `${nameOf(done)}, ${done.kind === "soak" ? `${counted(done.counted_us)} in band` : wait(toUs - done.began_utc_us)}` };
   });
 }
 
@@ -131,10 +139,10 @@ const FIRST = (first) => (first ? `${capital(String(first.fields.guard).replaceA
 function segmentTable(row, curve, unit) {
   return html`<table class="fold"><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">In band</th></tr></thead><tbody>${
     row.segments_done.map((done) => {
-      const asked = row.schedule.segments[done.segment];
+      const asked = askedOf(row, done);
       const toUs = done.ended_utc_us ?? row.ended_utc_us ?? curve.utc_us.at(-1);
-      return html`<tr><th scope="row"><b>${capital(done.kind === "cool" ? "cooling" : done.kind)}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_c * 1000, unit)} for ${hours(asked.soak_h * 3600e6)}` : `${
-        rate(asked.rate_c_per_h * 1000, unit)} to ${warmShort(asked.target_c * 1000, unit)}`}</td><td data-label="air">${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td data-label="part">${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
+      return html`<tr><th scope="row"><b>${capital(nameOf(done))}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_mc, unit)} for ${hours(asked.soak_us)}` : `${
+        asked.rate_mc_per_h ? `${rate(asked.rate_mc_per_h, unit)} to ` : "to "}${warmShort(asked.target_mc, unit)}`}</td><td data-label="air">${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td data-label="part">${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
         class="num" data-label="took">${wait(toUs - done.began_utc_us)}</td><td class="num" data-label="in band">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
     })}</tbody></table>`;
 }
@@ -186,7 +194,7 @@ function drawCurve(held, state) {
     return phone ? "" : drawBalloons(marked, made)(at);
   };
   made.bare = true; // the chart library draws the curves
-  const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(done.kind === "cool" ? "cooling" : done.kind)} alone</button>`);
+  const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(nameOf(done))} alone</button>`);
   return html`<div class="chart"><div class="canvas" data-keep></div>${drawPlan(made, { width, height, phone })}</div><p class="readout" aria-hidden="true">${readout({ ...held, pointed: state.held.pointed }, state.unit)}</p><div class="links">${
     held.span ? html`<button type="button" data-do="whole">The whole run</button>` : stretch}</div>`;
 }
