@@ -3,7 +3,7 @@ import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { fromTo, levelWords, many, wait } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { unreadable, loading } from "../parts/trouble.js";
+import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 import * as run from "./run.js";
 
@@ -39,8 +39,8 @@ function drawRow(row) {
 
 function drawList(state) {
   const held = state.held.runs;
-  if (!held) return loading("Reading the record.");
-  if (held.error && !held.list.length) return unreadable("The record can’t be read.", `${held.error} Live values and Stop heating do not need it.`);
+  if (!held) return html`<p class="loading-line">Reading the record.</p>`;
+  if (held.error && !held.list.length) return trouble("The record can’t be read.", `${held.error} Live values and Stop heating do not need it.`);
   if (!held.list.length) return html`<svg width="300" height="90" viewBox="0 0 300 90" aria-hidden="true"><path class="ghost" d="M20 4V80H290"/><path class="ghost" d="M30 74L90 20H200L270 64"/></svg><p><b>No run yet.</b> <a href="#/schedules">Choose a schedule and start the first</a></p>`;
   return html`<table class="rows"><thead><tr><th scope="col">Run</th><th scope="col">When</th><th scope="col" class="num">Took</th><th scope="col">How it ended</th><th scope="col">Watched</th><th
     scope="col"><span class="unseen">Data</span></th></tr></thead><tbody>${held.list.map(drawRow)}</tbody></table>${held.more ? html`<button type="button" class="key" data-do="older">Older runs</button>` : ""}`;

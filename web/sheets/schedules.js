@@ -5,7 +5,7 @@ import { clock, day, many, wait, warmShort } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { drawShape } from "../parts/preview.js";
 import { mark } from "../parts/marks.js";
-import { unreadable, loading } from "../parts/trouble.js";
+import { trouble } from "../parts/trouble.js";
 import * as editor from "./schedule_edit.js";
 import * as starter from "./schedule_start.js";
 
@@ -20,8 +20,8 @@ export async function loadList({ store, ask, signal }) {
 
 function drawList(state) {
   const held = state.held.schedules;
-  if (!held) return loading("Reading the schedules.");
-  if (held.error) return unreadable("The schedules can’t be read.", `${held.error} A run that is on goes on without them.`);
+  if (!held) return html`<p class="loading-line">Reading the schedules.</p>`;
+  if (held.error) return trouble("The schedules can’t be read.", `${held.error} A run that is on goes on without them.`);
   if (!held.list.length) return html`<p><b>No schedule yet.</b> <a href="#/schedules/new">Make the first one</a></p>`;
   return html`<table class="rows schedules"><thead><tr><th scope="col">Schedule</th><th scope="col">Shape</th><th scope="col" class="num">Hottest</th><th
     scope="col" class="num">At least</th><th scope="col">Changed</th><th scope="col"><span class="unseen">Keys</span></th></tr></thead><tbody>${held.list.map((row) => html`<tr data-key="schedule-${row.id}"><th
