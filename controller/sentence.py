@@ -8,6 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from controller.core.alarms import AlarmState
+from controller.core.board import heat_seen_off
+from controller.core.guards import GUARDS, INDEX, Action
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
 from controller.core.setup import Level
@@ -17,8 +20,7 @@ Json = dict[str, Any]
 Said = tuple[str, str]
 CALM = "All as planned. Nothing needs you."
 DOING = {Kind.RAMP: "Heating up", Kind.SOAK: "Soaking", Kind.COOL: "Cooling as planned"}
-ENDS = {S.ABORTED: "Heat is off. The run was aborted.", S.STOPPED: "Heat is off. The run ended early.",
-        S.COMPLETE: "Heat is off. The run is complete."}
+ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
 
 
 def sentence(state: State, now: Json) -> Said:
@@ -41,8 +43,16 @@ def _tripped(state: State, now: Json) -> Said | None:
     if not state.latches:
         return None
     first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
-    off = "Heat is off." if now["stop"]["off_seen_utc_us"] or state.run is None else "Heat was told to go off."
-    return f"{off} {first['cause']}", f"{first['do'][0]} It stays off until a maintainer clears it."
+    return f"{_heat_off(state, now)} {first['cause']}", f"{first['do'][0]} It stays off until a maintainer clears it."
+
+
+def _heat_off(state: State, now: Json) -> str:
+    """Off is said of what was seen off, and of nothing else: a board that hangs keeps its outputs as they are."""
+    report = state.board.report
+    heard = now["board"]["present"] and report is not None
+    if heat_seen_off(report) if report is not None and heard else now["stop"]["off_seen_utc_us"]:
+        return "Heat is off."
+    return "Heat was told to go off." if heard else "Heat was told to go off; nobody has seen it off."
 
 
 def _no_board(state: State, now: Json) -> Said | None:
@@ -50,7 +60,8 @@ def _no_board(state: State, now: Json) -> Said | None:
         return None
     if state.board.welcome is not None and not state.board.accepted and state.board.open:
         return "This is another chamber's board. No heat.", "Compare the board's id with the chamber file."
-    return "The board is not heard.", "It switches off by itself when nobody speaks to it. Check its cable and supply."
+    return ("The board is not heard.",
+            "A board that still runs switches off by itself. Check its cable and supply; in doubt, unplug the chamber.")
 
 
 def _waiting(state: State, now: Json) -> Said | None:
@@ -67,8 +78,8 @@ def _idle(state: State, now: Json) -> Said | None:
     if state.run is not None:
         return None
     if state.chamber.may_do is Level.MEASURE_ONLY:
-        return "Measuring only. Heat is off.", now["chamber"]["next_thing"]
-    return "Nothing runs. Heat is off.", _alarm_words(now) or "Choose a schedule to start one."
+        return f"Measuring only. {_heat_off(state, now)}", now["chamber"]["next_thing"]
+    return f"Nothing runs. {_heat_off(state, now)}", _alarm_words(now) or "Choose a schedule to start one."
 
 
 def _ended(state: State, now: Json) -> Said | None:
@@ -77,7 +88,7 @@ def _ended(state: State, now: Json) -> Said | None:
         return None
     if run.state is S.ABORTING:
         return "Stopping the heat. It is not yet seen off.", "Both switches were told to open."
-    return ENDS[run.state], run.end or _alarm_words(now) or CALM
+    return f"{_heat_off(state, now)} {ENDS[run.state]}", run.end or _alarm_words(now) or CALM
 
 
 def _held(state: State, now: Json) -> Said | None:
@@ -85,9 +96,14 @@ def _held(state: State, now: Json) -> Said | None:
     if run is None or run.state not in (S.HELD, S.HOLDING):
         return None
     if run.heat_withheld:
-        cause = now["alarms"][0]["cause"] if now["alarms"] else "An interlock acted."
-        return f"Held with the heat off. {cause}", "The heat comes back only when you say go on."
+        stands = next((one["cause"] for one in now["alarms"] if _stands(one)), "What held it has gone.")
+        return f"Held with the heat off. {stands}", "The heat comes back only when you say go on."
     return "Held. The set point stays where it is.", _alarm_words(now) or "Go on when you are ready."
+
+
+def _stands(alarm: Json) -> bool:
+    """An interlock's alarm whose cause has not gone."""
+    return GUARDS[INDEX[alarm["guard"]]].action is Action.INTERLOCK and alarm["state"] != AlarmState.RETURNED
 
 
 def _going(state: State, now: Json) -> Said | None:

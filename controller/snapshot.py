@@ -11,6 +11,7 @@ from typing import Any
 
 from controller.circuit import circuit
 from controller.config import ChamberFolder
+from controller.core.alarms import AlarmState
 from controller.core.board import age_us, off_words
 from controller.core.commands import LEAST_ROLE, Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard
@@ -20,7 +21,7 @@ from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
 from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.starting import ARM_WAIT_US
-from controller.core.state import Run, State
+from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.intake import CAP
 from controller.run_plan import Planned
@@ -35,6 +36,10 @@ DONE = {
     Action.INTERLOCK: "Heat is off and held until you say go on.",
     Action.HOLD: "The schedule is held.",
     Action.ALARM: "Nothing was switched: it asks for a person.",
+}
+PRESSING = {
+    AlarmState.UNACKNOWLEDGED: 0, AlarmState.LATCHED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.LATCHED_ACKNOWLEDGED: 1,
+    AlarmState.RETURNED: 2,
 }
 
 
@@ -305,10 +310,16 @@ def _latch(latch: Latch, clock: _Clock) -> Json:
 
 
 def _alarms(state: State, clock: _Clock, failing: str) -> list[Json]:
-    """`failing` says why the record fails, which no quantity that the tick watches can tell."""
+    """What asks most for a person first. `failing` says why the record fails, which no quantity of the tick can tell."""
     return [{"guard": alarm.guard, "state": alarm.state.value, "utc_us": clock.utc(alarm.since_us),
-             "value": known(state.values[INDEX[alarm.guard]]), "limit": known(state.limits[INDEX[alarm.guard]]),
+             "value": known(alarm.value), "limit": known(alarm.limit),
              "detail": failing if alarm.guard == "record_failing" else "",
-             **_texts(GUARDS[INDEX[alarm.guard]])} for alarm in state.alarms]
+             **_texts(GUARDS[INDEX[alarm.guard]])} for alarm in sorted(state.alarms, key=_presses)]
+
+
+def _presses(alarm: Alarm) -> tuple[int, int, int, int]:
+    """Standing and unseen before seen, both before what has returned; then stronger action, greater urgency, the newer."""
+    guard = GUARDS[INDEX[alarm.guard]]
+    return PRESSING[alarm.state], -guard.action, -guard.urgency.rank, -alarm.since_us
 
 

@@ -162,7 +162,7 @@ def _reset(work: Work, command: Command) -> str:
 def _acknowledge(work: Work, command: Command) -> str:
     if not any(alarm.guard == command.name for alarm in work.alarms):
         raise NotDone("unknown_name", f"No alarm of {command.name or '(no name)'} stands.")
-    work.alarm(command.name, AlarmCause.ACKNOWLEDGE, command.by)
+    work.alarm(command.name, AlarmCause.ACKNOWLEDGE, by=command.by)
     return "acknowledged; a latch stays"
 
 
@@ -181,7 +181,7 @@ def _clear(work: Work, command: Command) -> str:
     if not value < work.clears[row]:
         raise NotDone("cause_stands", f"{GUARDS[row].cause} It still does. {GUARDS[row].do[0]}")
     work.latches = tuple(one for one in work.latches if one is not latch)
-    work.alarm(command.name, AlarmCause.CLEAR, command.by)
+    work.alarm(command.name, AlarmCause.CLEAR, by=command.by)
     work.say(Kind.CLEARED, guard=command.name, by=command.by)
     return "cleared; nothing starts by itself"
 

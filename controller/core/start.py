@@ -34,7 +34,7 @@ def first_state(chamber: Chamber, mono_us: int, latches: tuple[str, ...] = ()) -
         latches=tuple(
             Latch(name, mono_us, 0, 0, "kept from before this start", number == 0) for number, name in enumerate(kept)
         ),
-        alarms=tuple(Alarm(name, AlarmState.LATCHED, mono_us) for name in kept[:1]),
+        alarms=tuple(Alarm(name, AlarmState.LATCHED, mono_us, UNKNOWN, UNKNOWN) for name in kept[:1]),
         run=None,
         pending=None,
         arm_pressed=True,

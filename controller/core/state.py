@@ -124,6 +124,9 @@ class Alarm(NamedTuple):
     guard: str
     state: AlarmState
     since_us: int
+    value: int
+    """What the guard saw when it began to stand, and its limit then; UNKNOWN where nobody knew."""
+    limit: int
 
 
 class Run(NamedTuple):

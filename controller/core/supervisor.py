@@ -87,8 +87,8 @@ def judge(
 
 
 def _judge_one(guard: Guard, before: Standing, value: int, limit: int, clock_us: int, active: bool) -> Standing:
-    if guard.during is During.RUN and not active:
-        return CALM
+    if guard.during is During.RUN and not active and not (before.stands and guard.clock is Clock.HOST):
+        return CALM  # but a silent board that ended a run has not returned before it is heard
     if value == UNKNOWN:
         return before
     if value < limit:

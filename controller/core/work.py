@@ -17,8 +17,11 @@ from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
 from controller.core.state import Alarm, Run, State, Stop
 from controller.core.supervisor import Finding, Latch
+from controller.core.watch import UNKNOWN
 
 Field = str | int | bool | None
+BEGINS = frozenset({AlarmCause.OCCURS, AlarmCause.LATCH})
+"""What brings a value with it."""
 
 
 class Work:
@@ -183,7 +186,7 @@ class Work:
         if finding.stands:
             ACTIONS[guard.action](self, finding, detail)
         else:
-            self.alarm(guard.id, AlarmCause.RETURNS, "")
+            self.alarm(guard.id, AlarmCause.RETURNS)
 
     def latch(self, guard: Guard, value: int, limit: int, detail: str) -> None:
         """Trip: latch, switch off, ask for a person once. Only the first latch is first-out, and only it alarms."""
@@ -201,18 +204,22 @@ class Work:
             action=guard.action.name.lower(),
         )
         if first_out or all(urgency_of(alarm.guard) < guard.urgency.rank for alarm in self.alarms):
-            self.alarm(guard.id, AlarmCause.LATCH, "")
+            self.alarm(guard.id, AlarmCause.LATCH, value, limit)
         self.move(C.TRIP, f"trip: {guard.id}", end=guard.cause)
 
-    def alarm(self, guard: str, cause: AlarmCause, by: str) -> None:
-        """Move one alarm; a cause that changes nothing is not an event."""
-        before = next((alarm.state for alarm in self.alarms if alarm.guard == guard), AlarmState.NORMAL)
-        after = alarm_move(before, cause)
+    def alarm(self, guard: str, cause: AlarmCause, value: int = UNKNOWN, limit: int = UNKNOWN, by: str = "") -> None:
+        """Move one alarm; a cause that changes nothing is not an event. What was seen stays with it until it is normal."""
+        normal = Alarm(guard, AlarmState.NORMAL, self.now_us, value, limit)
+        before = next((alarm for alarm in self.alarms if alarm.guard == guard), normal)
+        after = alarm_move(before.state, cause)
         if after is None:
             return
+        if cause in BEGINS:
+            before = before._replace(value=value, limit=limit)
         others = tuple(alarm for alarm in self.alarms if alarm.guard != guard)
-        self.alarms = others if after is AlarmState.NORMAL else (*others, Alarm(guard, after, self.now_us))
-        self.say(Kind.ALARM, guard=guard, before=before.value, after=after.value, by=by)
+        moved = before._replace(state=after, since_us=self.now_us)
+        self.alarms = others if after is AlarmState.NORMAL else (*others, moved)
+        self.say(Kind.ALARM, guard=guard, before=before.state.value, after=after.value, by=by)
 
     @property
     def treatment(self) -> Treatment | None:
@@ -232,20 +239,20 @@ def _abort(work: Work, finding: Finding, detail: str) -> None:
 
 
 def _interlock(work: Work, finding: Finding, detail: str) -> None:
-    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, finding.value, finding.limit)
     if work.run is not None and work.active:  # a trip of the same pass may have ended it
         work.run = work.run._replace(heat_withheld=True)
         work.move(C.INTERLOCK, finding.guard.id)
 
 
 def _hold(work: Work, finding: Finding, detail: str) -> None:
-    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, finding.value, finding.limit)
     if work.state in (S.RUNNING, S.RESTARTING):
         work.move(C.HOLD, finding.guard.id)
 
 
 def _alarm(work: Work, finding: Finding, detail: str) -> None:
-    work.alarm(finding.guard.id, AlarmCause.OCCURS, "")
+    work.alarm(finding.guard.id, AlarmCause.OCCURS, finding.value, finding.limit)
 
 
 ACTIONS = {

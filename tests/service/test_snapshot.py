@@ -10,11 +10,13 @@ from typing import Any
 import pytest
 
 from controller.circuit import circuit
+from controller.core.alarms import AlarmState
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.guards import GUARDS
 from controller.core.run_states import S
 from controller.core.start import first_state
-from controller.core.state import Pending, State
+from controller.core.state import Alarm, Pending, State, Stop
+from controller.core.supervisor import Latch
 from controller.rehearse import Rehearsal
 from controller.rehearse_world import InProcess
 from controller.run_plan import Planned
@@ -50,6 +52,35 @@ def test_before_anything_is_heard_nothing_is_claimed(folder):
     assert {reading["quality"] for reading in now["readings"]} == {"missing"}
     assert {part["state"] for part in now["circuit"].values()} == {"unknown"}
     assert not now["permit"]["given"] and now["door"] == "unknown" and now["sentence"] == "The board is not heard."
+
+
+def test_off_is_said_only_of_what_was_seen_off(folder, going):
+    silent = going._replace(mono_us=going.mono_us + 60_000_000)
+    for state in (going, silent):
+        after = "Heat is off." if state is silent else "Heat was told to go off."
+        for seen_us, words in ((-1, "Heat was told to go off"), (going.mono_us, after)):
+            latch = Latch("smoke", going.mono_us, 1, 1, "", True)
+            report = going.board.report._replace(modulator=True, contactor=True, current_ma=2_100)
+            tripped = state._replace(latches=(latch,), run=None, stop=Stop("x", going.mono_us, seen_us),
+                                     board=state.board._replace(report=report))
+            assert told(folder, tripped)["sentence"].startswith(words)
+    assert "nobody has seen it off" in told(folder, silent._replace(latches=(latch,), run=None, stop=Stop("x", 1)))["sentence"]
+
+
+def test_what_stands_and_asks_most_is_told_first(folder, going):
+    def alarm(guard: str, state: AlarmState, since_us: int = 0) -> Alarm:
+        return Alarm(guard, state, since_us, 5, 4)
+
+    held = going._replace(run=going.run._replace(state=S.HELD, heat_withheld=True), alarms=(
+        alarm("reading_stale", AlarmState.RETURNED, 9), alarm("tick_late", AlarmState.ACKNOWLEDGED),
+        alarm("air_above_band", AlarmState.UNACKNOWLEDGED), alarm("contact_unknown", AlarmState.UNACKNOWLEDGED),
+        alarm("door", AlarmState.UNACKNOWLEDGED)))
+    now = told(folder, held)
+    order = ["door", "contact_unknown", "air_above_band", "tick_late", "reading_stale"]
+    assert [one["guard"] for one in now["alarms"]] == order
+    assert now["sentence"] == "Held with the heat off. The door is open." and now["alarms"][0]["value"] == 5
+    shut = held._replace(alarms=(alarm("door", AlarmState.RETURNED), alarm("air_above_band", AlarmState.UNACKNOWLEDGED)))
+    assert told(folder, shut)["sentence"] == "Held with the heat off. What held it has gone."
 
 
 def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
