@@ -116,6 +116,20 @@ def problems(*codes: str) -> Responses:
     return found
 
 
+ALLOWED = {
+    "missing": "a value; it has to be there", "extra_forbidden": "no such field", "string_type": "text in quotes",
+    "int_type": "a whole number", "int_parsing": "a whole number", "int_from_float": "a whole number",
+    "float_type": "a number", "float_parsing": "a number", "finite_number": "a number that is finite",
+    "bool_type": "true or false", "bool_parsing": "true or false", "list_type": "a list", "dict_type": "an object",
+    "model_attributes_type": "an object", "model_type": "an object", "literal_error": "one of {expected}",
+    "enum": "one of {expected}", "greater_than_equal": "{ge} or more", "greater_than": "more than {gt}",
+    "less_than_equal": "{le} or less", "less_than": "less than {lt}",
+    "string_too_long": "at most {max_length} characters", "string_too_short": "at least {min_length} characters",
+    "string_pattern_mismatch": "text of the form {pattern}",
+}
+"""What a field may be, in our words, by the library's name of the mistake; what is not here is told in the library's."""
+
+
 def _of_validation(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     rows = [_row(one) for one in error.errors()]
@@ -128,7 +142,8 @@ def _row(one: Mapping[str, Any]) -> dict[str, str]:
     where = ".".join(str(part) for part in one["loc"] if part not in ("body", "query", "path", "header"))
     shown = str(one.get("input"))
     return {"field": where or str(one["loc"][0]), "value": shown if len(shown) <= 60 else shown[:57] + "...",
-            "allowed": str(one["msg"]), "advice": "Correct this field."}
+            "allowed": ALLOWED.get(one["type"], "{msg}").format(msg=one["msg"], **one.get("ctx", {})),
+            "advice": "Correct this field."}
 
 
 def _of_http(request: Request, error: Exception) -> Response:

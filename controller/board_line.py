@@ -21,6 +21,8 @@ PATIENT_S = 1.0
 REPORTS_KEPT = 200
 """More than a tick looks at, so that the tick itself sees, and says, that there were too many."""
 NOTICES_KEPT = 100
+WHY_MAX = 160
+"""Characters kept of what was wrong with a line."""
 PEER_S = 20.0
 """A lock-step peer that needs longer for one stretch is told to be lost; it may still come back. Long, because its time
 stands still meanwhile: a busy computer must not look like a silent board."""
@@ -54,7 +56,7 @@ class BoardLine:
         self._open = False
         self._reports: deque[Report] = deque(maxlen=REPORTS_KEPT)
         self._notices: deque[Notice] = deque(maxlen=NOTICES_KEPT)
-        self._garbage = 0
+        self._garbage, self._garbage_why = 0, ""
         self._arrived = threading.Event()
         self._owed = 0
         """Stretches that the peer has not finished."""
@@ -79,11 +81,11 @@ class BoardLine:
         self._pump()
         notices: tuple[Notice, ...] = tuple(self._notices)
         if self._garbage:
-            notices += (Garbage(self._garbage),)
+            notices += (Garbage(self._garbage, self._garbage_why[:WHY_MAX]),)
         heard = Heard(tuple(self._reports), notices)
         self._reports.clear()
         self._notices.clear()
-        self._garbage = 0
+        self._garbage, self._garbage_why = 0, ""
         return heard
 
     def send(self, frames: Iterable[ToBoard]) -> None:
@@ -144,6 +146,7 @@ class BoardLine:
                 self._finished()
             elif isinstance(event, BadLine):
                 self._garbage += 1
+                self._garbage_why = event.reason
             else:
                 self._notices.append(event)
 

@@ -215,9 +215,9 @@ def run(rehearsal: Rehearsal, each: Callable[[Made], None] | None = None) -> Res
 
 
 def _notices(heard: list[Any]) -> tuple[Notice, ...]:
-    bad = sum(isinstance(one, BadLine) for one in heard)
+    bad = [one.reason for one in heard if isinstance(one, BadLine)]
     rest = tuple(one for one in heard if not isinstance(one, Report | BadLine | Ran))
-    return (*rest, Garbage(bad)) if bad else rest
+    return (*rest, Garbage(len(bad), bad[-1])) if bad else rest
 
 
 def _good(state: State, number: int | None) -> int | None:

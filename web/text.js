@@ -140,6 +140,7 @@ export function simulatedWords(now) {
 export function watched(value, unitText, unit = "C") {
   if (value === null || value === undefined || unitText === "") return "";
   if (unitText === "°C") return warm(value, unit);
+  if (unitText === "K") return `${difference(value, unit)}${THIN}${degrees(unit)}`; // a difference is no temperature
   if (unitText === "°C/min") return `${difference(value, unit)}${THIN}${degrees(unit)}/min`;
   if (unitText === "s") return value < 10e6 && value % 1e6 ? `${(value / 1e6).toFixed(1)}${THIN}s` : wait(value); // 4.8 s is no 5 s
   if (value === 1 && unitText.endsWith("s")) return `1${THIN}${unitText.slice(0, -1)}`;

@@ -39,10 +39,10 @@ TOLD: dict[str, Callable[[Json], str]] = {
     Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",
     Kind.RUN_STATE: _run,
     Kind.SEGMENT: _segment,
-    Kind.TRIPPED: lambda fields: f"TRIPPED: {GUARDS[INDEX[fields['guard']]].cause} The heat is off.",
+    Kind.TRIPPED: lambda fields: f"TRIPPED: {GUARDS[INDEX[fields['guard']]].cause} The heat was told to go off.",
     Kind.HEAT_SEEN_OFF: lambda fields: f"Heat seen off: {fields['how']}.",
     Kind.ALARM: _alarm,
-    Kind.RECORD_FAILING: lambda fields: f"The record fails: {fields['reason']}. Control goes on.",
+    Kind.GAP: lambda fields: f"{fields['count']} {fields['what']}.",
     Kind.RECORD_WORKING: lambda fields: "The record is written again.",
     Kind.CLOCK_STEPPED: lambda fields: f"The wall clock jumped by {fields['by_us'] / 1e6:.1f} s. No duration changed.",
 }
@@ -59,6 +59,7 @@ class News:
         self._told: dict[str, Callable[[Json], str]] = {**TOLD, Kind.ARMED.value: lambda fields: arm}
         self._board = ""
         """The board that was told to answer; empty while none does."""
+        self._failing = ""
         self._thread = threading.Thread(target=lambda: asyncio.run(self._follow()), name="news", daemon=True)
 
     def start(self) -> None:
@@ -79,8 +80,15 @@ class News:
             self._one(event)
         now = pushed.get("now") or {}
         board, chamber = now.get("board", {}), now.get("chamber", {})
+        self._record(now.get("record", {}).get("failing", ""))
         if board.get("present") and board.get("accepted"):
             self._one({"kind": Kind.BOARD_FOUND.value, "fields": {name: chamber[name] for name in ("board", "simulated")}})
+
+    def _record(self, failing: str) -> None:
+        """Why the record fails stands in the snapshot, also where it began before anybody followed."""
+        if failing and not self._failing:
+            self._tell(f"The record fails: {failing}. Control goes on.", {"kind": Kind.RECORD_FAILING.value, "why": failing})
+        self._failing = failing
 
     def _one(self, event: Json) -> None:
         if event["kind"] == Kind.BOARD_FOUND and event["fields"]["board"] == self._board:

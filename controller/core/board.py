@@ -48,7 +48,7 @@ def notice(board: Board, chamber: Chamber, note: Notice, now_us: int) -> Heard:
     if isinstance(note, LineLost):
         return Board(session=board.session, heard_us=board.heard_us), [Event(Kind.BOARD_LOST, {"reason": note.reason})]
     if isinstance(note, Garbage):
-        return board._replace(garbage=board.garbage + note.lines), []
+        return board._replace(garbage=board.garbage + note.lines, garbage_why=note.why), []
     if isinstance(note, Refusal):
         return board, [_refused(note)]
     if note.session != board.session:
@@ -149,6 +149,7 @@ def again(board: Board, now_us: int) -> Board:
         report=board.report,
         garbage=board.garbage,
         garbage_us=board.garbage_us,
+        garbage_why=board.garbage_why,
     )
 
 
@@ -207,7 +208,8 @@ def strange(board: Board, now_us: int) -> Heard:
             Event(
                 Kind.NOT_A_BOARD,
                 {
-                    "reason": f"No welcome within {STRANGE_AFTER_US // US_PER_S} s; {board.garbage} lines were not frames."
+                    "reason": f"No welcome within {STRANGE_AFTER_US // US_PER_S} s; {_bad_lines(board.garbage)}"
+                    f"{f', the last: {board.garbage_why}' if board.garbage_why else ''}."
                 },
             )
         )
@@ -215,11 +217,20 @@ def strange(board: Board, now_us: int) -> Heard:
         events.append(
             Event(
                 Kind.GAP,
-                {"what": "bad lines", "count": board.garbage, "from_us": max(0, board.garbage_us), "to_us": now_us},
+                {
+                    "what": f"bad lines, the last: {board.garbage_why}" if board.garbage_why else "bad lines",
+                    "count": board.garbage,
+                    "from_us": max(0, board.garbage_us),
+                    "to_us": now_us,
+                },
             )
         )
         board = board._replace(garbage=0, garbage_us=now_us)
     return board, events
+
+
+def _bad_lines(count: int) -> str:
+    return f"{count} lines were not frames" if count else "nothing at all was heard"
 
 
 def off_words(off: int) -> str:

@@ -76,6 +76,7 @@ class Guard:
     urgency: Urgency
     hazards: str
     unit: str
+    """Of the watched value as people read it; "K" for a difference of temperatures."""
     cause: str
     why: str
     do: tuple[str, ...]
@@ -95,7 +96,8 @@ UNPLUG = "Unplug the chamber when you reach it: off is not isolated."
 GUARDS: tuple[Guard, ...] = (
     Guard("not_commissioned", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.MORNING, "H-43", "",
           "This chamber has not been commissioned.", "Nothing is known yet of its sensors, switches and limits.",
-          ("Commission the chamber. A simulated one may be cleared at once.",), SMELL),
+          ("Commission the chamber: hardware_notes/commissioning.md says how, and how far that goes today.",
+           "A simulated one may be cleared at once."), SMELL),
     Guard("ended_in_a_run", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.GET_UP, "H-16 H-27", "",
           "The controller ended in the middle of a run.", "Nobody watched the chamber from then until now.",
           ("Look at the chamber.", "Read the record up to the gap.", "Clear when the chamber and the part are understood."),
@@ -118,7 +120,7 @@ GUARDS: tuple[Guard, ...] = (
           "", "The limiter has opened its contact.", "The limiter acts only where everything before it failed.",
           ("Leave the door shut.", UNPLUG, "Find the cause before you reset the limiter by hand."), SMELL),
     Guard("rise_with_heat_off", "rise_off_mc", "rise_off_mc", "rise_off_clear_mc", 0, TRIP, ALWAYS, BOARD, Contact.NO_TRIP,
-          Urgency.GET_UP, "H-11 H-13", "°C", "The air kept rising with the heat off.", "A switch may be stuck on.",
+          Urgency.GET_UP, "H-11 H-13", "K", "The air kept rising with the heat off.", "A switch may be stuck on.",
           ("Leave the door shut. It cools on its own.", UNPLUG, "Replace the modulator, then repeat its proof."), SMELL),
     Guard("rising_too_fast", "rise_mc_per_min", "rise_mc_per_min", "rise_clear_mc_per_min", 3 * S1, TRIP, RUN, BOARD,
           Contact.SENSORS, Urgency.GET_UP, "H-05 H-08 H-11", "°C/min", "The air rises faster than this chamber can.",
@@ -131,7 +133,7 @@ GUARDS: tuple[Guard, ...] = (
           "H-06", "s", "A converter has stopped converting.", "The same old number would steer the heat.",
           ("Leave the door shut.", UNPLUG, "Check the converter's wiring and supply, then clear."), SMELL),
     Guard("sensors_disagree", "disagree_mc", "disagree_mc", "disagree_clear_mc", 15 * S1, TRIP, RUN, BOARD, Contact.SENSORS,
-          Urgency.GET_UP, "H-01 H-03 H-04 H-05 H-09", "°C", "Control and over-temperature sensor disagree.",
+          Urgency.GET_UP, "H-01 H-03 H-04 H-05 H-09", "K", "Control and over-temperature sensor disagree.",
           "One of them is not where it should be, or not what it should be.",
           ("Leave the door shut.", UNPLUG, "Cold: check that both sensors sit on their clips, then clear."), SMELL),
     Guard("no_rise", "no_rise_us", "no_rise_us", "no_rise_us", 0, TRIP, RUN, BOARD, Contact.NO_TRIP, Urgency.MORNING,
@@ -179,7 +181,7 @@ GUARDS: tuple[Guard, ...] = (
           "Heat waits, because nobody knows whether door, stop, smoke or limiter stand against it.",
           ("Read on the page which contact shows unknown.", "Check its wire at the board."), SMELL),
     Guard("air_above_band", "above_band_mc", "above_band_mc", "above_band_clear_mc", 120 * S1, ALARM, RUN, BOARD,
-          Contact.LIMITS, Urgency.MORNING, "H-05 H-11", "°C", "The air has been above its band for two minutes.",
+          Contact.LIMITS, Urgency.MORNING, "H-05 H-11", "K", "The air has been above its band for two minutes.",
           "The part may have been hotter than planned.",
           ("Look at the curve.", "If it goes on rising, stop the heat."), SMELL),
     Guard("record_failing", "record_failing", "one", "one", 0, ALARM, ALWAYS, HOST, Contact.ARMED, Urgency.MORNING,

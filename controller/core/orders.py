@@ -117,7 +117,9 @@ def _check_ready(work: Work) -> None:
     if not work.board.accepted:
         raise NotDone("board_absent", "This chamber's board does not answer. Check its cable and supply.")
     if work.record_lost:
-        raise NotDone("record_failing", "The record fails, so nothing new starts. The page and soakwarden doctor say why.")
+        raise NotDone(
+            "record_failing", "The record fails, so nothing new starts. The page and soakwarden doctor say why."
+        )
     if work.control_mc is None:
         raise NotDone("cause_stands", "The control sensor has no good reading.")
     for contact in START_BLOCKERS:

@@ -39,6 +39,8 @@ class Garbage(NamedTuple):
     """Lines that were not whole, good frames since the last tick."""
 
     lines: int
+    why: str = ""
+    """What was wrong with the last of them: whoever builds a board needs to know."""
 
 
 Notice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal
@@ -108,6 +110,7 @@ class Board(NamedTuple):
     garbage: int = 0
     """Bad lines not yet reported."""
     garbage_us: int = -1
+    garbage_why: str = ""
 
     def sent_up_to(self, sequence: int, sent: tuple[tuple[int, int], ...]) -> Board:
         """After a tick's frames."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
 from controller.core.schedule import (
     FIELDS,
@@ -131,12 +131,12 @@ SHAPES: dict[Kind, Callable[[Segment, int, int], list[tuple[int, int]]]] = {
 
 
 def _decoded(source: str) -> Any:
-    """JSON, strictly: no repeated names, no NaN. Raises BadSchedule naming line and column."""
+    """JSON without repeated names. Raises BadSchedule naming line and column. A NaN is found with its field, by `_number`."""
     if len(source.encode()) > TEXT_MAX_BYTES:
         raise BadSchedule([Mistake("the whole text", f"{len(source.encode())} bytes", f"at most {TEXT_MAX_BYTES} bytes",
                                    "A schedule is short; this is something else.")])
     try:
-        return json.loads(source, object_pairs_hook=_no_repeats, parse_constant=_no_constant)
+        return json.loads(source, object_pairs_hook=_no_repeats)
     except json.JSONDecodeError as error:
         where = f"line {error.lineno} column {error.colno}"
         raise BadSchedule([Mistake(where, error.msg, "JSON", "Mend the text there, or import it anew.")]) from None
@@ -152,10 +152,6 @@ def _no_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         raise BadSchedule([Mistake(name, "given twice", "each field once", "Delete one of the two.")
                            for name in repeated])
     return dict(pairs)
-
-
-def _no_constant(name: str) -> NoReturn:
-    raise BadSchedule([Mistake("a number", name, "a decimal number", "Write the number in digits.")])
 
 
 def _schedule(data: Mapping[str, Any], found: list[Mistake]) -> Schedule:

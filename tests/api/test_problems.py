@@ -34,6 +34,13 @@ def test_a_wrong_method_is_a_problem(shared: Rig, method: str, path: str, wrong:
     assert is_problem(answer) and answer.status_code in (404, 405, 422), answer.text
 
 
+def test_a_wrong_field_is_told_in_our_words(shared: Rig) -> None:
+    answer = shared.ask("POST", "/runs", json={"schedule_id": "one", "level": 7, "more": True})
+    told = {row["field"]: row["allowed"] for row in answer.json()["mistakes"]}
+    assert is_problem(answer) and told["schedule_id"] == "a whole number"
+    assert not any("Input should" in allowed or "{" in allowed for allowed in told.values()), told
+
+
 def test_looking_at_a_command_says_what_the_address_takes(shared: Rig) -> None:
     """A chat preview that fetches a link must not act, and a person who does it learns why."""
     answer = shared.get("/stop-heating")

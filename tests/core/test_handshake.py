@@ -286,6 +286,13 @@ def test_what_does_not_answer_in_ten_seconds_is_said_to_be_no_board_once(lines):
     assert len(bench.said(Kind.GAP)) == (1 if lines else 0)
 
 
+def test_what_was_wrong_with_a_bad_line_is_told_to_whoever_builds_a_board():
+    bench = idle()
+    bench.tick(notices=[Garbage(1, "k is '00110'"), Garbage(2, "k is '0011'; allowed is 3 flags")])
+    assert bench.said(Kind.GAP)[-1]["what"] == "bad lines, the last: k is '0011'; allowed is 3 flags"
+    assert bench.said(Kind.GAP)[-1]["count"] == 3
+
+
 def test_bad_lines_are_counted_and_told_once_a_minute():
     bench = idle()
     for _ in range(180):

@@ -152,3 +152,12 @@ def test_a_curve_never_goes_back_in_time_and_ends_at_a_target_or_where_it_was(sc
     points = plan(schedule, from_mc)
     assert all(before[0] <= after[0] for before, after in pairwise(points))
     assert points[-1][1] in {from_mc, *(segment.target_mc for segment in schedule.segments)}
+
+
+def test_a_nan_in_the_text_is_told_with_its_segment_and_field():
+    source = json.dumps(TRADE).replace('"target_c": 105', '"target_c": NaN', 1)
+    assert "NaN" in source
+    with pytest.raises(BadSchedule) as caught:
+        parse(source)
+    (mistake,) = caught.value.mistakes
+    assert mistake.field == "segment 1 target_c" and "nan" in mistake.value.lower()

@@ -142,6 +142,14 @@ LOST = {"kind": "board_lost", "fields": {"reason": "unplugged"}}
 ANSWERS = "Board 5a17c0 answers, SIMULATED."
 
 
+def test_why_the_record_fails_is_told_once_each_time_also_where_it_began_before_anybody_followed(tmp_path):
+    said: list[str] = []
+    news = News(tmp_path / "socket", lambda text, event: said.append(text), demo=True)
+    for failing in ("set aside", "set aside", "", "", "disk full", "disk full for 3 s"):
+        news.take({"now": {"record": {"failing": failing}}})
+    assert said == ["The record fails: set aside. Control goes on.", "The record fails: disk full. Control goes on."]
+
+
 @pytest.mark.parametrize(("pushes", "told"), [
     ([{"now": board_now(), "rows": [], "resumed": False}], [ANSWERS]),
     ([{"now": board_now()}, {"now": board_now(), "events": []}, {"now": board_now(), "events": [FOUND]}], [ANSWERS]),
