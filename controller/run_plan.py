@@ -80,6 +80,19 @@ class Planned:
         return Ahead(elapsed_us, behind + rest, Next(_what(schedule, segment), in_us))
 
 
+def segments_of(run: Run) -> tuple[Segment, ...]:
+    """What the run goes through: its schedule, or, cooled down early, what was done of it and that cooling."""
+    program, treatment = run.program, run.treatment
+    if not isinstance(program, CoolDown):
+        return run.schedule.segments
+    *before, cut = run.schedule.segments[:treatment.segment + 1]
+    if cut.kind is Kind.SOAK:
+        cut = replace(cut, soak_us=treatment.counted_us)
+    else:
+        cut = replace(cut, target_mc=max(0, treatment.setpoint_mc))
+    return (*before, cut, replace(_cooling(program).segments[0], band_mc=cut.band_mc))
+
+
 def _rest(run: Run) -> tuple[Schedule, int, int]:
     """(schedule, segment, time of it already counted) that is still to be followed."""
     program = run.program

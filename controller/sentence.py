@@ -19,6 +19,7 @@ from controller.core.state import Run, State
 Json = dict[str, Any]
 Said = tuple[str, str]
 CALM = "All as planned. Nothing needs you."
+EARLY = "It cools at the schedule's rate, which may still heat. Stop heating ends that too."
 DOING = {Kind.RAMP: "Heating up", Kind.SOAK: "Soaking", Kind.COOL: "Cooling as planned"}
 ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
 
@@ -116,7 +117,8 @@ def _going(state: State, now: Json) -> Said | None:
     else:
         what = step["what"]
         ahead = f"{doing}. {what[0].upper()}{what[1:]} in {duration(step['in_us'])}."
-    return ahead, _alarm_words(now) or _withheld(state, now) or CALM
+    calm = EARLY if run.state is S.STOPPING else CALM
+    return ahead, _alarm_words(now) or _withheld(state, now) or calm
 
 
 def _doing(run: Run) -> str:

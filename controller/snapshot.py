@@ -16,6 +16,7 @@ from controller.core.board import age_us, off_words
 from controller.core.commands import LEAST_ROLE, Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.messages import OffReason, Report
+from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
@@ -24,7 +25,7 @@ from controller.core.starting import ARM_WAIT_US
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.intake import CAP
-from controller.run_plan import Planned
+from controller.run_plan import Planned, segments_of
 from controller.sentence import sentence
 
 Json = dict[str, Any]
@@ -94,15 +95,19 @@ class Snapshots:
         run = state.run
         if run is None:
             return None
-        treatment = run.treatment
+        treatment, segments, program = run.treatment, segments_of(run), run.program
+        at, spent_us = treatment.segment, treatment.segment_us
+        if isinstance(program, CoolDown):
+            at, spent_us = len(segments) - 1, program.spent_us
         ahead = self._planned.ahead(state)
         started = clock.utc(run.started_us)
         return {
             "id": run.id, "name": run.schedule.name, "state": run.state.value, "level": run.level.name.lower(),
             "by": run.by, "started_utc_us": started, "elapsed_us": ahead.elapsed_us,
             "run_ceiling_mc": run.run_ceiling_mc, "run_max_us": run.run_max_us,
-            "segments": [asdict(segment) for segment in run.schedule.segments], "segment": treatment.segment,
-            "segment_us": treatment.segment_us, "counted_us": treatment.counted_us, "counting": treatment.counting,
+            "segments": [asdict(segment) for segment in segments],
+            "segment": at, "segment_us": spent_us,
+            "counted_us": treatment.counted_us, "counting": treatment.counting,
             "of": run.schedule.of.value, "heat_withheld": run.heat_withheld, "end": run.end,
             "plan": [list(point) for point in ahead.plan],
             "next": None if ahead.next is None else {

@@ -13,6 +13,7 @@ from controller.circuit import circuit
 from controller.core.alarms import AlarmState
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.guards import GUARDS
+from controller.core.program import CoolDown
 from controller.core.run_states import S
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
@@ -81,6 +82,22 @@ def test_what_stands_and_asks_most_is_told_first(folder, going):
     assert now["sentence"] == "Held with the heat off. The door is open." and now["alarms"][0]["value"] == 5
     shut = held._replace(alarms=(alarm("door", AlarmState.RETURNED), alarm("air_above_band", AlarmState.UNACKNOWLEDGED)))
     assert told(folder, shut)["sentence"] == "Held with the heat off. What held it has gone."
+
+
+@pytest.mark.parametrize(("segment", "done"), [
+    (0, [("ramp", 61_000, 0), ("cool", 40_000, 0)]),
+    (1, [("ramp", 60_000, 0), ("soak", 60_000, 1_234), ("cool", 40_000, 0)])])
+def test_cooled_down_early_a_run_is_told_as_it_was_not_as_it_was_planned(folder, going, segment, done):
+    ramp, soak = short().segments[:2]
+    schedule = replace(going.run.schedule, segments=(
+        replace(ramp, target_mc=60_000), replace(soak, target_mc=60_000), *going.run.schedule.segments[2:]))
+    cut = going.run.treatment._replace(schedule=schedule, segment=segment, setpoint_mc=61_000, counted_us=1_234)
+    run = going.run._replace(schedule=schedule, state=S.STOPPING, at=1, programs=(
+        cut, CoolDown(40_000, 20_000, 3_600_000_000, schedule.of, 59_000, 0, 77)))
+    now = told(folder, going._replace(run=run))
+    assert [(one["kind"], one["target_mc"], one["soak_us"]) for one in now["run"]["segments"]] == done
+    assert (now["run"]["segment"], now["run"]["segment_us"]) == (len(done) - 1, 77)
+    assert "may still heat" in now["sentence_more"] and now["run"]["next"]["what"] == "the run ends"
 
 
 def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
