@@ -123,15 +123,16 @@ class Board(World):
     # Bytes in
 
     def receive(self, data: bytes) -> None:
-        """Hear bytes from the host. Outputs that must go off are off when this returns."""
-        if self.faults.hung:
-            return
+        """Hear bytes from the host. Outputs that must go off are off when this returns. A firmware that hangs hears
+        nothing; its clock goes on, in lock-step too, or the host would wait for it instead of seeing it silent."""
         for event in self._session.receive(data):
-            if isinstance(event, BadLine):
-                self._bad_line(event)
-            elif isinstance(event, Run):
+            if isinstance(event, Run):
                 self.advance(min(event.us, STRETCH_MAX_US))
                 self._out.append(self._session.ran(self.now_us))
+            elif self.faults.hung:
+                continue
+            elif isinstance(event, BadLine):
+                self._bad_line(event)
             else:
                 HANDLERS[type(event)](self, event)
                 if type(event) is not Tell:  # lamps and sounder move no switch

@@ -179,6 +179,16 @@ def test_lock_step_moves_only_when_told_and_says_how_far():
     assert sum(isinstance(event, Report) for event in events) == 6
 
 
+def test_in_lock_step_a_hung_boards_clock_goes_on_and_it_says_nothing():
+    host = Host(lock_step=True)
+    host.board.fault("hang")
+    host.board.receive(host.wire.run(S1))
+    assert [type(event) for event in host.hear(host.board.take())] == [Ran] and host.board.now_us == S1
+    host.board.fault("hang", on=False)
+    host.board.receive(host.wire.run(S1))
+    assert sum(isinstance(event, Report) for event in host.hear(host.board.take())) >= 4
+
+
 def test_out_of_lock_step_a_clock_line_is_noise(host):
     before_us = host.board.now_us
     host.board.receive(b"@run 1000000\n")
