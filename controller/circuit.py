@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from controller.core.board import CURRENT_IS_ZERO_MA
 from controller.core.messages import Report
 from controller.core.setup import Chamber, Fitted
+from controller.core.watch import CURRENT_IS_ZERO_MA
 
 PART_NAMES = ("supply", "thermal_link", "limiter", "contactor", "modulator", "element")
 UNHEARD = "nobody knows: the board is not heard"

@@ -44,6 +44,8 @@ def _tripped(state: State, now: Json) -> Said | None:
     if not state.latches:
         return None
     first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
+    if now["still_on"]:
+        return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
     return f"{_heat_off(state, now)} {first['cause']}", f"{first['do'][0]} It stays off until a maintainer clears it."
 
 

@@ -76,6 +76,7 @@ class Snapshots:
         more = {
             "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
             "latches": [_latch(latch, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
+            "still_on": state.standing[INDEX["heat_stays_on"]].stands,
             "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
         }
         whole = {

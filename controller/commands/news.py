@@ -26,6 +26,11 @@ def _segment(fields: Json) -> str:
     return f"Run {fields['run_id']}: segment {fields['segment'] + 1} begins, {what}."
 
 
+def _tripped(fields: Json) -> str:
+    guard = GUARDS[INDEX[fields["guard"]]]
+    return f"TRIPPED: {guard.cause} The heat was told to go off. {guard.do[0]}"
+
+
 def _alarm(fields: Json) -> str:
     guard = GUARDS[INDEX[fields["guard"]]]
     return f"ALARM, {fields['after']}: {guard.cause} {guard.do[0]}" if fields["before"] == "normal" else ""
@@ -39,7 +44,7 @@ TOLD: dict[str, Callable[[Json], str]] = {
     Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",
     Kind.RUN_STATE: _run,
     Kind.SEGMENT: _segment,
-    Kind.TRIPPED: lambda fields: f"TRIPPED: {GUARDS[INDEX[fields['guard']]].cause} The heat was told to go off.",
+    Kind.TRIPPED: _tripped,
     Kind.HEAT_SEEN_OFF: lambda fields: f"Heat seen off: {fields['how']}.",
     Kind.ALARM: _alarm,
     Kind.GAP: lambda fields: f"{fields['count']} {fields['what']}.",

@@ -23,6 +23,7 @@ from controller.core.messages import (
 )
 from controller.core.setup import Chamber
 from controller.core.state import Board, Garbage, Lamps, LineLost, LineOpened, Notice
+from controller.core.watch import CURRENT_IS_ZERO_MA
 
 HELLO_AGAIN_US = 2_000_000
 STRANGE_AFTER_US = 10_000_000
@@ -35,7 +36,6 @@ SESSION_MAX = 65_535
 SEQUENCES = 10_000_000
 """Sequence numbers of reports go round after this many."""
 SEQUENCE_WORN = 9_000_000
-CURRENT_IS_ZERO_MA = 50
 US_PER_S = 1_000_000
 
 Heard = tuple[Board, list[Event]]

@@ -27,6 +27,7 @@ OFF_BUCKET_US = 300_000_000
 FULL_DUTY_E4 = 9_000
 CONTROL, OVER_TEMPERATURE = Role.CONTROL, Role.OVER_TEMPERATURE
 RISE_AT_FULL_MC = 500
+CURRENT_IS_ZERO_MA = 50
 BOARD_MAY_BE_OFF = frozenset({OffReason.NONE, OffReason.NO_PERMIT, OffReason.DOOR, OffReason.LOCAL_STOP})
 """Reasons of the board's that are either none or have a guard of their own."""
 
@@ -80,6 +81,7 @@ BOARD_WATCHED = (
     "door_open",
     "contacts_unknown",
     "above_band_mc",
+    "unasked_heat",
 )
 HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "never")
 
@@ -175,6 +177,7 @@ class Watcher:
             door,
             unknown,
             QUIET if setpoint_mc == QUIET or control is None else control - setpoint_mc,
+            0 if report.enabled and not report.off else self._unasked_heat(report),
         )
 
     def _sensors(
@@ -281,6 +284,12 @@ class Watcher:
     def _not_full(self) -> int:
         self.full_since_us, self.full_from_mc = -1, 0
         return 0
+
+    def _unasked_heat(self, report: Report) -> int:
+        """1 where it heats though the board keeps it off: by its current where that is sensed, else by both switches."""
+        if report.current_ma is not None:
+            return int(report.current_ma >= CURRENT_IS_ZERO_MA)
+        return int(report.modulator and (report.contactor or not self.chamber.fitted.contactor))
 
     def _one_missing(self) -> int:
         """Nothing to compare with: as it should be where no second sensor is fitted."""

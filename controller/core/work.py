@@ -20,6 +20,8 @@ from controller.core.supervisor import Finding, Latch
 from controller.core.watch import UNKNOWN
 
 Field = str | int | bool | None
+ASKS_AGAIN = frozenset({"heat_stays_on"})
+"""Trips that ask for a person again, because they say that an earlier trip had no effect."""
 BEGINS = frozenset({AlarmCause.OCCURS, AlarmCause.LATCH})
 """What brings a value with it."""
 
@@ -114,7 +116,11 @@ class Work:
         """Move the run, or raise Refused. Entering a state brings its consequences."""
         before = self.state
         after = move(before, cause)
-        if cause in (C.STOP_HEATING, C.TRIP) and (before is not S.ABORTING or self.stop.accepted_us < 0):
+        waits = self.stop.accepted_us >= 0 and self.stop.off_seen_us < 0
+        again = waits and (
+            before is S.ABORTING or cause is C.TRIP
+        )  # the off that was asked for first is still waited for
+        if cause in (C.STOP_HEATING, C.TRIP) and not again:
             self.stop = Stop(by, self.now_us)
             self.pending, self.armed_us = None, -1
         if self.run is None or after is before:
@@ -203,7 +209,11 @@ class Work:
             detail=detail,
             action=guard.action.name.lower(),
         )
-        if first_out or all(urgency_of(alarm.guard) < guard.urgency.rank for alarm in self.alarms):
+        if (
+            first_out
+            or guard.id in ASKS_AGAIN
+            or all(urgency_of(alarm.guard) < guard.urgency.rank for alarm in self.alarms)
+        ):
             self.alarm(guard.id, AlarmCause.LATCH, value, limit)
         self.move(C.TRIP, f"trip: {guard.id}", end=guard.cause)
 

@@ -186,6 +186,11 @@ def check_in(bench: Bench, where: Where) -> None:
     bench.state = changed(bench.state, run=run)
 
 
+def unasked_heat(bench: Bench, where: Where) -> None:
+    """Current flows though the board says that it keeps the outputs off."""
+    bench.board.says["current_ma"] = {Where.BELOW: 49, Where.AT: 50, Where.PAST: 2_100, Where.CLEAR: 0}[where]
+
+
 RUN_CEILING_MC = 105_000 + LIMITS.run_margin_mc
 DRIVERS: dict[str, Driver] = {
     "smoke": Driver(soaking, contact("smoke", True), deadband=False),
@@ -201,6 +206,7 @@ DRIVERS: dict[str, Driver] = {
     "board_switched_off": Driver(soaking, board_off, deadband=False),
     "board_changed": Driver(soaking, board_changed, deadband=False),
     "limits_differ": Driver(soaking, limits_differ, deadband=False),
+    "heat_stays_on": Driver(idle, unasked_heat, deadband=False),
     "board_silent": Driver(soaking, silence(LIMITS.silence_us), deadband=False),
     "run_too_long": Driver(hurried, run_time, deadband=False, once=True),
     "local_stop": Driver(soaking, contact("local_stop", True), deadband=False),

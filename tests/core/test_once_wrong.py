@@ -250,3 +250,23 @@ def test_cooling_down_from_a_little_above_ends_when_the_chamber_would_be_cool():
     bench = running(schedule(ramp(105_000, 20_000, longest_h=1), ramp(106_000, 20_000)), air_mc=25_000.0)
     bench.until(lambda one: one.run_state is S.STOPPING, 3_605)
     bench.until(lambda one: one.run_state is S.STOPPED, 1_800)
+
+
+def test_heat_that_stays_on_asks_for_a_person_though_something_else_tripped_first():
+    bench = soaking()
+    bench.board.says["smoke"] = True
+    bench.tick()
+    assert bench.latched == ("smoke",)
+    accepted_us = bench.state.stop.accepted_us
+    bench.board.says |= {"current_ma": 2_100, "modulator": True, "contactor": True}
+    bench.run(5)
+    assert bench.latched == ("smoke", "heat_stays_on") and bench.alarm("heat_stays_on") == "latched unacknowledged"
+    assert (bench.state.stop.accepted_us, bench.state.stop.off_seen_us) == (accepted_us, -1), "off is still waited for"
+
+
+@pytest.mark.parametrize(("contactor", "latched"), [(True, ("heat_stays_on",)), (False, ())])
+def test_without_a_current_sense_both_switches_tell_of_heat_that_nobody_asked_for(contactor, latched):
+    bench = idle()
+    bench.board.says = {"current_ma": None, "modulator": True, "contactor": contactor}
+    bench.run(5)
+    assert bench.latched == latched

@@ -12,12 +12,12 @@ import pytest
 from controller.circuit import circuit
 from controller.core.alarms import AlarmState
 from controller.core.commands import Ask, Command, PersonRole
-from controller.core.guards import GUARDS
+from controller.core.guards import GUARDS, INDEX
 from controller.core.program import CoolDown
 from controller.core.run_states import S
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
-from controller.core.supervisor import Latch
+from controller.core.supervisor import Latch, Standing
 from controller.rehearse import Rehearsal
 from controller.rehearse_world import InProcess
 from controller.run_plan import Planned
@@ -66,6 +66,15 @@ def test_off_is_said_only_of_what_was_seen_off(folder, going):
                                      board=state.board._replace(report=report))
             assert told(folder, tripped)["sentence"].startswith(words)
     assert "nobody has seen it off" in told(folder, silent._replace(latches=(latch,), run=None, stop=Stop("x", 1)))["sentence"]
+
+
+def test_heat_that_stays_on_is_the_first_thing_said(folder, going):
+    standing = list(going.standing)
+    standing[INDEX["heat_stays_on"]] = Standing(0, True)
+    latch = Latch("smoke", going.mono_us, 1, 1, "", True)
+    now = told(folder, going._replace(latches=(latch,), standing=tuple(standing)))
+    assert now["still_on"] and now["sentence"] == "The heat is still on. Cut the power now."
+    assert "pull the plug" in now["sentence_more"] and not told(folder, going)["still_on"]
 
 
 def test_what_stands_and_asks_most_is_told_first(folder, going):
