@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,8 @@ from controller.exit_codes import Exit
 ASKED = ("element_w", "ceiling_c", "board_ceiling_c", "limiter_c", "limiter_tolerance_c", "thermal_link_c", "weakest_c")
 """Numbers that nobody can guess for you; all the others have defaults to begin with."""
 CLEAR_BELOW_C = 10
+ANSWERS = {"y": True, "yes": True, "n": False, "no": False}
+BOARD_ID = re.compile(r"[0-9a-f]{6}")
 CAUTION = """\
 Caution: mains voltage kills, and an unattended heater can burn a house down. Follow your local code, and have the wiring
 done or checked by somebody licensed for it. This chamber gives no heat before it is commissioned."""
@@ -55,14 +58,17 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
 def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -> tuple[str, str]:
     """The text of the chamber file, and the board's id."""
     if not options.simulated and not options.yes:
-        options.simulated = _yes("Is this an invented chamber, to try things out (y/n)?", ask)
+        options.simulated = _yes("Is this an invented chamber, to try things out (y/n)?", ask, out)
     silent = options.yes or options.simulated
     if not options.simulated:
         out.say(CAUTION)
     name = options.name if options.name is not None else _text("What is it called?", "Bench chamber", options.yes, ask)
     default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
-    board = options.board if options.board is not None else _text("Six digits of its board (0-9, a-f)?", default, silent, ask)
-    port = options.port if options.port is not None else _text("Its serial port (ls /dev/serial/by-id)?", "", silent, ask)
+    board, port = options.board, options.port
+    if board is None:
+        board = default if silent else _board(default, ask, out)
+    if port is None:
+        port = "" if silent else _port(ask, out)
     changed = {} if silent else _numbers(ask, out)
     return new_chamber.text(name, options.simulated, board, port, options.shape, changed), board
 
@@ -83,12 +89,30 @@ def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:
     kind = "SIMULATED chamber with invented proofs" if options.simulated else "chamber, not commissioned: its latch is tripped"
     out.result({"folder": str(options.folder), "simulated": options.simulated, "board": board,
                 "may_do": made.level.level.name.lower(), "why": made.level.why, "next_thing": made.level.next_thing},
-               f"Made {options.folder}: a {kind}.\n{made.level.why} {made.level.next_thing}".rstrip())
+               "\n".join(filter(None, (f"Made {options.folder}: a {kind}.", made.level.why,
+                                       made.level.next_thing and f"Next: {made.level.next_thing}"))))
     return Exit.GOOD
 
 
-def _yes(question: str, ask: Callable[[str], str]) -> bool:
-    return ask(f"{question} ").strip().lower() in ("y", "yes")
+def _yes(question: str, ask: Callable[[str], str], out: Out) -> bool:
+    """Ask until it is a yes or a no."""
+    while (said := ask(f"{question} ").strip().lower()) not in ANSWERS:
+        out.say(f"{said or 'Nothing'} is neither yes nor no; y or n is asked for.")
+    return ANSWERS[said]
+
+
+def _board(default: str, ask: Callable[[str], str], out: Out) -> str:
+    """Ask until it can be the id of a board."""
+    while not BOARD_ID.fullmatch(said := _text("Six digits of its board (0-9, a-f)?", default, False, ask)):
+        out.say(f"{said} is no board's id: six digits are, each 0-9 or a-f, as the board's reports say them.")
+    return said
+
+
+def _port(ask: Callable[[str], str], out: Out) -> str:
+    said = _text("Its serial port (ls /dev/serial/by-id)?", "", False, ask)
+    if said and not Path(said).exists():
+        out.say(f"There is no {said} on this computer now. It is written down all the same; `soakwarden doctor` looks again.")
+    return said
 
 
 def _text(question: str, default: str, silent: bool, ask: Callable[[str], str]) -> str:

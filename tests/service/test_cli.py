@@ -119,10 +119,10 @@ def test_it_asks_and_writes_what_was_answered(tmp_path, capsys):
 
 
 def test_answers_that_do_not_fit_together_are_told(tmp_path, capsys):
-    person = Person("n", "Toaster", "XYZ", "", "450", "150", "140")
+    person = Person("n", "Toaster", "0a0b0c", "", "450", "150", "140")
     assert asked(tmp_path / "c", person) == Exit.CHAMBER
     text = capsys.readouterr().err
-    assert "board is XYZ" in text and "ceiling_c" in text and "othing was written" in text
+    assert "ceiling_c" in text and "othing was written" in text
     assert list(tmp_path.iterdir()) == []
 
 
@@ -141,6 +141,14 @@ def test_a_name_with_quotes_is_kept_as_it_is(tmp_path, capsys):
     name = 'Öfchen "2" \\ b'
     assert main(["chamber", "new", str(tmp_path / "c"), "--yes", "--board", "abcdef", "--name", name]) == Exit.GOOD
     assert load(tmp_path / "c", utc_us()).chamber.name == name
+
+
+def test_what_is_no_answer_is_asked_for_again(tmp_path, capsys):
+    person = Person("maybe", "", "n", "Toaster", "Bench", "0a0b0c", "/dev/zz")
+    assert asked(tmp_path / "c", person) == Exit.GOOD
+    text = capsys.readouterr().out
+    assert "maybe is neither yes nor no" in text and "Nothing is neither" in text and "Bench is no board's id" in text
+    assert "There is no /dev/zz on this computer now" in text and person.questions.count(person.questions[0]) == 3
 
 
 def test_a_fraction_of_a_watt_is_asked_for_again(tmp_path, capsys):
