@@ -46,6 +46,9 @@ function drawList(state) {
     scope="col"><span class="unseen">Data</span></th></tr></thead><tbody>${held.list.map(drawRow)}</tbody></table>${held.more ? html`<button type="button" class="key" data-do="older">Older runs</button>` : ""}`;
 }
 
+/** What may be said of the record as a whole: nothing good while it fails. */
+const kept = (now) => (now?.record?.failing ? `The record fails now: ${now.record.failing}.` : "Each run keeps its readings, and who did what.");
+
 export const sheet = {
   number: 4,
   name: "Record",
@@ -66,7 +69,7 @@ export const sheet = {
     const ended = list.filter((row) => !row.going);
     const bad = ended.filter((row) => row.state === "aborted" || stateWord(row) === "cut short").length;
     return html`<div class="sheet-head"><h1 tabindex="-1">${list.length ? `${many(list.length, "run")} in the record.` : "Record."}</h1><p class="lead">${
-      list.length ? (bad ? `${many(bad, "run")} ended with the heat cut off; each says why.` : "None was cut off.") : ""} Every reading is kept, with who did what.</p></div>${drawList(state)}
+      list.length ? (bad ? `${many(bad, "run")} ended with the heat cut off; each says why.` : "None was cut off.") : ""} ${kept(state.now)}</p></div>${drawList(state)}
       ${titleBlock([[{ label: "Sheet", value: "Record", wide: true }, { label: "Runs shown", value: list.length }]], { now: state.now, dataMs: state.ageMs() })}`;
   },
 };
