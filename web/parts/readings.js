@@ -4,6 +4,9 @@ import { age, counted, difference, degrees, hours, plusMinus, signed, temperatur
 import { ageClass } from "../state.js";
 import { mark } from "./marks.js";
 
+/** States of a run in which plan and soak clock stand still, wherever the part is. */
+const STANDS_STILL = new Set(["holding", "held", "restarting"]);
+
 /** A reading's age in wall time: the controller's own age, at the chamber's speed, plus the page's. */
 export const readingAgeMs = (reading, now, dataMs) => (reading.age_us ?? 0) / 1000 / (now.speed || 1) + (dataMs ?? 0);
 
@@ -39,7 +42,8 @@ function one(name, reading, now, dataMs, unit, more) {
 function soakWords(run) {
   const segment = run.segments[run.segment];
   if (!segment || segment.kind !== "soak" || run.end) return "";
-  return `${run.counting ? "in band" : "not in band,"} ${counted(run.counted_us)} of ${hours(segment.soak_us)}`;
+  const clockIs = STANDS_STILL.has(run.state) ? "clock paused," : run.counting ? "in band" : "not in band,";
+  return `${clockIs} ${counted(run.counted_us)} of ${hours(segment.soak_us)}`;
 }
 
 export const drawBig = (big) =>
@@ -68,8 +72,6 @@ export function presentRows(now, dataMs, unit) {
 }
 
 const NEAR_MC = 300;
-
-const STANDS_STILL = new Set(["holding", "held", "restarting"]);
 
 /** The band is a soak's. On a slope the rates mean the air, and the part comes after it; held, the plan stands still. */
 export function againstPlan(now, unit) {
