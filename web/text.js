@@ -7,6 +7,8 @@
 
 export const THIN = "\u00a0";
 export const MINUS = "\u2212";
+/** What a schedule's shortest time is counted from where no chamber's air is known; the api says the same. */
+export const ROOM_MC = 25000;
 const US_PER_S = 1e6;
 const US_PER_MIN = 60e6;
 const US_PER_H = 3600e6;
@@ -161,8 +163,17 @@ export function segmentWords(segment, unit = "C", short = false) {
 export const LEVELS = { measure_only: "measure only", at_the_chamber: "at the chamber", in_the_building: "in the building, awake", unattended: "unattended" };
 export const levelWords = (level) => LEVELS[level] ?? Object.values(LEVELS)[level] ?? String(level);
 
+const UNITS = "°[CF]|%|K|W|V|A|mA|ms|s|min|h|kB";
+const APART = new RegExp(`(\\d) (?=(?:${UNITS})(?![\\p{L}\\d]))`, "gu");
+
+/** Somebody else's sentence with every number held to its unit, as this page's own are. */
+export const together = (text) => String(text ?? "").replace(APART, `$1${THIN}`);
+
 /** First letter large. */
 export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : "");
+
+/** First letter small. */
+export const uncapital = (text) => (text ? text[0].toLowerCase() + text.slice(1) : "");
 
 /** "1 alarm", "2 alarms". */
 export const many = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;

@@ -188,7 +188,7 @@ function verdict(draft, unit) {
   if (draft.mistakes.length) return html`${mark("faulted", 18)} <b>${many(draft.mistakes.length, "mistake")}.</b> Each stands at its field; ${draft.drawn ? "the curve is right all the same" : draft.curve.length ? "the curve is the last one without" : "there is no curve until it is right"}.`;
   if (draft.cannot.length) return html`${mark("notallowed", 18)} <b>Too hot for this chamber.</b> It can be stored, not started: ${draft.cannot[0].field.replace(/_/gu, " ")} is ${draft.cannot[0].value}; ${draft.cannot[0].allowed}.`;
   const hottest = Math.max(...draft.curve.map(([, mc]) => mc));
-  return `It takes at least ${wait(draft.duration_us)} and goes to ${warmShort(hottest, unit)}. Time out of band is added.`;
+  return `It takes at least ${wait(draft.duration_us)} from ${warmShort(draft.from_mc, unit)} and goes to ${warmShort(hottest, unit)}. Time out of band is added.`;
 }
 
 function revisions(rows, current) {

@@ -21,7 +21,8 @@ export async function enter({ store, ask, signal }, id) {
   try {
     const stored = await ask(`/schedules/${id}`, { signal });
     const preview = await ask("/schedules/preview", { body: stored.schedule, signal });
-    store.hold("starting", { id, stored, preview, key: crypto.randomUUID?.() ?? `start-${Date.now()}`, level: null });
+    const fromUtcUs = Number.isInteger(store.now?.air_mc) ? store.utcNow() : null;
+    store.hold("starting", { id, stored, preview, fromUtcUs, key: crypto.randomUUID?.() ?? `start-${Date.now()}`, level: null });
   } catch (error) {
     if (error instanceof Refused) store.hold("starting", { id, error: error.message });
   }
@@ -98,13 +99,18 @@ export function limitOfRun(hottestMc, limits, unit) {
   return `none: too hot by ${difference(overMc, unit)}${THIN}${degrees(unit)}. This chamber’s limit is ${warmShort(limits.ceiling_mc, unit)}, and a run keeps ${difference(limits.run_margin_mc, unit)}${THIN}${degrees(unit)} below it`;
 }
 
+/** What the shortest time is counted from: the list's is from a room's temperature, this one from the air's. */
+function fromWords({ preview, fromUtcUs }, unit) {
+  return `from ${warmShort(preview.from_mc, unit)}${fromUtcUs ? `, the air at ${clock(fromUtcUs)}` : ""}`;
+}
+
 function summary(held, now, unit) {
   const { stored, preview } = held;
   const end = now ? now.utc_us + preview.duration_us : null;
   return html`<table class="rows summary"><tbody>
     <tr><th scope="row">Hottest set point</th><td>${warmShort(stored.hottest_mc, unit)}, of the ${stored.schedule.temperature_of}</td></tr>
     ${now && held.limits ? html`<tr><th scope="row">Limit of this run</th><td>${limitOfRun(stored.hottest_mc, held.limits, unit)}</td></tr>` : ""}
-    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)}, at most ${hours(stored.longest_us)}</td></tr>
+    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)} ${fromWords(held, unit)}, at most ${hours(stored.longest_us)}</td></tr>
     ${end ? html`<tr><th scope="row">Ends</th><td>not before ${day(end)} ${clock(end)}</td></tr>` : ""}
     <tr><th scope="row">After a power cut</th><td>${stored.schedule.resume === "never" ? "heat stays off until a person decides" : "a short one may be gone over"}</td></tr>
     <tr><th scope="row">What is kept</th><td>every reading, with a copy of schedule and chamber file</td></tr></tbody></table>`;

@@ -1,7 +1,7 @@
 /** Sheet 3, Schedules: the list, and which of its views is open: edit, start, import. */
 import { html } from "../markup.js";
 import { Refused, linkTo } from "../link.js";
-import { clock, day, many, wait, warmShort } from "../text.js";
+import { ROOM_MC, clock, day, many, wait, warmShort } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { drawShape } from "../parts/preview.js";
 import { mark } from "../parts/marks.js";
@@ -26,7 +26,7 @@ function drawList(state) {
   return html`<table class="rows schedules"><thead><tr><th scope="col">Schedule</th><th scope="col">Shape</th><th scope="col" class="num">Hottest</th><th
     scope="col" class="num">At least</th><th scope="col">Changed</th><th scope="col"><span class="unseen">Keys</span></th></tr></thead><tbody>${held.list.map((row) => html`<tr data-key="schedule-${row.id}"><th
     scope="row"><a href="#/schedules/${row.id}">${row.schedule.name}</a>${row.schedule.note ? html`<span class="note">${row.schedule.note}</span>` : ""}</th><td class="shape">${drawShape(row.schedule.segments)}</td><td class="num">${
-    warmShort(row.hottest_mc, state.unit)}</td><td class="num">${wait(row.shortest_us)}</td><td><span>rev ${row.revision}</span>, ${day(row.changed_utc_us)}</td><td class="keys"><a
+    warmShort(row.hottest_mc, state.unit)}</td><td class="num">${wait(row.shortest_us)} <span class="caption">from ${warmShort(ROOM_MC, state.unit)}</span></td><td><span>rev ${row.revision}</span>, ${day(row.changed_utc_us)}</td><td class="keys"><a
     class="key" href="#/schedules/${row.id}/start">Start…</a></td></tr>`)}</tbody></table>`;
 }
 
