@@ -1,10 +1,33 @@
 /** Events in sentences, in order. One table from kind to words; an unknown kind shows its name and fields. Pure. */
 import { html } from "../markup.js";
-import { clockSeconds, wait, warmShort, counted, day } from "../text.js";
+import { clockSeconds, wait, warmShort, counted, day, many } from "../text.js";
 
 const f = (event) => event.fields ?? {};
-const by = (fields) => (fields.by ? `, by ${fields.by}` : "");
 const guardWords = (id) => String(id).replaceAll("_", " ");
+
+/** Who did it; the machine's own names in words. */
+export const whoWords = (by) => (by === "local_stop" ? "the local stop at the chamber" : by?.startsWith("trip: ") ? `the trip: ${guardWords(by.slice(6))}` : by ?? "");
+const by = (fields) => (fields.by ? `, by ${whoWords(fields.by)}` : "");
+
+/** Somebody pressed the stop at the chamber: the one command that comes without a request. */
+const isLocalStop = (event) => event.kind === "run_state" && f(event).by === "local_stop" && f(event).cause === "stop_heating";
+
+/** Lines that could not be read were never rows: nothing is missing for them. Everything else under this kind is missing. */
+const BAD_LINES = /^bad lines(?:, the last: (.+))?$/u;
+const GAPS = [
+  [BAD_LINES, (x, [, last]) => `${many(x.count, "line")} from the board could not be read${last ? `, the last: ${last}` : ""}`],
+  [/^reports not looked at$/u, (x) => `gap: ${many(x.count, "report")} of the board ${x.count === 1 ? "was" : "were"} not looked at`],
+  [/^ticks that could not be written$/u, (x) => `gap: ${many(x.count, "tick")} could not be written`],
+  [/(?:)/u, (x) => `gap: ${x.what}`],
+];
+
+function gapWords(x) {
+  const [pattern, words] = GAPS.find(([one]) => one.test(x.what));
+  return words(x, pattern.exec(x.what));
+}
+
+/** Whether something is missing in the record. */
+export const isGap = (event) => event.kind === "gap" && !BAD_LINES.test(f(event).what);
 const ASKED = { start: "start", hold: "hold", restart: "go on", cool_down: "cool down", stop_heating: "stop heating", reset: "reset", acknowledge: "acknowledge",
   clear: "clear", tighten: "tighten a limit", check_in: "check in" };
 
@@ -34,7 +57,7 @@ const WORDS = {
   reading: (x) => `${guardWords(x.role)} sensor: ${x.before} to ${x.after}`,
   heat_seen_off: (x) => `heat seen off ${wait(x.after_us) === `0\u00a0s` ? "at once" : `after ${(x.after_us / 1e6).toFixed(1)}\u00a0s`}`,
   limit_tightened: (x) => `limit ${guardWords(x.limit)} lowered from ${x.before} to ${x.after}${by(x)}`,
-  gap: (x) => `gap: ${x.count} ${x.what}`,
+  gap: gapWords,
   record_failing: (x) => `the record fails: ${x.reason}`,
   record_working: (x) => `the record is written again, ${x.lost} lost`,
   clock_stepped: (x) => `the wall clock jumped by ${(x.by_us / 1e6).toFixed(1)}\u00a0s`,
@@ -43,10 +66,11 @@ const WORDS = {
 /** Kinds that a person did or asked. */
 const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened"]);
 
-export const isOfPeople = (event) => OF_PEOPLE.has(event.kind);
+export const isOfPeople = (event) => OF_PEOPLE.has(event.kind) || isLocalStop(event);
 
 /** One event as a sentence. */
 export function eventWords(event) {
+  if (isLocalStop(event)) return `local stop pressed at the chamber: ${f(event).before} to ${f(event).after}`;
   const words = WORDS[event.kind];
   return words ? words(f(event)) : `${guardWords(event.kind)} ${Object.entries(f(event)).map(([key, value]) => `${key} ${value}`).join(", ")}`;
 }

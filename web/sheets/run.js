@@ -9,7 +9,7 @@ import { presentPlan, drawPlan } from "../parts/plan.js";
 import { Trace } from "../parts/trace.js";
 import { columnsOf } from "../parts/stored.js";
 import { Chart } from "../parts/chart.js";
-import { eventWords, isFirstOut, isOfPeople } from "../parts/events.js";
+import { eventWords, isFirstOut, isGap, isOfPeople } from "../parts/events.js";
 import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { unreadable, loading } from "../parts/trouble.js";
@@ -134,6 +134,9 @@ export function verdict(row, now = null) {
   return `The ${what} had ${counted(had)} of ${hours(asked)} in band.`;
 }
 
+/** Holes in the curve, and what the events say was not looked at or lost: the greater, since most are told twice. */
+const gapsOf = (held) => Math.max(held.whole.gaps.length, held.events.filter(isGap).length);
+
 const FIRST = (first) => (first ? `${capital(String(first.fields.guard).replaceAll("_", " "))} tripped first, at ${clock(first.utc_us)}.` : "Nothing tripped.");
 
 function segmentTable(row, curve, unit) {
@@ -219,6 +222,6 @@ export function render(state) {
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
-      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: held.whole.gaps.length || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
+      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: gapsOf(held) || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
       <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
 }
