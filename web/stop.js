@@ -4,6 +4,8 @@
  */
 import { ask } from "./link.js";
 import { clockSeconds, age } from "./text.js";
+import { ACTIVE, bothOpen } from "./heat.js";
+import { whoWords } from "./parts/events.js";
 
 export const UNCONFIRMED_MS = 3000;
 const TRY_MS = 2500;
@@ -19,13 +21,12 @@ export function stations(press, now, ms) {
   if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;
   const accepted = clockSeconds(stop.accepted_utc_us, true);
   return [
-    { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${stop.by || "a person"}`, solid: true },
+    { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
     { word: "accepted", time: accepted, solid: true },
     { word: "heat seen off", time: stop.off_seen_utc_us ? clockSeconds(stop.off_seen_utc_us, true) : "waiting", solid: Boolean(stop.off_seen_utc_us) },
   ];
 }
 
-const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time: "", solid: false }));
 
 /**
@@ -57,8 +58,7 @@ function pressed(press, ms) {
 /** Both switches read back open in a snapshot, or the controller itself says that it saw the heat off. */
 export function seenOff(now) {
   if (now.stop?.accepted_utc_us && now.stop.off_seen_utc_us) return now.stop.off_seen_utc_us;
-  const open = now.circuit.contactor.state === "open" && now.circuit.modulator.state === "not passing";
-  return open && now.board?.present ? now.utc_us : null;
+  return bothOpen(now) ? now.utc_us : null;
 }
 
 /** A snapshot from before this press still tells of the stop before it. */

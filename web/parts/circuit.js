@@ -3,7 +3,8 @@
  * (across, upright, small). `presentCircuit` is pure; the drawings only place it.
  */
 import { html, px } from "../markup.js";
-import { THIN, percent, clockSeconds, age, simulatedWords, warmShort } from "../text.js";
+import { THIN, percent, clockSeconds, age, simulatedWords, together, warmShort } from "../text.js";
+import { ACTIVE } from "../heat.js";
 import { mark, markAt } from "./marks.js";
 import { symbol, contact, coil, flag } from "./symbols.js";
 
@@ -121,14 +122,28 @@ function contactOf(now, first, guards) {
   return (open.find((one) => one.name === named) ?? open[0])?.name ?? "no trip";
 }
 
+/**
+ * Without a trip, the first open contact that keeps the heat from somebody who wants it: in a run, before one, or while a
+ * person at the chamber holds it open. At rest an open door is no fault, and "no run asks for heat" never is.
+ */
+function hindering(now, first) {
+  const open = now.permit.contacts.find((one) => !one.closed && one.known !== false && one.why !== NO_RUN);
+  if (first || !open) return null;
+  const wanted = ACTIVE.has(now.run?.state) || now.pending || now.local_stop || now.alarms?.some((alarm) => alarm.cause === open.why);
+  return wanted ? open.name : null;
+}
+
+const NO_RUN = "No run asks for heat.";
+
 function presentPermit(now, staleMs, first, blamed) {
   const unknown = staleMs !== null;
+  const hinders = hindering(now, first);
   let into = unknown ? "unknown" : "volt";
   const closed = now.permit.contacts.filter((one) => one.closed).length;
   const contacts = now.permit.contacts.map((one) => {
     const state = unknown || one.known === false ? "unknown" : one.closed ? "closed" : "open";
     const out = after(state, into);
-    const made = { name: one.name, why: one.why, state, into, out, culprit: !unknown && !one.closed && one.name === blamed && Boolean(first) };
+    const made = { name: one.name, why: together(one.why), state, into, out, culprit: state === "open" && one.name === blamed && Boolean(first), asks: state === "open" && one.name === hinders };
     into = out;
     return made;
   });
@@ -136,7 +151,7 @@ function presentPermit(now, staleMs, first, blamed) {
   const captions = {
     unknown: `Permit: not heard for ${age(staleMs)}. The chamber judges it for itself and needs no page to do so.`,
     given: "Permit: all of these, every second",
-    none: open ? `Permit: none. ${sentence(open.why || `${open.name} is open`)}` : "Permit: none asked for",
+    none: open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
   };
   const standing = unknown ? "unknown" : now.permit.given ? "given" : "none";
   const refused = first && standing === "none" ? `Permit: refused since ${clockSeconds(first.utc_us)}` : captions[standing];
@@ -190,6 +205,20 @@ function wires(view, xs, y, width) {
     html`<path class="w ${part.out}" d="M${px(xs[index] + SYMBOL)} ${y}H${px(ends[index + 1])}"/>`)}`;
 }
 
+/** The contact that a person has to look at: red after a trip, amber before one; each with its mark and word. */
+const toneOf = (one) => (one.culprit ? "bad" : one.asks ? "warned" : "");
+const markOf = (one) => (one.culprit ? "trip" : "alarm");
+
+/** The same where there is no room for seven contacts: one line of words. */
+export function permitWords(view) {
+  const open = view.permit.contacts.find((one) => toneOf(one)) ?? view.permit.contacts.find((one) => one.state === "open");
+  if (!open) return html`<p class="permit-words">${view.permit.caption}.</p>`;
+  return html`<p class="permit-words ${toneOf(open)}">${toneOf(open) ? mark(markOf(open), 18) : ""}<span>No permit: the contact “${open.name}” is open${open.why ? `. ${open.why.replace(/\.$/u, "")}` : ""}.</span></p>`;
+}
+
+/** Whether one contact is the one to look at. */
+export const isBlamed = (view) => view.permit.contacts.some((one) => toneOf(one));
+
 function drawPermit(view, xs, y, width) {
   const { permit, request } = view;
   const middle = xs[3] + 36;
@@ -204,7 +233,8 @@ function drawPermit(view, xs, y, width) {
     ${permit.contacts.map((one, index) => {
       const x = FIRST + 2 + index * pitch;
       return html`${contact(one, x, line, scale)}<path class="w ${one.out}" d="M${px(x + 72 * scale)} ${line}H${px(x + pitch)}"/><text
-        class="${one.culprit ? "bad" : "cap"}" x="${px(x + 8)}" y="72">${one.name}</text>`;
+        class="${toneOf(one) || "cap"}" x="${px(x + 8)}" y="72">${one.name}</text>${toneOf(one) ? html`${markAt(markOf(one), x + 7, 27, 14)}<text class="${toneOf(one)}" x="${px(
+        x + 17)}" y="32">open</text>` : ""}`;
     })}
     ${coil(permit.coil, coilX, line, 54, permit.after === "thin")}
     <path class="w link" d="M${px(middle)} ${line + 12}V${y - (view.parts[3].state === "open" ? 14 : 6)}"/>

@@ -3,33 +3,48 @@
  * Not known, Known, Do now, Worry if, ruled in ink: the chamber may be fine. Pure.
  */
 import { html } from "../markup.js";
-import { age, clockSeconds, capital, watched } from "../text.js";
+import { age, clockSeconds, capital, together, uncapital, watched } from "../text.js";
+import { heatOff } from "../heat.js";
 import { numbered } from "./marks.js";
 
 /** What the trip says. `latch` is the first-out. */
 export function presentTrip(now, latch, unit) {
   const number = watched(latch.value, latch.unit, unit);
   const limit = watched(latch.limit, latch.unit, unit);
-  const detail = capital(latch.detail) || (number && limit ? `${number} seen, limit ${limit}.` : "");
-  const seen = now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "The heat has not been seen off yet.";
+  const detail = together(capital(latch.detail)) || (number && limit ? `${number} seen, limit ${limit}.` : "");
+  const off = heatOff(now);
   return { tone: "trip", guard: latch.guard, parts: [
-    ["Cause", html`<b>${latch.cause}</b> ${detail}`],
-    ["Done already", [latch.done, now.stop?.off_seen_utc_us || !latch.done ? seen : ""].filter(Boolean).join(" ")],
+    ["Cause", html`<b>${together(latch.cause)}</b> ${detail}`],
+    ["Done already", [together(latch.done), off || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
     ["Do now", steps(latch.do)],
-    ["Worry if", uncapital(latch.worry)],
+    ["Worry if", together(uncapital(latch.worry))],
   ] };
 }
 
+/** Who saw the heat off, and when; or that nobody did. */
+function seenOff(now, off) {
+  if (!off) return now.board?.present ? "The heat has not been seen off yet." : "Nobody has seen the heat off.";
+  return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "Both switches read open now.";
+}
+
+/** What was done already; whether it is off now is said only where it is seen. */
+const DONE = {
+  alarm: () => "Nothing was switched off: an alarm asks for a person.",
+  hold: () => "The schedule is held; control goes on.",
+  interlock: (now, off) => (!now.run?.heat_withheld ? "The heat was told to go off and the schedule held; it has gone on since, by a command, or ended."
+    : `The heat ${off ? "is" : "was told to go"} off and the schedule waits. Heat comes back only by a command.`),
+  abort: (now, off) => `The heat ${off ? "is off and the run has ended" : "was told to go off and the run ended"}.`,
+  trip: (now, off) => (off ? "The heat is off." : "The heat was told to go off."),
+};
+
 /** What an alarm says: the machine asks for a person; whether it also withheld heat is in `done`. */
-export function presentAlarm(alarm, guard, unit) {
+export function presentAlarm(alarm, guard, unit, now) {
   const number = watched(alarm.value, alarm.unit, unit);
   const limit = watched(alarm.limit, alarm.unit, unit);
-  const done = { alarm: "Nothing was switched off: an alarm asks for a person.", hold: "The schedule is held; control goes on.",
-    interlock: "The heat is off and the schedule waits. Heat comes back only by a command.", abort: "The heat is off and the run has ended.",
-    trip: "The heat is off." }[guard?.action] ?? alarm.why;
+  const done = DONE[guard?.action]?.(now, heatOff(now)) ?? alarm.why;
   return { tone: "warn", guard: alarm.guard, parts: [
-    ["Cause", html`<b>${alarm.detail ? alarm.cause.replace(/\.$/u, `: ${alarm.detail}.`) : alarm.cause}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${alarm.why}`],
-    ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", uncapital(alarm.worry)],
+    ["Cause", html`<b>${together(alarm.detail ? alarm.cause.replace(/\.$/u, `: ${alarm.detail}.`) : alarm.cause)}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${together(alarm.why)}`],
+    ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", together(uncapital(alarm.worry))],
   ] };
 }
 
@@ -47,8 +62,7 @@ export function presentSilence(now, staleMs, link, apiHeard) {
   ] };
 }
 
-const uncapital = (text) => (text ? text[0].toLowerCase() + text.slice(1) : "");
-const steps = (list) => html`<ol class="steps">${(list ?? []).map((step, index) => html`<li>${numbered(index + 1)}<span>${step}</span></li>`)}</ol>`;
+const steps = (list) => html`<ol class="steps">${(list ?? []).map((step, index) => html`<li>${numbered(index + 1)}<span>${together(step)}</span></li>`)}</ol>`;
 
 export const drawFour = (four, keys = []) =>
   html`<section class="four ${four.tone}" aria-label="${capital(four.parts[0][0])} and what to do"><dl>${four.parts.map(([name, words]) =>

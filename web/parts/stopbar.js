@@ -1,6 +1,7 @@
 /** The bar at the foot of every sheet: one key, three stations. Pure. */
 import { html } from "../markup.js";
 import { stopIcon } from "./marks.js";
+import { heatOff } from "../heat.js";
 
 /** Three stations on a line. */
 export function drawStations(three) {
@@ -18,9 +19,9 @@ export function besides(now, stale, press) {
   if (press.askedMs !== null && !press.accepted) return "Sent again until it is accepted.";
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
-  const off = now.circuit.element.state !== "heating" && !now.permit.given;
-  if (now.latches?.length) return "Off already. The button still works.";
-  return off ? "Heat is off. The button works all the same." : "One press. No question asked. The record is kept.";
+  if (heatOff(now)) return now.latches?.length ? "Off already. The button still works." : "Heat is off. The button works all the same.";
+  if (now.permit.given) return "One press. No question asked. The record is kept.";
+  return "Not seen off. The button still works.";
 }
 
 /** The bar's inside; the key itself stands in the page's text and is never redrawn. */

@@ -85,7 +85,7 @@ export function symbol(kind, pose, { x = 0, y = 0, scale = 1, turn = false } = {
 
 /** A plain contact of the permit line. */
 export const contact = (pose, x, y, scale) =>
-  html`<g class="symbol ${pose.culprit ? "culprit" : ""}" data-state="${pose.state}"
+  html`<g class="symbol ${pose.culprit ? "culprit" : pose.asks ? "asks" : ""}" data-state="${pose.state}"
     transform="translate(${x} ${y}) scale(${scale})">${blades(pose)}</g>`;
 
 /** A box holding a word, its left edge at x and its middle at y. */

@@ -1,8 +1,9 @@
 /** Sheet 7, Alarms: what asks for a person now, and everything that is watched. */
 import { html } from "../markup.js";
-import { capital, clockSeconds, many, wait, watched } from "../text.js";
+import { capital, clockSeconds, many, together, wait, watched } from "../text.js";
 import { presentTrip, presentAlarm, drawFour } from "../parts/fourparts.js";
 import { titleBlock } from "../parts/titleblock.js";
+import { heatOff } from "../heat.js";
 import { mark } from "../parts/marks.js";
 import { refusal, trouble } from "../parts/trouble.js";
 import { Refused } from "../link.js";
@@ -27,7 +28,7 @@ export function headline(now) {
   if (!now) return ["Nothing heard yet.", ""];
   const trips = now.latches.length;
   const alarms = now.alarms.filter((alarm) => !now.latches.some((latch) => latch.guard === alarm.guard));
-  if (trips) return [`${many(trips, "trip")} latched.`, "The heat stays off until a maintainer has found the cause and clears it. Clearing never brings the heat back by itself."];
+  if (trips) return [`${many(trips, "trip")} latched.`, `${heatOff(now) ? "The heat stays off" : "No heat is permitted"} until a maintainer has found the cause and clears it. Clearing never brings the heat back by itself.`];
   if (alarms.length) return [`${many(alarms.length, "alarm")}.`, "An alarm asks for a person; what the machine did by itself stands beside it."];
   return ["Nothing asks for a person.", "Below is everything that is watched, every second, with its limit and what it would do."];
 }
@@ -35,12 +36,13 @@ export function headline(now) {
 function standingNow(now, guards, unit) {
   const shown = now.latches.map((latch) => {
     const alarm = now.alarms.find((one) => one.guard === latch.guard);
-    const keys = [...(alarm && asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: latch.guard }] : []), { word: "Clear this trip", act: "clear", value: latch.guard }];
-    return html`<section class="standing"><h2>${mark("trip", 18)} ${capital(latch.guard.replaceAll("_", " "))}${latch.first_out ? ", first-out" : ""}, ${clockSeconds(latch.utc_us, true)}</h2>${drawFour(presentTrip(now, latch, unit), keys)}<p
-      class="caption">Clear is for a maintainer, is refused while the cause stands, and starts nothing. Acknowledge only says that you have seen it.</p></section>`;
+    const keys = alarm && asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: latch.guard }] : [];
+    return html`<section class="standing"><h2>${mark("trip", 18)} ${capital(latch.guard.replaceAll("_", " "))}${latch.first_out ? ", first-out" : ""}, ${clockSeconds(latch.utc_us, true)}</h2>${drawFour(presentTrip(now, latch, unit), keys)}${
+      keys.length ? html`<p class="caption">Acknowledge only says that you have seen it.</p>` : ""}<div class="clearing"><p>Clear is for a maintainer, once the cause is found and mended. It is refused while the cause stands. It starts nothing and brings no heat back.</p><button
+      type="button" class="key quiet" data-do="clear" data-value="${latch.guard}">Clear this trip</button></div></section>`;
   });
   const alone = now.alarms.filter((alarm) => !now.latches.some((latch) => latch.guard === alarm.guard)).map((alarm) => html`<section class="standing"><h2>${mark("alarm", 18)} ${
-    capital(alarm.guard.replaceAll("_", " "))}, ${alarm.state}, since ${clockSeconds(alarm.utc_us)}</h2>${drawFour(presentAlarm(alarm, guards?.find((guard) => guard.id === alarm.guard), unit), asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: alarm.guard }] : [])}</section>`);
+    capital(alarm.guard.replaceAll("_", " "))}, ${alarm.state}, since ${clockSeconds(alarm.utc_us)}</h2>${drawFour(presentAlarm(alarm, guards?.find((guard) => guard.id === alarm.guard), unit, now), asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: alarm.guard }] : [])}</section>`);
   return html`${shown}${alone}`;
 }
 
@@ -52,9 +54,9 @@ function guardRow(guard, unit) {
   const value = watched(guard.value, guard.unit, unit);
   const sign = guard.latched ? mark("trip", 16) : guard.stands ? mark("alarm", 16) : "";
   const words = guard.latched ? "latched" : guard.stands ? "stands" : value ? `now ${value}` : "clear";
-  return html`<details data-key="guard-${guard.id}"><summary><span>${sign}</span><span class="guardcause">${guard.cause}</span><span class="details"><span class="detail">${ACTIONS[guard.action] ?? guard.action}, ${persistWords(guard.persist_us)}</span><span
-    class="detail">${limit ? `limit ${limit}` : ""}</span><span class="detail ${guard.stands || guard.latched ? "bad" : ""}">${words}</span></span></summary><div class="guardbody"><p>${guard.why}</p><p>Looks ${guard.during}. Counts as “${guard.contact}” in the permit line. ${
-    capital(guard.urgency)}. Hazards ${guard.hazards}; its name in the record is ${guard.id}.</p><p>What to do: ${guard.do.join(" ")}</p><p>Worry if: ${guard.worry}</p></div></details>`;
+  return html`<details data-key="guard-${guard.id}"><summary><span>${sign}</span><span class="guardcause">${together(guard.cause)}</span><span class="details"><span class="detail">${ACTIONS[guard.action] ?? guard.action}, ${persistWords(guard.persist_us)}</span><span
+    class="detail">${limit ? `limit ${limit}` : ""}</span><span class="detail ${guard.stands || guard.latched ? "bad" : ""}">${words}</span></span></summary><div class="guardbody"><p>${together(guard.why)}</p><p>Looks ${guard.during}. Counts as “${guard.contact}” in the permit line. ${
+    capital(guard.urgency)}. Hazards ${guard.hazards}; its name in the record is ${guard.id}.</p><p>What to do: ${together(guard.do.join(" "))}</p><p>Worry if: ${together(guard.worry)}</p></div></details>`;
 }
 
 export const sheet = {

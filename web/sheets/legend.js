@@ -2,7 +2,7 @@
 import { html } from "../markup.js";
 import { symbol, coil, contact, flag } from "../parts/symbols.js";
 import { PARTS } from "../parts/circuit.js";
-import { mark } from "../parts/marks.js";
+import { mark, markAt } from "../parts/marks.js";
 import { drawStations } from "../parts/stopbar.js";
 import { drawRows, drawBig } from "../parts/readings.js";
 import { trouble, notAllowed } from "../parts/trouble.js";
@@ -40,7 +40,8 @@ function smallOnes() {
 function permits() {
   const one = (title, content, width = 150) => html`<div><svg width="${width}" height="44" viewBox="0 0 ${width} 44" role="img" aria-label="${title}">${content}</svg><p class="caption">${title}</p></div>`;
   return html`<div class="legend-cells">${one("permit given", html`${contact(pose("closed", "volt", "volt"), 4, 24, 0.55)}<path class="w volt" d="M43 24H70"/>${coil("permit", 70, 24, 54)}`)}${
-    one("refused: the open one is red after a trip", html`${contact(pose("open", "volt", "thin", true), 4, 24, 0.55)}<path class="w thin" d="M43 24H70"/>${coil("none", 70, 24, 54, true)}`)}${
+    one("refused: the open one is red after a trip", html`${contact(pose("open", "volt", "thin", true), 4, 24, 0.55)}${markAt("trip", 11, 3, 14)}<text class="bad" x="21" y="8">open</text><path class="w thin" d="M43 24H70"/>${coil("none", 70, 24, 54, true)}`)}${
+    one("amber without one: it keeps the heat from a run", html`${contact({ ...pose("open", "volt", "thin"), asks: true }, 4, 24, 0.55)}${markAt("alarm", 11, 3, 14)}<text class="warned" x="21" y="8">open</text><path class="w thin" d="M43 24H70"/>${coil("none", 70, 24, 54, true)}`)}${
     one("not known", html`${contact(pose("unknown", "unknown", "unknown"), 4, 24, 0.55)}<path class="w unknown" d="M43 24H70"/>${coil("?", 70, 24, 54, true)}`)}${one("what tripped first", flag(6, 12))}</div>`;
 }
 

@@ -1,7 +1,8 @@
 /** Sheet 1, Now: the sentence, the circuit, the plan against part and air. Pure; `page.js` shows what it returns. */
 import { html } from "../markup.js";
-import { capital, clock, levelWords, clockSeconds, simulatedWords, wait, warmShort, withClock } from "../text.js";
-import { presentCircuit, drawAcross, drawSmall, drawUpright, listAcross, permitList } from "../parts/circuit.js";
+import { capital, clock, levelWords, clockSeconds, simulatedWords, together, uncapital, wait, warmShort, withClock } from "../text.js";
+import { ACTIVE, heatOff, heatWords } from "../heat.js";
+import { presentCircuit, drawAcross, drawSmall, drawUpright, isBlamed, listAcross, permitList, permitWords } from "../parts/circuit.js";
 import { presentPlan, drawPlan, planScale, hasDetail } from "../parts/plan.js";
 import { presentDetail, drawDetail } from "../parts/detail.js";
 import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js";
@@ -11,8 +12,6 @@ import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
-
-const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 
 /** How long after its end a run's cooling is still followed on the sheet. */
 const AFTER_US = 3 * 3600e6;
@@ -25,12 +24,21 @@ export function presentHead(now, staleMs, link, ms, unit) {
   }
   const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
   if (first) {
-    const off = now.stop?.off_seen_utc_us || !now.run ? "Heat is off." : "Heat was told to go off.";
-    return { sentence: `${off} The chamber tripped at ${clock(first.utc_us)}.`, more: "It stays off until a maintainer clears it.", mark: "trip", tone: "trip" };
+    const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
+    return { sentence: `${heatWords(now)} The chamber tripped at ${clock(first.utc_us)}.`, more, mark: "trip", tone: "trip" };
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
-  const sentence = withClock(now.sentence, now.run?.next?.utc_us, now.utc_us);
-  return { sentence, more: now.pending ? armWords(now) : now.sentence_more, mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
+  const sentence = together(withClock(now.sentence, now.run?.next?.utc_us, now.utc_us));
+  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
+}
+
+const ENDED = { aborted: "Aborted", stopped: "Ended early", complete: "Complete" };
+
+/** Of a run that has ended only what was: its cause may be mended by now. What people did is told as past already. */
+export function endedWords(run) {
+  if (!run?.end || !ENDED[run.state]) return "";
+  const told = /^(?:Heat stopped|Cooled down)\b/u.test(run.end) ? run.end : `The cause then: ${uncapital(run.end)}`;
+  return `${ENDED[run.state]} at ${clock(run.started_utc_us + run.elapsed_us)}. ${told}`;
 }
 
 function waiting(link, ms) {
@@ -60,7 +68,7 @@ function four(state, staleMs) {
   const latch = now.latches.find((one) => one.first_out) ?? now.latches[0];
   if (latch) return presentTrip(now, latch, unit);
   const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
-  return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit) : null;
+  return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit, now) : null;
 }
 
 const alarmKeys = (now, staleMs) => {
@@ -160,10 +168,10 @@ export const sheet = {
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";
     const tablet = layout.kind === "tablet";
-    const upright = html`<div class="circuit-box">${drawUpright(view)}${view.permit.given ? "" : phoneTerms(view)}${permitList(view)}</div>`;
+    const upright = html`<div class="circuit-box">${drawUpright(view)}${view.permit.given ? "" : permitWords(view)}${permitList(view)}</div>`;
     const across = html`<div class="circuit-box">${drawAcross(view, layout.width)}${listAcross(view)}${permitList(view)}</div>`;
     const trouble = parts && parts.tone !== "warn";
-    const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${permitList(view)}</div>` : "";
+    const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${isBlamed(view) ? permitWords(view) : ""}${permitList(view)}</div>` : "";
     const circuit = small ? "" : phone || tablet ? upright : across;
     return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
@@ -174,10 +182,3 @@ export const sheet = {
 /** A state with another width: the store's methods stay its own. */
 const part = (state) => ({ now: state.now, trace: state.trace, events: state.events, unit: state.unit, held: state.held, link: state.link,
   utcNow: () => state.utcNow(), ageMs: () => state.ageMs(), ms: () => state.ms() });
-
-/** Upright, the permit is one line of words. */
-function phoneTerms(view) {
-  const open = view.permit.contacts.find((one) => one.state === "open");
-  const words = open ? `no permit: the contact “${open.name}” is open${open.why ? `. ${open.why.replace(/\.$/u, "")}` : ""}` : view.permit.caption;
-  return html`<p class="permit-words">${capital(words)}.</p>`;
-}

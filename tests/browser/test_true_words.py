@@ -1,0 +1,264 @@
+"""What the page says is true of what is known: off only if seen off, one number for one thing, the culprit marked."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.conftest import DESK, PHONE
+from tests.browser.stand_in import StandIn, fixture
+from tests.browser.test_every_sheet import STORED
+from tests.browser.test_page_alone import TRIPPED_AT_US, open_at, tripped
+from tests.browser.test_pure_modules import NB, run
+
+__all__ = ["run"]
+UNKNOWN = {"state": "unknown", "current": False, "words": "not known: the board is not heard"}
+PUT_AWAY = {"run": None, "setpoint_mc": None, "deviation_mc": None}
+GUARDS = {row["id"]: row for row in fixture("guards")["guards"]}
+
+
+def opened(name: str, why: str) -> dict[str, Any]:
+    """The permit with one contact open, and no run that asks for heat."""
+    contacts = fixture("soaking")["permit"]["contacts"]
+    return {
+        "given": False,
+        "contacts": [
+            {**one, "closed": False, "why": why}
+            if one["name"] == name
+            else {**one, "closed": False, "why": "No run asks for heat."}
+            if one["name"] == "armed"
+            else one
+            for one in contacts
+        ],
+    }
+
+
+def hung() -> dict[str, Any]:
+    """A board that was never heard again after the trip; the ended run is put away."""
+    guard = GUARDS["board_silent"]
+    trip = tripped()
+    latch = trip["latches"][0] | {name: guard[name] for name in ("cause", "why", "do", "worry", "unit")}
+    circuit = dict.fromkeys(fixture("soaking")["circuit"], UNKNOWN)
+    stop = {"by": "trip: board_silent", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": None}
+    board = {**fixture("soaking")["board"], "present": False}
+    silent = {"latches": [{**latch, "guard": "board_silent"}], "circuit": circuit, "stop": stop, "board": board}
+    return trip | PUT_AWAY | silent
+
+
+def door_open() -> dict[str, Any]:
+    """The door was opened in a run: an interlock, no trip."""
+    guard = GUARDS["door"]
+    alarm = {name: guard[name] for name in ("cause", "why", "do", "worry", "unit")}
+    now = fixture("soaking")
+    return {
+        "permit": opened("door", guard["cause"]),
+        "run": {**now["run"], "state": "held", "heat_withheld": True, "next": None},
+        "circuit": tripped()["circuit"] | {"modulator": {"state": "not passing", "current": False, "words": ""}},
+        "alarms": [
+            {**alarm, "guard": "door", "state": "unacknowledged", "utc_us": 1, "value": 1, "limit": 1, "detail": ""}
+        ],
+        "sentence": f"Held with the heat off. {guard['cause']}",
+    }
+
+
+def stop_pressed() -> dict[str, Any]:
+    """The stop at the chamber is held down after it ended the run."""
+    cause = GUARDS["local_stop"]["cause"]
+    run_now = {**fixture("soaking")["run"], "state": "aborted", "end": cause, "next": None}
+    return {"permit": opened("board", cause), "local_stop": True, "run": run_now, "circuit": door_open()["circuit"]}
+
+
+@pytest.mark.parametrize(
+    ("state", "counting", "words"),
+    [
+        ("held", "false", f"clock paused, 1{NB}h{NB}40 of 8{NB}h"),
+        ("holding", "true", f"clock paused, 1{NB}h{NB}40 of 8{NB}h"),
+        ("restarting", "false", f"clock paused, 1{NB}h{NB}40 of 8{NB}h"),
+        ("running", "false", f"not in band, 1{NB}h{NB}40 of 8{NB}h"),
+        ("running", "true", f"in band 1{NB}h{NB}40 of 8{NB}h"),
+    ],
+)
+def test_a_held_soak_has_its_clock_paused_not_its_part_out_of_band(run, state, counting, words):
+    soak = f"segments: [{{kind: 'soak', soak_us: 8 * 3600e6}}], segment: 0, counting: {counting}, counted_us: 6000e6, end: ''"
+    part = "{role: 'part', quality: 'good', mc: 104800, age_us: 0, uncertainty_mc: 600}"
+    now = f"{{counts: 'part', chamber: {{hot_mc: 45000}}, readings: [{part}], run: {{state: '{state}', {soak}}}}}"
+    assert run("parts/readings", f"m.presentBig({now}, 0, 'C')[0].caption") == f"part, {words}"
+
+
+def test_list_and_start_say_from_where_a_schedules_time_is_counted(new_page, stand_in):
+    curve = {"curve": [[0, 21_400], [2_316_000_000, 60_000]], "duration_us": 2_316_000_000, "from_mc": 21_400}
+    stand_in.answers |= {
+        "GET /schedules": (200, {"schedules": [STORED]}),
+        "GET /schedules/1": (200, STORED),
+        "POST /schedules/preview": (200, {**curve, "mistakes": [], "cannot_start": []}),
+    }
+    page = open_at(new_page, stand_in, "schedules")
+    expect(page.locator("table.schedules")).to_contain_text(re.compile(r"39\smin\s+from 25\s°C"))
+    page = open_at(new_page, stand_in, "schedules/1/start")
+    expect(page.locator("table.summary")).to_contain_text(
+        re.compile(r"39\smin from 21\.4\s°C, the air at \d\d:\d\d, at most")
+    )
+
+
+@pytest.mark.parametrize(
+    ("state", "end", "words"),
+    [
+        ("aborted", "The board is silent.", "Aborted at 11:00. The cause then: the board is silent."),
+        ("aborted", "Heat stopped by a person.", "Aborted at 11:00. Heat stopped by a person."),
+        ("stopped", "Cooled down early by a person.", "Ended early at 11:00. Cooled down early by a person."),
+        ("running", "", ""),
+    ],
+)
+def test_the_cause_of_an_ended_run_is_told_as_past(run, state, end, words):
+    ended = f"{{state: '{state}', end: '{end}', started_utc_us: 1764061234000000, elapsed_us: 3600e6}}"
+    assert run("sheets/now", f"m.endedWords({ended})") == words
+
+
+def test_the_lead_of_an_ended_run_never_says_what_is(new_page, stand_in):
+    run_now = {**stand_in.now["run"], "state": "aborted", "end": "The board is silent.", "next": None}
+    stand_in.now |= {
+        "run": run_now,
+        "sentence": "Heat is off. The run was aborted.",
+        "sentence_more": "The board is silent.",
+    }
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".now-head .more")).to_have_text(
+        re.compile(r"^Aborted at \d\d:\d\d\. The cause then: the board is silent\.$")
+    )
+
+
+@pytest.mark.parametrize(
+    ("what", "count", "words", "missing"),
+    [
+        ("bad lines", 410, "410 lines from the board could not be read", False),
+        (
+            "bad lines, the last: flags: 6 of 7",
+            1,
+            "1 line from the board could not be read, the last: flags: 6 of 7",
+            False,
+        ),
+        ("reports not looked at", 3, "gap: 3 reports of the board were not looked at", True),
+        ("ticks that could not be written", 9, "gap: 9 ticks could not be written", True),
+        (
+            "record.db was deleted or exchanged while in use",
+            0,
+            "gap: record.db was deleted or exchanged while in use",
+            True,
+        ),
+    ],
+)
+def test_a_line_that_cannot_be_read_is_no_gap_in_the_record(run, what, count, words, missing):
+    event = f"{{kind: 'gap', fields: {{what: '{what}', count: {count}}}}}"
+    assert run("parts/events", f"[m.eventWords({event}), m.isGap({event})]") == [words, missing]
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_clear_stands_apart_and_says_what_it_will_not_do(new_page, stand_in, size):
+    stand_in.now |= tripped()
+    page = open_at(new_page, stand_in, "alarms", size)
+    expect(page.locator(".guardlist details").first).to_be_visible()
+    seen = page.get_by_role("button", name="Acknowledge").bounding_box()
+    clear = page.get_by_role("button", name="Clear this trip").bounding_box()
+    assert clear["y"] - (seen["y"] + seen["height"]) >= 24, "a thumb that slips does not clear"
+    assert clear["height"] >= 44
+    block = page.locator(".clearing")
+    expect(block).to_contain_text("refused while the cause stands")
+    expect(block).to_contain_text("brings no heat back")
+    expect(block.get_by_role("button")).to_have_count(1)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("Now 21.2 °C, over 20 K for 3 min.", f"Now 21.2{NB}°C, over 20{NB}K for 3{NB}min."),
+        ("Rose 2 °C/min in 1.5 s at 24 %.", f"Rose 2{NB}°C/min in 1.5{NB}s at 24{NB}%."),
+        ("Segment 2 took 3 sensors and 4 hours.", "Segment 2 took 3 sensors and 4 hours."),
+        ("Null stays empty.", "Null stays empty."),
+    ],
+)
+def test_a_number_keeps_its_unit_on_its_line(run, text, words):
+    assert run("text", f"m.together('{text}')") == words
+
+
+def test_a_controllers_cause_is_drawn_with_its_numbers_whole(new_page, stand_in):
+    trip = tripped()
+    trip["latches"][0]["detail"] = "the air is at 21.2 °C."
+    stand_in.now |= trip
+    page = open_at(new_page, stand_in)
+    assert f"21.2{NB}°C" in page.locator(".four dd").first.text_content()
+
+
+@pytest.mark.parametrize("sheet", ["now", "alarms"])
+def test_heat_is_never_called_off_when_nobody_saw_it_off(new_page, stand_in, sheet):
+    stand_in.now |= hung()
+    stand_in.answers["GET /events"] = (200, {"events": []})
+    page = open_at(new_page, stand_in, sheet)
+    told = "Heat was told to go off; nobody has seen it off. The chamber tripped at"
+    expect(page.locator(".now-head h1" if sheet == "now" else ".small-head p")).to_contain_text(told)
+    expect(page.locator(".besides")).to_have_text("Not seen off. The button still works.")
+    said = page.locator("body").inner_text()
+    assert not re.search(
+        r"[Hh]eat (is|stays) off|It stays off|Off already", said.split("Everything that is watched")[0]
+    )
+
+
+def test_heat_is_off_if_the_board_shows_both_switches_open(run):
+    said = run(
+        "heat",
+        """(async () => {
+      const now = await (await fetch('/api/v1/now')).json();
+      const at = (present, modulator, contactor, given, stop) => m.heatWords({...now, board: {present}, run: null,
+        permit: {given}, stop: stop ?? {accepted_utc_us: null, off_seen_utc_us: null}, circuit: {...now.circuit,
+        modulator: {state: modulator}, contactor: {state: contactor}}});
+      const told = {accepted_utc_us: 5, off_seen_utc_us: null}, seen = {accepted_utc_us: 5, off_seen_utc_us: 6};
+      return [at(true, 'not passing', 'open', false), at(true, 'not passing', 'not fitted', false),
+        at(true, 'passing', 'open', false, told), at(true, 'not passing', 'open', true),
+        at(false, 'unknown', 'unknown', false, told), at(false, 'unknown', 'unknown', false, seen),
+        at(false, 'not passing', 'open', false)]; })()""",
+    )
+    off, told = "Heat is off.", "Heat was told to go off."
+    unseen = "Heat was told to go off; nobody has seen it off."
+    nobody = "Whether the heat is off is not known: the board is not heard."
+    assert said == [off, off, told, told, unseen, off, nobody]
+
+
+def test_a_press_at_the_chamber_is_somebodys_deed(run):
+    causes = "[['stop_heating', 'local_stop'], ['trip', 'trip: rise_with_heat_off']]"
+    made = "({kind: 'run_state', fields: {before: 'running', after: 'aborting', cause, by}})"
+    words = "(one) => [m.eventWords(one), m.isOfPeople(one)]"
+    said = run("parts/events", f"{causes}.map(([cause, by]) => {made}).map({words})")
+    assert said == [
+        ["local stop pressed at the chamber: running to aborting", True],
+        ["running to aborting: trip, by the trip: rise with heat off", False],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changes", "name", "tone"),
+    [(door_open(), "door", "warned"), (stop_pressed(), "board", "warned"), (tripped(), "no trip", "bad")],
+    ids=["door", "local stop", "trip"],
+)
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_the_open_contact_that_counts_has_mark_and_word(new_page, stand_in, changes, name, tone, size):
+    stand_in.now |= changes
+    page = open_at(new_page, stand_in, size=size)
+    mark = ".m-trip" if tone == "bad" else ".m-warn"
+    if size is DESK:
+        expect(page.locator(f"svg.circuit text.{tone}", has_text=name)).to_have_count(1)
+        expect(page.locator(f"svg.circuit text.{tone}", has_text="open")).to_have_count(1)
+        expect(page.locator(f"svg.circuit {mark}")).to_have_count(1)
+        expect(page.locator("svg.circuit .symbol.asks")).to_have_count(0 if tone == "bad" else 1)
+    else:
+        words = page.locator(f".permit-words.{tone}")
+        expect(words).to_contain_text(f"the contact “{name}” is open")
+        expect(words.locator(mark)).to_have_count(1)
+
+
+def test_at_rest_an_open_door_is_no_fault(new_page, stand_in: StandIn):
+    stand_in.now |= {**PUT_AWAY, "permit": opened("door", GUARDS["door"]["cause"]), "circuit": door_open()["circuit"]}
+    page = open_at(new_page, stand_in)
+    expect(page.locator("svg.circuit .symbol[data-state=open]").first).to_be_attached()
+    assert page.locator(".asks, .culprit, svg.circuit .m-warn").count() == 0
