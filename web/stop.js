@@ -16,6 +16,11 @@ const OLD_LOOKS = 4;
 
 /** What the three stations say. `press` is this page's last press, `now` the snapshot, both may be missing. */
 export function stations(press, now, ms) {
+  const three = steps(press, now, ms);
+  return now?.still_on ? [three[0], three[1], { word: "heat still on", time: "", unconfirmed: true }] : three;
+}
+
+function steps(press, now, ms) {
   if (press?.askedMs !== null && press?.askedMs !== undefined) return pressed(press, ms);
   const stop = now?.stop;
   if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;

@@ -262,3 +262,32 @@ def test_at_rest_an_open_door_is_no_fault(new_page, stand_in: StandIn):
     page = open_at(new_page, stand_in)
     expect(page.locator("svg.circuit .symbol[data-state=open]").first).to_be_attached()
     assert page.locator(".asks, .culprit, svg.circuit .m-warn").count() == 0
+
+
+def test_heat_that_stays_on_is_said_first_everywhere(new_page, stand_in):
+    """Both switches stuck after a trip of something else: never off, the culprits red, power to be cut."""
+    trip = tripped()
+    do = ["Cut the power now, from outside the room.", "Stay until it cools."]
+    stays = {
+        "guard": "heat_stays_on",
+        "first_out": False,
+        "cause": "The heat is still on though it is switched off.",
+        "do": do,
+    }
+    amp = {"current": True, "words": ""}
+    circuit = trip["circuit"] | {
+        "contactor": {"state": "closed", **amp},
+        "modulator": {"state": "passing", **amp},
+        "element": {"state": "heating", "watts": 500, **amp},
+    }
+    latches = [*trip["latches"], trip["latches"][0] | stays]
+    stand_in.now |= trip | {"latches": latches, "circuit": circuit, "still_on": True}
+    page = open_at(new_page, stand_in)
+    expect(page.locator("h1")).to_contain_text("The heat is still on. Cut the power now.")
+    expect(page.locator(".four .steps li").first).to_have_text(re.compile("Cut the power now"))
+    expect(page.locator(".four dd").nth(1)).to_contain_text("The heat is still on.")
+    expect(page.locator(".besides")).to_have_text("The heat is still on: cut the power.")
+    expect(page.locator("#stations li").nth(2)).to_have_text("heat still on")
+    expect(page.locator("#stations li").nth(2).locator(".m-diamond")).to_have_count(1)
+    expect(page.locator(".circuit-list .bad")).to_have_text(["still closed", "stuck on"])
+    assert not re.search(r"[Hh]eat is off|stays off|Off already|seen off at", page.locator("body").inner_text())

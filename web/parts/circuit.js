@@ -47,9 +47,9 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
     const state = unknown ? "unknown" : LETS_THROUGH[said.state] ?? "unknown";
     if (!unknown && said.current) into = "amp";
     const out = state === "unknown" && !unknown && GOES_ON.has(kind) ? into : after(state, into);
-    const part = { kind, ref, name, state, into, out, culprit: kind === accused && !unknown, said: said.state, ...partWords(said, staleMs, now.utc_us) };
+    const part = { kind, ref, name, state, into, out, culprit: (kind === accused || stuck(now, kind, state)) && !unknown, said: said.state, ...partWords(said, staleMs, now.utc_us) };
     if (staleMs === null && part.lines.length < 2) part.lines.push(...moreWords(kind, now, facts, unit));
-    if (part.culprit) part.word = WORDS_FOR_ACCUSED[first.guard];
+    if (part.culprit) part.word = kind === accused ? WORDS_FOR_ACCUSED[first.guard] : STUCK[kind];
     into = state === "absent" ? into : out;
     return part;
   });
@@ -57,6 +57,10 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
     permit: presentPermit(now, staleMs, first, blamed), request: presentRequest(now, unknown),
     flag: staleMs === null && first ? (!unknown && accused) || `permit:${blamed}` : null };
 }
+
+/** Told to open, and seen closed while the element still heats. */
+const STUCK = { contactor: "still closed", modulator: "still passing" };
+const stuck = (now, kind, state) => Boolean(now.still_on && STUCK[kind] && state === "closed");
 
 /** Permit given, contactor closed, and the modulator is asked for heat or gave some in its last window. */
 const atWork = (now) => now.permit.given && ["closed", "not fitted"].includes(now.circuit.contactor.state)

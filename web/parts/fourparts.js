@@ -15,7 +15,7 @@ export function presentTrip(now, latch, unit) {
   const off = heatOff(now);
   return { tone: "trip", guard: latch.guard, parts: [
     ["Cause", html`<b>${together(latch.cause)}</b> ${detail}`],
-    ["Done already", [together(latch.done), off || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
+    ["Done already", [together(latch.done), off || now.still_on || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
     ["Do now", steps(latch.do)],
     ["Worry if", together(uncapital(latch.worry))],
   ] };
@@ -23,6 +23,7 @@ export function presentTrip(now, latch, unit) {
 
 /** Who saw the heat off, and when; or that nobody did. */
 function seenOff(now, off) {
+  if (now.still_on) return "The heat is still on.";
   if (!off) return now.board?.present ? "The heat has not been seen off yet." : "Nobody has seen the heat off.";
   return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "Both switches read open now.";
 }

@@ -19,6 +19,7 @@ export function besides(now, stale, press) {
   if (press.askedMs !== null && !press.accepted) return "Sent again until it is accepted.";
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
+  if (now.still_on) return "The heat is still on: cut the power.";
   if (heatOff(now)) return now.latches?.length ? "Off already. The button still works." : "Heat is off. The button works all the same.";
   if (now.permit.given) return "One press. No question asked. The record is kept.";
   return "Not seen off. The button still works.";

@@ -3,7 +3,7 @@ import { html } from "../markup.js";
 import { capital, clockSeconds, many, together, wait, watched } from "../text.js";
 import { presentTrip, presentAlarm, drawFour } from "../parts/fourparts.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { heatOff } from "../heat.js";
+import { gravest, heatOff } from "../heat.js";
 import { mark } from "../parts/marks.js";
 import { refusal, trouble } from "../parts/trouble.js";
 import { Refused } from "../link.js";
@@ -34,7 +34,8 @@ export function headline(now) {
 }
 
 function standingNow(now, guards, unit) {
-  const shown = now.latches.map((latch) => {
+  const first = gravest(now);
+  const shown = [...now.latches].sort((a, b) => (b === first) - (a === first)).map((latch) => {
     const alarm = now.alarms.find((one) => one.guard === latch.guard);
     const keys = alarm && asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: latch.guard }] : [];
     return html`<section class="standing"><h2>${mark("trip", 18)} ${capital(latch.guard.replaceAll("_", " "))}${latch.first_out ? ", first-out" : ""}, ${clockSeconds(latch.utc_us, true)}</h2>${drawFour(presentTrip(now, latch, unit), keys)}${

@@ -1,7 +1,7 @@
 /** Sheet 1, Now: the sentence, the circuit, the plan against part and air. Pure; `page.js` shows what it returns. */
 import { html } from "../markup.js";
 import { capital, clock, levelWords, clockSeconds, simulatedWords, together, uncapital, wait, warmShort, withClock } from "../text.js";
-import { ACTIVE, heatOff, heatWords } from "../heat.js";
+import { ACTIVE, gravest, heatOff, heatWords } from "../heat.js";
 import { presentCircuit, drawAcross, drawSmall, drawUpright, isBlamed, listAcross, permitList, permitWords } from "../parts/circuit.js";
 import { presentPlan, drawPlan, planScale, hasDetail } from "../parts/plan.js";
 import { presentDetail, drawDetail } from "../parts/detail.js";
@@ -25,7 +25,9 @@ export function presentHead(now, staleMs, link, ms, unit) {
   const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
   if (first) {
     const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
-    return { sentence: `${heatWords(now)} The chamber tripped at ${clock(first.utc_us)}.`, more, mark: "trip", tone: "trip" };
+    const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
+    const said = now.still_on ? { sentence: heatWords(now), more: `${tripped} ${more}` } : { sentence: `${heatWords(now)} ${tripped}`, more };
+    return { ...said, mark: "trip", tone: "trip" };
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
   const sentence = together(withClock(now.sentence, now.run?.next?.utc_us, now.utc_us));
@@ -65,7 +67,7 @@ function drawHead(head, now, big) {
 function four(state, staleMs) {
   const { now, unit, held } = state;
   if (staleMs !== null) return presentSilence(now, staleMs, state.link, state.ms() - (state.link.heardMs ?? 0) < 5000);
-  const latch = now.latches.find((one) => one.first_out) ?? now.latches[0];
+  const latch = gravest(now);
   if (latch) return presentTrip(now, latch, unit);
   const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
   return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit, now) : null;
