@@ -379,7 +379,8 @@ def test_the_skip_link_shows_with_focus_only(new_page, stand_in):
 
 def test_the_record_says_nothing_good_of_itself_while_it_fails(new_page, stand_in):
     page = open_at(new_page, stand_in, "record")
-    expect(page.locator(".sheet-head .lead")).to_contain_text("Each run keeps its readings")
+    lead = page.locator(".sheet-head .lead")
+    expect(lead).to_contain_text("Each run keeps its readings")
     stand_in.push(record={"failing": "record.db was deleted or exchanged while in use", "lost": 1})
-    expect(page.locator(".sheet-head .lead")).to_contain_text("The record fails now: record.db was deleted or exchanged while in use.")
-    expect(page.locator(".sheet-head .lead")).not_to_contain_text("keeps")
+    expect(lead).to_contain_text("The record fails now: record.db was deleted or exchanged while in use.")
+    expect(lead).not_to_contain_text("keeps")
