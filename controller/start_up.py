@@ -95,7 +95,8 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
 
 
 def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str, held: ExitStack) -> Service:
-    go_first()
+    if not options.lock_step:  # a peer's time cannot be missed, and at full speed nothing else would get a turn
+        go_first()
     record_path = options.data / RECORD_FILE
     writer = Writer(record_path, None, about(folder))
     run_number, newest_us = next_run(record_path), last_utc_us(record_path)

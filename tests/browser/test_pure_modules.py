@@ -338,8 +338,9 @@ def test_an_ended_run_has_no_forecast_and_a_young_one_no_detail(run):
     assert seen == [[False, True, True], [True, True, True], [True, False, False]]
 
 
-def test_a_run_nobody_ended_is_cut_short(run):
-    row = "{going: false, state: 'running', end: 'the record stops here', cut: true}"
+@pytest.mark.parametrize("state", ["running", "aborted"])
+def test_a_run_nobody_ended_is_cut_short(run, state):
+    row = f"{{going: false, state: '{state}', end: 'the record stops here', cut: true}}"
     assert run("sheets/record", f"[m.stateWord({row}), m.endWords({row})]") == [
         "cut short",
         "cut short: the record stops here",

@@ -291,3 +291,13 @@ def test_heat_that_stays_on_is_said_first_everywhere(new_page, stand_in):
     expect(page.locator("#stations li").nth(2).locator(".m-diamond")).to_have_count(1)
     expect(page.locator(".circuit-list .bad")).to_have_text(["still closed", "stuck on"])
     assert not re.search(r"[Hh]eat is off|stays off|Off already|seen off at", page.locator("body").inner_text())
+
+
+def test_a_chamber_not_yet_commissioned_has_not_tripped(new_page, stand_in):
+    trip = tripped()
+    stand_in.now |= trip | {"latches": [trip["latches"][0] | {"guard": "not_commissioned"}]}
+    page = open_at(new_page, stand_in)
+    expect(page.locator("h1")).to_contain_text("This chamber is not commissioned yet.")
+    expect(page.locator("h1")).not_to_contain_text("tripped")
+    expect(page.locator(".now-head .m-octagon")).to_have_count(0)
+    expect(page.locator(".four.ink")).to_have_count(1)

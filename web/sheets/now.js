@@ -23,6 +23,7 @@ export function presentHead(now, staleMs, link, ms, unit) {
     return { sentence: noNews(staleMs), more: `Last seen at ${clockSeconds(now.utc_us)}: ${now.sentence} ${waiting(link, ms)}`, mark: "stale", tone: "stale" };
   }
   const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
+  if (first?.guard === "not_commissioned") return { sentence: `${heatWords(now)} This chamber is not commissioned yet.`, more: "Until it is, it measures and gives no heat.", mark: "todo", tone: "" };
   if (first) {
     const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
     const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
@@ -68,7 +69,7 @@ function four(state, staleMs) {
   const { now, unit, held } = state;
   if (staleMs !== null) return presentSilence(now, staleMs, state.link, state.ms() - (state.link.heardMs ?? 0) < 5000);
   const latch = gravest(now);
-  if (latch) return presentTrip(now, latch, unit);
+  if (latch) return { ...presentTrip(now, latch, unit), ...(latch.guard === "not_commissioned" ? { tone: "ink" } : {}) };
   const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
   return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit, now) : null;
 }

@@ -22,13 +22,13 @@ async function load({ store, ask, signal }, before = null) {
 const OPEN = new Set(["running", "holding", "held", "restarting", "stopping", "aborting"]);
 
 /** The word of a run's state: one that stopped being written in the middle is cut short, whatever it was in. */
-export const stateWord = (row) => (!row.going && OPEN.has(row.state) ? "cut short" : row.state);
+export const stateWord = (row) => (!row.going && (row.cut || OPEN.has(row.state)) ? "cut short" : row.state);
 
 /** How a run ended, in words; a run that goes on says so. */
 export function endWords(row) {
   if (row.going) return row.state === "running" ? "is on" : `is on, ${row.state}`;
-  if (OPEN.has(row.state)) return row.end ? `cut short: ${row.end}` : "cut short: the controller ended in it"; // nobody was left to write its end
-  return row.end ? `${row.state}: ${row.end}` : row.cut ? "cut short: the controller ended in it" : row.state;
+  if (row.cut || OPEN.has(row.state)) return row.end ? `cut short: ${row.end}` : "cut short: the controller ended in it"; // nobody was left to write its end
+  return row.end ? `${row.state}: ${row.end}` : row.state;
 }
 
 function drawRow(row) {
