@@ -3,6 +3,9 @@
 /** States of a run that may heat. */
 export const ACTIVE = new Set(["running", "holding", "held", "restarting", "stopping"]);
 
+/** States in which plan and soak clock stand still, wherever the part is. */
+export const STANDS_STILL = new Set(["holding", "held", "restarting"]);
+
 /** The board is heard now, and both switches read back open. */
 export const bothOpen = (now) => Boolean(now.board?.present) && now.circuit.modulator.state === "not passing" && ["open", "not fitted"].includes(now.circuit.contactor.state);
 

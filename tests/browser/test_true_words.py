@@ -301,3 +301,39 @@ def test_a_chamber_not_yet_commissioned_has_not_tripped(new_page, stand_in):
     expect(page.locator("h1")).not_to_contain_text("tripped")
     expect(page.locator(".now-head .m-octagon")).to_have_count(0)
     expect(page.locator(".four.ink")).to_have_count(1)
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_a_held_run_names_no_clock_for_its_next_step(new_page, stand_in, size):
+    stand_in.now["run"]["state"] = "held"
+    page = open_at(new_page, stand_in, size=size)
+    if size is DESK:
+        expect(page.locator(".next-step text").nth(1)).to_have_text("then cooling starts, once it goes on")
+    else:
+        expect(page.locator(".under-plan li").first).to_have_text(
+            re.compile(r"^cooling starts 4.h.54.min after it goes on$")
+        )
+
+
+def test_a_modulator_that_reads_open_by_now_was_stuck_on(new_page, stand_in):
+    trip = tripped()
+    trip["circuit"]["modulator"] = {"state": "not passing", "current": False, "words": "off at the last report"}
+    stand_in.now |= trip
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".circuit-list .bad")).to_have_text("was stuck on")
+
+
+def test_a_mark_in_a_lead_stands_in_its_line(new_page, stand_in):
+    stand_in.answers["POST /schedules/preview"] = (
+        200,
+        {
+            "curve": [],
+            "duration_us": 0,
+            "from_mc": 21_000,
+            "cannot_start": [],
+            "mistakes": [{"field": "name", "value": "", "allowed": "1 to 80", "advice": ""}],
+        },
+    )
+    page = open_at(new_page, stand_in, "schedules/new")
+    mark, words = page.locator(".lead .mark").bounding_box(), page.locator(".lead b", has_text="mistake").bounding_box()
+    assert mark["y"] < words["y"] + words["height"] and words["y"] < mark["y"] + mark["height"]

@@ -31,6 +31,9 @@ export const ACCUSES = {
 
 const WORDS_FOR_ACCUSED = { rise_with_heat_off: "stuck on", limiter_open: "has opened", no_rise: "no heat" };
 
+/** A switch that was stuck and reads open by now: the accusation is of then, the blade of now. */
+const accusedWords = (guard, state) => `${ACCUSES[guard] === "modulator" && state === "open" ? "was " : ""}${WORDS_FOR_ACCUSED[guard]}`;
+
 /** Parts that cannot open by themselves: when nobody can see them, the line goes on as it came. */
 const GOES_ON = new Set(["supply", "thermal_link", "element"]);
 
@@ -49,7 +52,7 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
     const out = state === "unknown" && !unknown && GOES_ON.has(kind) ? into : after(state, into);
     const part = { kind, ref, name, state, into, out, culprit: (kind === accused || stuck(now, kind, state)) && !unknown, said: said.state, ...partWords(said, staleMs, now.utc_us) };
     if (staleMs === null && part.lines.length < 2) part.lines.push(...moreWords(kind, now, facts, unit));
-    if (part.culprit) part.word = kind === accused ? WORDS_FOR_ACCUSED[first.guard] : STUCK[kind];
+    if (part.culprit) part.word = kind === accused ? accusedWords(first.guard, state) : STUCK[kind];
     into = state === "absent" ? into : out;
     return part;
   });

@@ -2,10 +2,8 @@
 import { html } from "../markup.js";
 import { age, counted, difference, degrees, hours, plusMinus, signed, temperature, warm } from "../text.js";
 import { ageClass } from "../state.js";
+import { STANDS_STILL } from "../heat.js";
 import { mark } from "./marks.js";
-
-/** States of a run in which plan and soak clock stand still, wherever the part is. */
-const STANDS_STILL = new Set(["holding", "held", "restarting"]);
 
 /** A reading's age in wall time: the controller's own age, at the chamber's speed, plus the page's. */
 export const readingAgeMs = (reading, now, dataMs) => (reading.age_us ?? 0) / 1000 / (now.speed || 1) + (dataMs ?? 0);
