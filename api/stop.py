@@ -16,6 +16,9 @@ router = APIRouter(tags=["heat"])
 async def stop_heating(asked: Command, _body: Nothing) -> Answer:
     """Both switches off at once (ISA-88 Abort). Anybody who sees the page may; it is possible in every state.
 
+    Send `{}` as `application/json`: what a plain form could send is refused here as on every route, so that no foreign
+    page can press it (`curl --json '{}'`).
+
     The answer means *accepted*. Whether the heat was seen off stands in `stop.off_seen_utc_us` of `/now` and the stream.
     If there is no answer, switch off at the chamber: this is not an emergency stop, and off is not isolated.
     """

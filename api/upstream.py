@@ -58,7 +58,7 @@ class Upstream:
                 log.warning("what the controller tells cannot be read: %s: %s", type(error).__name__, error)
                 self.hub.lost(f"what the controller tells cannot be read ({type(error).__name__}: {error})")
             finally:
-                await followed.aclose()  # type: ignore[attr-defined]
+                await followed.aclose()
             await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
             attempt += 1
 

@@ -95,5 +95,5 @@ def _element(heating: bool, sensed: bool, watts: int) -> tuple[str, str]:
     how = "" if sensed else ", judged by the switches: nothing senses its current"
     mean = f"about {watts} W over the last window" if watts else ""
     if heating:
-        return "heating", (mean or "since less than a window") + how
+        return "heating", (mean or "at the last report") + how
     return "off", f"between two pulses, {mean}{how}" if watts else f"no heat now{how}"

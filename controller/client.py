@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator, AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -83,7 +83,7 @@ class Client:
         """Give a command and wait until a tick has judged it: ask, detail, run_id, state. Raises Refused."""
         return await self.ask("command", command=command)
 
-    async def follow(self, after: str | None = None) -> AsyncIterator[Json]:
+    async def follow(self, after: str | None = None) -> AsyncGenerator[Json]:
         """First {resumed, rows, now}, then one {push, id, row, now, events} a tick, until Unreachable is raised.
 
         `after` is the id of the newest tick known; one that the controller does not know gives `resumed: false`.

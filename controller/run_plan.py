@@ -57,8 +57,11 @@ class Planned:
         setpoint_mc = run.program.setpoint_mc
         if setpoint_mc < 0:
             return
+        cooled = self._at is not None and self._at[1] != run.at and isinstance(run.program, CoolDown)
         self._at = at
         self._ended_us = state.mono_us - run.started_us
+        if cooled:  # the segment that was cut ends where its own set point was; cooling begins where the air is
+            self._corners.append((self._ended_us, run.treatment.setpoint_mc))
         self._corners.append((self._ended_us if self._corners else 0, setpoint_mc))
         if len(self._corners) > CORNERS_MAX:
             del self._corners[1]

@@ -46,16 +46,18 @@ def _tripped(state: State, now: Json) -> Said | None:
     first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
-    return f"{_heat_off(state, now)} {first['cause']}", f"{first['do'][0]} It stays off until a maintainer clears it."
+    gone = "" if first["stands"] is not False else " That has gone by now."
+    return f"{_heat_off(state, now)} {first['cause']}{gone}", f"{first['do'][0]} No heat until a maintainer clears it."
 
 
 def _heat_off(state: State, now: Json) -> str:
-    """Off is said of what was seen off, and of nothing else: a board that hangs keeps its outputs as they are."""
+    """Off is said of what is seen off now, and of nothing else: switches may weld while nobody hears the board."""
     report = state.board.report
-    heard = now["board"]["present"] and report is not None
-    if heat_seen_off(report) if report is not None and heard else now["stop"]["off_seen_utc_us"]:
-        return "Heat is off."
-    return "Heat was told to go off." if heard else "Heat was told to go off; nobody has seen it off."
+    if report is not None and now["board"]["present"]:
+        return "Heat is off." if heat_seen_off(report) else "Heat was told to go off."
+    if now["stop"]["off_seen_utc_us"]:
+        return "Heat was seen off, and the board has not been heard since."
+    return "Heat was told to go off; nobody has seen it off."
 
 
 def _no_board(state: State, now: Json) -> Said | None:
@@ -138,7 +140,9 @@ def _withheld(state: State, now: Json) -> str:
 
 
 def _alarm_words(now: Json) -> str:
-    return f"{now['alarms'][0]['cause']} {now['alarms'][0]['do'][0]}" if now["alarms"] else ""
+    """What stands; what has returned asks only to be acknowledged, and the page says so."""
+    stands = next((alarm for alarm in now["alarms"] if alarm["state"] != AlarmState.RETURNED), None)
+    return f"{stands['cause']} {stands['do'][0]}" if stands else ""
 
 
 ROWS: tuple[Callable[[State, Json], Said | None], ...] = (_tripped, _no_board, _waiting, _idle, _ended, _held, _going)

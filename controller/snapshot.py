@@ -24,6 +24,7 @@ from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.starting import ARM_WAIT_US
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
+from controller.core.watch import UNKNOWN
 from controller.intake import CAP
 from controller.run_plan import Planned, segments_of
 from controller.sentence import sentence
@@ -75,7 +76,7 @@ class Snapshots:
         run = self._run(state, clock)
         more = {
             "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
-            "latches": [_latch(latch, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
+            "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
             "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
         }
@@ -309,10 +310,16 @@ def _texts(guard: Guard) -> Json:
             "worry": guard.worry, "urgency": guard.urgency.value, "unit": guard.unit}
 
 
-def _latch(latch: Latch, clock: _Clock) -> Json:
+def _stands(state: State, guard: str) -> bool | None:
+    """Does the cause still stand? None where nobody can know."""
+    value = state.values[INDEX[guard]]
+    return None if value == UNKNOWN else not value < state.clears[INDEX[guard]]
+
+
+def _latch(latch: Latch, state: State, clock: _Clock) -> Json:
     return {"guard": latch.guard, "utc_us": clock.utc(latch.mono_us), "value": known(latch.value),
             "limit": known(latch.limit), "detail": latch.detail, "first_out": latch.first_out,
-            **_texts(GUARDS[INDEX[latch.guard]])}
+            "stands": _stands(state, latch.guard), **_texts(GUARDS[INDEX[latch.guard]])}
 
 
 def _alarms(state: State, clock: _Clock, failing: str) -> list[Json]:

@@ -117,7 +117,7 @@ def written(text: str) -> str:
         place = between(name)
         if place.search(text):
             drawn = draw()
-            text = place.sub(lambda found, drawn=drawn: f"{found[1]}{drawn}\n{found[2]}", text)  # type: ignore[misc]
+            text = place.sub(lambda found, drawn=drawn: f"{found[1]}{drawn}\n{found[2]}", text)
     return text
 
 

@@ -45,6 +45,7 @@ TOLD: dict[str, Callable[[Json], str]] = {
     Kind.RUN_STATE: _run,
     Kind.SEGMENT: _segment,
     Kind.TRIPPED: _tripped,
+    Kind.CLEARED: lambda fields: f"Cleared by {fields['by']}: {GUARDS[INDEX[fields['guard']]].cause}",
     Kind.HEAT_SEEN_OFF: lambda fields: f"Heat seen off: {fields['how']}.",
     Kind.ALARM: _alarm,
     Kind.GAP: lambda fields: f"{fields['count']} {fields['what']}.",
@@ -65,6 +66,7 @@ class News:
         self._board = ""
         """The board that was told to answer; empty while none does."""
         self._failing = ""
+        self._started = False
         self._thread = threading.Thread(target=lambda: asyncio.run(self._follow()), name="news", daemon=True)
 
     def start(self) -> None:
@@ -85,6 +87,10 @@ class News:
             self._one(event)
         now = pushed.get("now") or {}
         board, chamber = now.get("board", {}), now.get("chamber", {})
+        if not self._started:
+            for latch in now.get("latches", ()):
+                self._tell(f"Latched: {latch['cause']} No heat until a maintainer clears it.", {"kind": "latched", **latch})
+        self._started = self._started or bool(now)
         self._record(now.get("record", {}).get("failing", ""))
         if board.get("present") and board.get("accepted"):
             self._one({"kind": Kind.BOARD_FOUND.value, "fields": {name: chamber[name] for name in ("board", "simulated")}})

@@ -160,6 +160,7 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         inputs.late_us,
         1 if inputs.record_lost else 0,
         QUIET if run is None else work.now_us - run.checked_in_us,
+        age_us if run is None and age_us is not None and stale and _matters(work) else QUIET,
         QUIET,
     )
     values = host_row_values(seen)
@@ -172,6 +173,14 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     _judge_readings(work, age_us, stale)
     if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
         _arm_void(work, "two hours passed")
+
+
+def _matters(work: Work) -> bool:
+    """Without a run a silent board matters where something tripped, or where it was hot when it was last heard."""
+    report, hot_mc = work.board.report, work.chamber.limits.hot_mc
+    heard = () if report is None else work.chamber.wiring.pick(report.channels)
+    tripped = any(latch.guard != "not_commissioned" for latch in work.latches)
+    return tripped or any(channel is not None and channel.value_mc >= hot_mc for channel in heard)
 
 
 def _judge_readings(work: Work, age_us: int | None, stale: bool) -> None:

@@ -7,6 +7,7 @@ Everything here counts board time, so it does not matter how reports were bundle
 
 from __future__ import annotations
 
+from operator import attrgetter
 from typing import NamedTuple
 
 from controller.core.messages import Channel, OffReason, Report
@@ -57,6 +58,9 @@ class Trail(NamedTuple):
     """Duty that the last whole window really had."""
 
 
+trail_fields = attrgetter(*Trail._fields)
+
+
 class Wanted(NamedTuple):
     """What the board must say of itself for this run; None outside a run."""
 
@@ -83,7 +87,7 @@ BOARD_WATCHED = (
     "above_band_mc",
     "unasked_heat",
 )
-HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "never")
+HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "unheard_us", "never")
 
 
 def contact(fitted: bool, value: bool | None, bad: bool) -> int:
@@ -136,21 +140,7 @@ class Watcher:
         ) = trail
 
     def trail(self) -> Trail:
-        return Trail(
-            self.control,
-            self.conversions,
-            self.changed_us,
-            self.off_from_us,
-            self.door_until_us,
-            self.off_low_mc,
-            self.off_low_before_mc,
-            self.off_bucket_us,
-            self.full_since_us,
-            self.full_from_mc,
-            self.on_from_us,
-            self.on_sum_us,
-            self.achieved_e4,
-        )
+        return Trail._make(trail_fields(self))
 
     def look(self, report: Report) -> tuple[int, ...]:
         """One report looked at."""

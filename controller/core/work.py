@@ -6,6 +6,8 @@ frozen again.
 
 from __future__ import annotations
 
+from operator import attrgetter
+
 from controller.core.alarms import AlarmCause, AlarmState, alarm_move
 from controller.core.board import expected_limits
 from controller.core.events import Event, Kind
@@ -20,6 +22,7 @@ from controller.core.supervisor import Finding, Latch
 from controller.core.watch import UNKNOWN
 
 Field = str | int | bool | None
+state_fields = attrgetter(*State._fields)
 ASKS_AGAIN = frozenset({"heat_stays_on"})
 """Trips that ask for a person again, because they say that an earlier trip had no effect."""
 BEGINS = frozenset({AlarmCause.OCCURS, AlarmCause.LATCH})
@@ -80,30 +83,8 @@ class Work:
 
     def freeze(self, regulated_us: int) -> State:
         """The next state."""
-        return State(
-            self.chamber,
-            self.tick,
-            self.now_us,
-            regulated_us,
-            self.board,
-            self.readings,
-            self.trail,
-            self.standing,
-            self.values,
-            self.limits,
-            self.clears,
-            self.lowered,
-            self.latches,
-            self.alarms,
-            self.run,
-            self.pending,
-            self.arm_pressed,
-            self.armed_us,
-            self.permit,
-            self.regulator,
-            self.stop,
-            self.record_lost,
-        )
+        self.mono_us, self.regulated_us = self.now_us, regulated_us
+        return State._make(state_fields(self))
 
     def say(self, kind: Kind, /, **fields: Field) -> None:
         self.events.append(Event(kind, fields))
@@ -195,11 +176,14 @@ class Work:
             self.alarm(guard.id, AlarmCause.RETURNS)
 
     def latch(self, guard: Guard, value: int, limit: int, detail: str) -> None:
-        """Trip: latch, switch off, ask for a person once. Only the first latch is first-out, and only it alarms."""
-        if any(latch.guard == guard.id for latch in self.latches):
+        """Trip: latch, switch off, ask for a person once. Only the first latch is first-out, and only it alarms; but heat
+        that comes on again is told again."""
+        latched = any(latch.guard == guard.id for latch in self.latches)
+        if latched and guard.id not in ASKS_AGAIN:
             return
         first_out = not self.latches
-        self.latches = (*self.latches, Latch(guard.id, self.now_us, value, limit, detail, first_out))
+        if not latched:
+            self.latches = (*self.latches, Latch(guard.id, self.now_us, value, limit, detail, first_out))
         self.say(
             Kind.TRIPPED,
             guard=guard.id,

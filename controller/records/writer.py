@@ -291,7 +291,9 @@ class Writer:
         utc_us = dropped.to_us or time.time_ns() // 1000
         event = Event(Kind.GAP, {"what": what, "count": dropped.count, "from_us": dropped.from_us or None,
                                  "to_us": dropped.to_us or None})
-        self._intake.batch.events.append(event_row(self.boot, self._number(1), utc_us, None, None, event))
+        of = self._intake.run
+        self._intake.batch.events.append(
+            event_row(self.boot, self._number(1), utc_us, None, None if of is None else str(of["id"]), event))
 
 
 def last_utc_us(path: Path) -> int:

@@ -21,7 +21,7 @@ MINE = parse(GOOD)
 
 
 @pytest.fixture
-def desk(tmp_path: Path):  # type: ignore[no-untyped-def]
+def desk(tmp_path: Path):
     found = Desk.open(tmp_path)
     yield found
     found.close()
@@ -127,7 +127,7 @@ def test_a_revision_can_be_neither_changed_nor_deleted(desk: Desk) -> None:
 
 
 def test_what_fails_halfway_leaves_nothing(desk: Desk) -> None:
-    def half(connection):  # type: ignore[no-untyped-def]
+    def half(connection):
         schedules.make(connection, "me", MINE, "")
         connection.execute(insert(revisions).values(schedule_id=1, revision=0, utc_us=0, by="", name="", body="{}"))
 

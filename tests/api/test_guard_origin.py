@@ -117,7 +117,7 @@ def test_a_web_socket_is_closed_before_it_is_accepted() -> None:
     async def keep(message: Any) -> None:
         sent.append(message)
 
-    asyncio.run(GuardOrigin(None)({"type": "websocket"}, None, keep))  # type: ignore[arg-type]
+    asyncio.run(GuardOrigin(None)({"type": "websocket"}, None, keep))
     assert sent == [{"type": "websocket.close", "code": 1008}]
 
 

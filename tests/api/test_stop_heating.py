@@ -97,7 +97,7 @@ def test_a_full_thread_pool_does_not_delay_the_stop(rig: Rig) -> None:
 def test_no_route_and_nothing_it_depends_on_is_a_plain_function() -> None:
     """The framework runs plain functions on its pool of threads."""
     routes = [route for router in (*NOUNS, page) for route in router.router.routes]
-    found = [call for route in routes for call in _calls(route.dependant)]  # type: ignore[attr-defined]
+    found = [call for route in routes for call in _calls(route.dependant)]
     assert len(found) > len(routes) and [call for call in found if not inspect.iscoroutinefunction(call)] == []
 
 

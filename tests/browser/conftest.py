@@ -81,7 +81,7 @@ def new_page(chromium: Any) -> Iterator[Any]:
         while contexts:
             contexts.pop().close()
 
-    make.allowed, make.close = allowed, close  # type: ignore[attr-defined]  # a function with two attributes
+    make.allowed, make.close = allowed, close
     yield make
     close()
     left = [text for text in wrong if not any(part in text for part in allowed)]

@@ -15,7 +15,7 @@ from sqlalchemy import Column, DateTime, MetaData, Table, create_engine, insert,
 
 
 def connect(path: Path, **how: object) -> sqlite3.Connection:
-    raw = sqlite3.connect(path, isolation_level=None, **how)  # type: ignore[call-overload]
+    raw = sqlite3.connect(path, isolation_level=None, **how)
     raw.execute("PRAGMA journal_mode=wal")
     return raw
 

@@ -191,6 +191,13 @@ def unasked_heat(bench: Bench, where: Where) -> None:
     bench.board.says["current_ma"] = {Where.BELOW: 49, Where.AT: 50, Where.PAST: 2_100, Where.CLEAR: 0}[where]
 
 
+def hot_at_rest() -> Bench:
+    bench = idle()
+    bench.board.air_mc = 60_000.0
+    bench.run(3)
+    return bench
+
+
 RUN_CEILING_MC = 105_000 + LIMITS.run_margin_mc
 DRIVERS: dict[str, Driver] = {
     "smoke": Driver(soaking, contact("smoke", True), deadband=False),
@@ -216,6 +223,7 @@ DRIVERS: dict[str, Driver] = {
     "reading_stale": Driver(soaking, silence(LIMITS.reading_age_us), deadband=False),
     "tick_late": Driver(soaking, lateness, deadband=False),
     "air_above_band": Driver(soaking, above_band),
+    "board_unheard": Driver(hot_at_rest, silence(LIMITS.silence_us), deadband=False),
     "record_failing": Driver(soaking, record, deadband=False),
 }
 FROM_THE_FILE = {"not_commissioned", "ended_in_a_run", "latch_unreadable"}

@@ -31,8 +31,8 @@ EVERY_DRIVEN = rows(DRIVEN)
 EVERY_TRIP = rows(guard for guard in DRIVEN if guard.action is Action.TRIP)
 WITHOUT_A_RUN = {"air_above_band", "run_too_long", "check_in_overdue"}
 """What these watch does not exist without a run."""
-ALARMS_WITHOUT_A_VALUE = {"reading_stale", "contact_unknown"}
-"""These alarm, and the heat waits because something is not known: see `test_no_reading`."""
+ALARMS_WITHOUT_A_VALUE = {"reading_stale", "contact_unknown", "board_unheard"}
+"""These alarm, and the heat waits because something is not known (see `test_no_reading`), or there is no run."""
 ENOUGH_S = 5
 
 
@@ -86,7 +86,7 @@ AS_ASKED = {
     "board_silent": (Action.TRIP, 0), "run_too_long": (Action.TRIP, 0),
     "local_stop": (Action.ABORT, 0), "check_in_overdue": (Action.INTERLOCK, 0), "door": (Action.INTERLOCK, 0),
     "reading_stale": (Action.ALARM, 0), "tick_late": (Action.ALARM, 0), "contact_unknown": (Action.ALARM, 10),
-    "air_above_band": (Action.ALARM, 120), "record_failing": (Action.ALARM, 0),
+    "air_above_band": (Action.ALARM, 120), "record_failing": (Action.ALARM, 0), "board_unheard": (Action.ALARM, 0),
 }
 """What each first guard does, within how many seconds: written apart from the table, so that a loosened row is seen."""
 
@@ -102,7 +102,8 @@ def test_no_guard_that_was_asked_for_is_missing():
     assert set(AS_ASKED) <= set(INDEX)
 
 
-ALWAYS_LOOK = {"smoke", "ceiling", "rise_with_heat_off", "heat_stays_on", "local_stop", "record_failing"}
+ALWAYS_LOOK = {"smoke", "ceiling", "rise_with_heat_off", "heat_stays_on", "local_stop", "record_failing", "limiter_open",
+               "board_unheard"}
 
 
 def test_what_can_hurt_without_a_run_is_watched_without_one():
@@ -185,7 +186,7 @@ OUTCOMES = {
     Action.TRIP: lambda bench, guard: guard.id in bench.latched and (bench.run_state is S.IDLE or ended(bench)),
     Action.ABORT: lambda bench, guard: ended(bench) and not bench.latched,
     Action.INTERLOCK: lambda bench, guard: bench.run_state is S.HELD and bench.state.run.heat_withheld,
-    Action.ALARM: lambda bench, guard: bench.run_state is S.RUNNING and not bench.latched,
+    Action.ALARM: lambda bench, guard: bench.run_state in (S.RUNNING, S.IDLE) and not bench.latched,
 }
 ALARMED = {
     Action.TRIP: AlarmState.LATCHED, Action.INTERLOCK: AlarmState.UNACKNOWLEDGED,

@@ -133,7 +133,7 @@ def test_no_run_begins_before_the_board_reads_its_limits_back():
     bench = idle()
     bench.ask_start()
     bench.board.says["arm"] = True
-    bench.board.receive = lambda frames: [  # type: ignore[method-assign]
+    bench.board.receive = lambda frames: [
         answer for frame in frames for answer in FakeBoard._obey(bench.board, frame)
         if not isinstance(answer, LimitsRead) or answer.run_ceiling_mc > 112_000
     ]
@@ -152,7 +152,7 @@ def test_limits_are_sent_again_every_two_seconds_until_they_are_read_back():
             return []
         return obey(frame)
 
-    bench.board._obey = deaf_to_limits  # type: ignore[method-assign]
+    bench.board._obey = deaf_to_limits
     bench.run(10)
     assert len(lost) >= 4
     assert {after - before for before, after in itertools.pairwise(lost)} == {2 * US}
@@ -176,7 +176,7 @@ def test_limits_that_differ_in_a_run_trip_it_whichever_differs(field):
     bench = soaking()
     bench.board.mute = False
     read = bench.board.read()
-    bench.board.read = lambda: read._replace(**{field: getattr(read, field) + 1})  # type: ignore[method-assign]
+    bench.board.read = lambda: read._replace(**{field: getattr(read, field) + 1})
     bench.tick(notices=[bench.board.read()])
     assert not bench.heats, "the permit goes at once"
     bench.run(4)

@@ -237,7 +237,7 @@ def test_a_lost_enable_is_sent_again():
             return []
         return obey(frame)
 
-    bench.board._obey = deaf_once  # type: ignore[method-assign]
+    bench.board._obey = deaf_once
     bench.press_arm()
     bench.run(8)
     assert lost

@@ -44,7 +44,7 @@ def changed(value: T, **fields: Any) -> T:
     """A copy with some fields replaced, of a dataclass or a named tuple."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return dataclasses.replace(value, **fields)
-    return value._replace(**fields)  # type: ignore[attr-defined,no-any-return]
+    return value._replace(**fields)
 
 
 LIMITS = Limits(

@@ -164,7 +164,7 @@ def test_there_is_exactly_one_writable_connection(tmp_path: Path, monkeypatch: p
 
     def counting(path: object, **how: object) -> sqlite3.Connection:
         opened.append(str(path))
-        return connect(path, **how)  # type: ignore[call-overload]
+        return connect(path, **how)
 
     path = tmp_path / "record.db"
     Database(path).close()

@@ -209,7 +209,8 @@ def test_a_file_deleted_under_the_writer_is_begun_again_and_that_is_said(
         writer.path.with_name(writer.path.name + ending).unlink()
     put_all(writer, ten_minutes[200:])
     assert writer.close() and writer.failing == "record.db was deleted or exchanged while in use"
-    assert any("deleted" in str(event.fields["what"]) for event in Reader(writer.path).events(kinds=["gap"]))
+    gaps = Reader(writer.path).events("1", kinds=["gap"])
+    assert any("deleted" in str(event.fields["what"]) for event in gaps), "the run itself says what it lost"
     assert Reader(writer.path).known("1").state == "complete"
     replayed = replay(writer.path, "1")
     assert {difference.what for difference in replayed.differences} <= {"missing"} and replayed.ticks > 200

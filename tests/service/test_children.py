@@ -137,6 +137,14 @@ def board_now(present: bool = True, accepted: bool = True) -> dict:
     return {"board": {"present": present, "accepted": accepted}, "chamber": {"board": "5a17c0", "simulated": True}}
 
 
+def test_a_latch_that_a_start_finds_is_told_once(tmp_path):
+    said: list[str] = []
+    news = News(tmp_path / "socket", lambda text, event: said.append(text), demo=True)
+    for _ in range(2):
+        news.take({"now": {"latches": [{"guard": "ended_in_a_run", "cause": "The controller ended in the middle of a run."}]}})
+    assert said == ["Latched: The controller ended in the middle of a run. No heat until a maintainer clears it."]
+
+
 FOUND = {"kind": "board_found", "fields": {"board": "5a17c0", "simulated": True}}
 LOST = {"kind": "board_lost", "fields": {"reason": "unplugged"}}
 ANSWERS = "Board 5a17c0 answers, SIMULATED."

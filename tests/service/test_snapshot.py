@@ -18,6 +18,7 @@ from controller.core.run_states import S
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
 from controller.core.supervisor import Latch, Standing
+from controller.core.watch import UNKNOWN
 from controller.rehearse import Rehearsal
 from controller.rehearse_world import InProcess
 from controller.run_plan import Planned
@@ -58,7 +59,7 @@ def test_before_anything_is_heard_nothing_is_claimed(folder):
 def test_off_is_said_only_of_what_was_seen_off(folder, going):
     silent = going._replace(mono_us=going.mono_us + 60_000_000)
     for state in (going, silent):
-        after = "Heat is off." if state is silent else "Heat was told to go off."
+        after = "Heat was seen off, and the board" if state is silent else "Heat was told to go off."
         for seen_us, words in ((-1, "Heat was told to go off"), (going.mono_us, after)):
             latch = Latch("smoke", going.mono_us, 1, 1, "", True)
             report = going.board.report._replace(modulator=True, contactor=True, current_ma=2_100)
@@ -107,6 +108,29 @@ def test_cooled_down_early_a_run_is_told_as_it_was_not_as_it_was_planned(folder,
     assert [(one["kind"], one["target_mc"], one["soak_us"]) for one in now["run"]["segments"]] == done
     assert (now["run"]["segment"], now["run"]["segment_us"]) == (len(done) - 1, 77)
     assert "may still heat" in now["sentence_more"] and now["run"]["next"]["what"] == "the run ends"
+
+
+def test_the_plan_of_an_early_cooling_keeps_the_end_of_the_soak_it_cut(folder, going):
+    """Else the drawing finds no level stretch there, and the soak that was has no band."""
+    planned, run = Planned(), going.run
+    level = run.treatment._replace(segment=1, setpoint_mc=60_000)
+    soaking = going._replace(run=run._replace(programs=(level,)))
+    planned.see(soaking)
+    cool = CoolDown(40_000, 20_000, 3_600_000_000, run.schedule.of, 59_200)
+    cooling = run._replace(state=S.STOPPING, at=1, programs=(level, cool))
+    later = soaking._replace(mono_us=going.mono_us + 5_000_000, run=cooling)
+    planned.see(later)
+    at_us, after = later.mono_us - run.started_us, later._replace(mono_us=later.mono_us + 1_000_000)
+    assert planned.ahead(after).plan[:3] == [(0, 60_000), (at_us, 60_000), (at_us, 59_200)]
+
+
+def test_a_latch_says_whether_its_cause_still_stands(folder, going):
+    values = list(going.values)
+    for value, stands, words in ((1, True, "has closed."), (0, False, "has gone by now."), (UNKNOWN, None, "has closed.")):
+        values[INDEX["smoke"]] = value
+        latch = Latch("smoke", going.mono_us, 1, 1, "", True)
+        now = told(folder, going._replace(latches=(latch,), values=tuple(values)))
+        assert now["latches"][0]["stands"] is stands and now["sentence"].endswith(words)
 
 
 def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
@@ -225,7 +249,7 @@ def test_a_current_with_the_modulator_off_is_drawn_as_heat(folder, going):
         "thermal_link": "it shows only by its current, and nothing senses that",
         "element": "no heat now, judged by the switches: nothing senses its current"}),
     ({"modulator": False, "contactor": False, "current_ma": 2000}, 0, {
-        "modulator": "reads back as off, yet current flows", "element": "since less than a window"}),
+        "modulator": "reads back as off, yet current flows", "element": "at the last report"}),
 ], ids=str)
 def test_the_words_follow_the_last_report_in_every_phase_of_a_window(folder, going, changes, seen_e4, words):
     found = drawn(folder, going, seen_e4, **changes)

@@ -56,4 +56,5 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    """Alembic wants the function; there is no older desk to go back to."""
     raise NotImplementedError("desk.db only goes forward; keep a copy before an upgrade")
