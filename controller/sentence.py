@@ -9,7 +9,6 @@ from collections.abc import Callable
 from typing import Any
 
 from controller.core.alarms import AlarmState
-from controller.core.board import heat_seen_off
 from controller.core.guards import GUARDS, INDEX, Action
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
@@ -47,14 +46,13 @@ def _tripped(state: State, now: Json) -> Said | None:
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
     gone = "" if first["stands"] is not False else " That has gone by now."
-    return f"{_heat_off(state, now)} {first['cause']}{gone}", f"{first['do'][0]} No heat until a maintainer clears it."
+    return f"{_heat_off(now)} {first['cause']}{gone}", f"{first['do'][0]} No heat until a maintainer clears it."
 
 
-def _heat_off(state: State, now: Json) -> str:
+def _heat_off(now: Json) -> str:
     """Off is said of what is seen off now, and of nothing else: switches may weld while nobody hears the board."""
-    report = state.board.report
-    if report is not None and now["board"]["present"]:
-        return "Heat is off." if heat_seen_off(report) else "Heat was told to go off."
+    if now["heat_off"] is not None:
+        return "Heat is off." if now["heat_off"] else "Heat was told to go off."
     if now["stop"]["off_seen_utc_us"]:
         return "Heat was seen off, and the board has not been heard since."
     return "Heat was told to go off; nobody has seen it off."
@@ -83,8 +81,8 @@ def _idle(state: State, now: Json) -> Said | None:
     if state.run is not None:
         return None
     if state.chamber.may_do is Level.MEASURE_ONLY:
-        return f"Measuring only. {_heat_off(state, now)}", now["chamber"]["next_thing"]
-    return f"Nothing runs. {_heat_off(state, now)}", _alarm_words(now) or "Choose a schedule to start one."
+        return f"Measuring only. {_heat_off(now)}", now["chamber"]["next_thing"]
+    return f"Nothing runs. {_heat_off(now)}", _alarm_words(now) or "Choose a schedule to start one."
 
 
 def _ended(state: State, now: Json) -> Said | None:
@@ -93,7 +91,7 @@ def _ended(state: State, now: Json) -> Said | None:
         return None
     if run.state is S.ABORTING:
         return "Stopping the heat. It is not yet seen off.", "Both switches were told to open."
-    return f"{_heat_off(state, now)} {ENDS[run.state]}", run.end or _alarm_words(now) or CALM
+    return f"{_heat_off(now)} {ENDS[run.state]}", run.end or _alarm_words(now) or CALM
 
 
 def _held(state: State, now: Json) -> Said | None:

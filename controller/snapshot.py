@@ -12,7 +12,7 @@ from typing import Any
 from controller.circuit import circuit
 from controller.config import ChamberFolder
 from controller.core.alarms import AlarmState
-from controller.core.board import age_us, off_words
+from controller.core.board import age_us, heat_seen_off, off_words
 from controller.core.commands import LEAST_ROLE, Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.messages import OffReason, Report
@@ -77,6 +77,7 @@ class Snapshots:
         more = {
             "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
             "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
+            "heat_off": None if report is None else heat_seen_off(report),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
             "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
         }

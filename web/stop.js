@@ -4,7 +4,7 @@
  */
 import { ask } from "./link.js";
 import { clockSeconds, age } from "./text.js";
-import { ACTIVE, bothOpen } from "./heat.js";
+import { ACTIVE, heatOff } from "./heat.js";
 import { whoWords } from "./parts/events.js";
 
 export const UNCONFIRMED_MS = 3000;
@@ -28,7 +28,7 @@ function steps(press, now, ms) {
   return [
     { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
     { word: "accepted", time: accepted, solid: true },
-    { word: "heat seen off", time: stop.off_seen_utc_us ? clockSeconds(stop.off_seen_utc_us, true) : "waiting", solid: Boolean(stop.off_seen_utc_us) },
+    { word: "heat seen off", time: stop.off_seen_utc_us ? `${clockSeconds(stop.off_seen_utc_us, true)}${now.board?.present ? "" : ", not heard since"}` : "waiting", solid: Boolean(stop.off_seen_utc_us) },
   ];
 }
 
@@ -60,10 +60,10 @@ function pressed(press, ms) {
     { word: "heat seen off", time: times.off ? clockSeconds(times.off, true) : "waiting", solid: Boolean(times.off) }];
 }
 
-/** Both switches read back open in a snapshot, or the controller itself says that it saw the heat off. */
+/** When the controller saw the heat off after the stop, or that it is seen off in this snapshot. */
 export function seenOff(now) {
   if (now.stop?.accepted_utc_us && now.stop.off_seen_utc_us) return now.stop.off_seen_utc_us;
-  return bothOpen(now) ? now.utc_us : null;
+  return heatOff(now) ? now.utc_us : null;
 }
 
 /** A snapshot from before this press still tells of the stop before it. */

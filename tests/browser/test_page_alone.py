@@ -44,6 +44,7 @@ def tripped() -> dict[str, Any]:
         for one in now["permit"]["contacts"]
     ]
     return {
+        "heat_off": True,
         "latches": [latch],
         "circuit": circuit,
         "permit": {"given": False, "contacts": contacts},

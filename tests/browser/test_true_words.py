@@ -45,7 +45,7 @@ def hung() -> dict[str, Any]:
     stop = {"by": "trip: board_silent", "accepted_utc_us": TRIPPED_AT_US, "off_seen_utc_us": None}
     board = {**fixture("soaking")["board"], "present": False}
     silent = {"latches": [{**latch, "guard": "board_silent"}], "circuit": circuit, "stop": stop, "board": board}
-    return trip | PUT_AWAY | silent
+    return trip | PUT_AWAY | silent | {"heat_off": None}
 
 
 def door_open() -> dict[str, Any]:
@@ -198,31 +198,62 @@ def test_heat_is_never_called_off_when_nobody_saw_it_off(new_page, stand_in, she
     page = open_at(new_page, stand_in, sheet)
     told = "Heat was told to go off; nobody has seen it off. The chamber tripped at"
     expect(page.locator(".now-head h1" if sheet == "now" else ".small-head p")).to_contain_text(told)
-    expect(page.locator(".besides")).to_have_text("Not seen off. The button still works.")
+    expect(page.locator(".besides")).to_have_text("The board is not heard. The button still works.")
     said = page.locator("body").inner_text()
     assert not re.search(
         r"[Hh]eat (is|stays) off|It stays off|Off already", said.split("Everything that is watched")[0]
     )
 
 
-def test_heat_is_off_if_the_board_shows_both_switches_open(run):
+def test_heat_is_off_only_while_it_is_seen_off(run):
     said = run(
         "heat",
         """(async () => {
       const now = await (await fetch('/api/v1/now')).json();
-      const at = (present, modulator, contactor, given, stop) => m.heatWords({...now, board: {present}, run: null,
-        permit: {given}, stop: stop ?? {accepted_utc_us: null, off_seen_utc_us: null}, circuit: {...now.circuit,
-        modulator: {state: modulator}, contactor: {state: contactor}}});
-      const told = {accepted_utc_us: 5, off_seen_utc_us: null}, seen = {accepted_utc_us: 5, off_seen_utc_us: 6};
-      return [at(true, 'not passing', 'open', false), at(true, 'not passing', 'not fitted', false),
-        at(true, 'passing', 'open', false, told), at(true, 'not passing', 'open', true),
-        at(false, 'unknown', 'unknown', false, told), at(false, 'unknown', 'unknown', false, seen),
-        at(false, 'not passing', 'open', false)]; })()""",
+      const at = (heat_off, given, stop) => m.heatWords({...now, heat_off, board: {present: heat_off !== null}, run: null,
+        permit: {given}, stop: stop ?? {accepted_utc_us: null, off_seen_utc_us: null}});
+      const told = {accepted_utc_us: 5, off_seen_utc_us: null};
+      const seen = {accepted_utc_us: 5, off_seen_utc_us: 1764061234100000};
+      return [at(true, false), at(true, true), at(false, false, told), at(false, false, seen),
+        at(null, false, told), at(null, false, seen), at(null, false)]; })()""",
     )
     off, told = "Heat is off.", "Heat was told to go off."
     unseen = "Heat was told to go off; nobody has seen it off."
+    before = "Heat was seen off at 10:00:34; the board has not been heard since."
     nobody = "Whether the heat is off is not known: the board is not heard."
-    assert said == [off, off, told, told, unseen, off, nobody]
+    assert said == [off, told, told, told, unseen, before, nobody]
+
+
+def test_a_silence_after_a_trip_that_was_seen_off_is_no_off(new_page, stand_in):
+    """Switches may weld while nobody hears the board; an old sight of off is told as old, everywhere."""
+    stand_in.now |= hung() | {"stop": {"by": "trip: smoke", "accepted_utc_us": 1, "off_seen_utc_us": 1764061234100000}}
+    stand_in.answers["GET /events"] = (200, {"events": []})
+    for sheet in ("now", "alarms"):
+        page = open_at(new_page, stand_in, sheet)
+        expect(page.locator(".besides")).to_have_text("The board is not heard. The button still works.")
+        expect(page.locator("#stations li").nth(2)).to_contain_text("10:00:34.1, not heard since")
+        said = page.locator("body").inner_text().split("Everything that is watched")[0]
+        assert "the board has not been heard since" in said
+        assert not re.search(r"[Hh]eat (is|stays) off|It stays off|Off already", said)
+
+
+def test_an_alarm_that_has_gone_is_told_as_gone(new_page, stand_in):
+    guard = GUARDS["door"]
+    alarm = {**guard, "guard": "door", "state": "returned-to-normal unacknowledged", "value": 1, "limit": 1,
+             "utc_us": 1764061234100000, "detail": "", "done": ""}
+    stand_in.now["alarms"] = [alarm]
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".four dd").first).to_contain_text("It has gone, since 10:00:34. It was:")
+    expect(page.locator(".four")).not_to_contain_text("Shut the door")
+    expect(page.locator(".four")).to_contain_text("Acknowledge that you have seen it.")
+
+
+def test_a_latch_whose_cause_has_gone_says_so(new_page, stand_in):
+    trip = tripped()
+    trip["latches"][0]["stands"] = False
+    stand_in.now |= trip
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".four dd").first).to_contain_text("It has gone by now.")
 
 
 def test_a_press_at_the_chamber_is_somebodys_deed(run):

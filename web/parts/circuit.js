@@ -158,7 +158,7 @@ function presentPermit(now, staleMs, first, blamed) {
   const captions = {
     unknown: `Permit: not heard for ${age(staleMs)}. The chamber judges it for itself and needs no page to do so.`,
     given: "Permit: all of these, every second",
-    none: open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
+    none: now.run?.heat_withheld ? "Permit: none. The heat waits until you say go on" : open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
   };
   const standing = unknown ? "unknown" : now.permit.given ? "given" : "none";
   const refused = first && standing === "none" ? `Permit: refused since ${clockSeconds(first.utc_us)}` : captions[standing];

@@ -14,7 +14,7 @@ export function presentTrip(now, latch, unit) {
   const detail = together(capital(latch.detail)) || (number && limit ? `${number} seen, limit ${limit}.` : "");
   const off = heatOff(now);
   return { tone: "trip", guard: latch.guard, parts: [
-    ["Cause", html`<b>${together(latch.cause)}</b> ${detail}`],
+    ["Cause", html`<b>${together(latch.cause)}</b> ${detail} ${latch.stands === false ? "It has gone by now." : ""}`],
     ["Done already", [together(latch.done), off || now.still_on || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
     ["Do now", steps(latch.do)],
     ["Worry if", together(uncapital(latch.worry))],
@@ -24,7 +24,8 @@ export function presentTrip(now, latch, unit) {
 /** Who saw the heat off, and when; or that nobody did. */
 function seenOff(now, off) {
   if (now.still_on) return "The heat is still on.";
-  if (!off) return now.board?.present ? "The heat has not been seen off yet." : "Nobody has seen the heat off.";
+  if (!off && now.board?.present) return "The heat has not been seen off yet.";
+  if (!off) return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}; the board has not been heard since.` : "Nobody has seen the heat off.";
   return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "Both switches read open now.";
 }
 
@@ -43,9 +44,18 @@ export function presentAlarm(alarm, guard, unit, now) {
   const number = watched(alarm.value, alarm.unit, unit);
   const limit = watched(alarm.limit, alarm.unit, unit);
   const done = DONE[guard?.action]?.(now, heatOff(now)) ?? alarm.why;
+  if (/^returned/u.test(alarm.state)) return gone(alarm, done);
   return { tone: "warn", guard: alarm.guard, parts: [
     ["Cause", html`<b>${together(alarm.detail ? alarm.cause.replace(/\.$/u, `: ${alarm.detail}.`) : alarm.cause)}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${together(alarm.why)}`],
     ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", together(uncapital(alarm.worry))],
+  ] };
+}
+
+/** An alarm whose cause has gone asks for nothing but to be seen. */
+function gone(alarm, done) {
+  return { tone: "warn", guard: alarm.guard, parts: [
+    ["Cause", html`<b>It has gone</b>, since ${clockSeconds(alarm.utc_us)}. It was: “${together(alarm.cause)}”`],
+    ["Done already", done], ["Do now", "Acknowledge that you have seen it."], ["Worry if", "it comes again."],
   ] };
 }
 

@@ -20,8 +20,9 @@ export function besides(now, stale, press) {
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
   if (now.still_on) return "The heat is still on: cut the power.";
+  if (!now.board?.present) return "The board is not heard. The button still works.";
   if (heatOff(now)) return now.latches?.length ? "Off already. The button still works." : "Heat is off. The button works all the same.";
-  if (now.permit.given) return "One press. No question asked. The record is kept.";
+  if (now.permit.given) return `One press. No question asked.${now.record?.failing ? "" : " The record is kept."}`;
   return "Not seen off. The button still works.";
 }
 

@@ -128,7 +128,7 @@ export function verdict(row, now = null) {
   const live = row.going && now?.run?.id === row.id ? now.run.counted_us - (soaks.at(-1)?.counted_us ?? 0) : 0; // the record tells of pauses only
   const had = soaks.reduce((sum, done) => sum + done.counted_us, Math.max(0, live));
   const what = row.schedule.temperature_of === "part" ? "part" : "air";
-  if (row.going) return asked ? `The ${what} has ${counted(had)} of ${hours(asked)} in band so far.` : "It is on.";
+  if (row.going && row.state !== "stopping") return asked ? `The ${what} has ${counted(had)} of ${hours(asked)} in band so far.` : "It is on.";
   if (!asked) return "It held nothing: the schedule has no soak.";
   if (had >= asked) return `The ${what} had its ${hours(asked)}.`;
   return `The ${what} had ${counted(had)} of ${hours(asked)} in band.`;
@@ -161,7 +161,7 @@ export function range(curve, name, fromUs, toUs, unit) {
 
 function people(events) {
   const did = events.filter(isOfPeople);
-  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol>` : html`<p>Nobody gave a command in this run.</p>`}</section>`;
+  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol>` : html`<p>No command is in the record of this run.</p>`}</section>`;
 }
 
 function readout(held, unit) {
