@@ -134,11 +134,14 @@ def _of_validation(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     rows = [_row(one) for one in error.errors()]
     if any(one["type"] == "json_invalid" for one in error.errors()):
-        return Problem("not_json", rows[0]["allowed"], rows).answer()
+        return Problem("not_json", f"{rows[0]['field']}: {rows[0]['advice']}", rows).answer()
     return Problem("bad_request", "; ".join(f"{row['field']}: {row['allowed']}" for row in rows), rows).answer()
 
 
 def _row(one: Mapping[str, Any]) -> dict[str, str]:
+    if one["type"] == "json_invalid":
+        return {"field": f"character {one['loc'][-1]} of the body", "value": "", "allowed": "JSON",
+                "advice": f"Mend the text there: {one['ctx']['error']}."}
     where = ".".join(str(part) for part in one["loc"] if part not in ("body", "query", "path", "header"))
     shown = str(one.get("input"))
     return {"field": where or str(one["loc"][0]), "value": shown if len(shown) <= 60 else shown[:57] + "...",

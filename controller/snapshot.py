@@ -312,9 +312,9 @@ def _texts(guard: Guard) -> Json:
 
 
 def _stands(state: State, guard: str) -> bool | None:
-    """Does the cause still stand? None where nobody can know."""
-    value = state.values[INDEX[guard]]
-    return None if value == UNKNOWN else not value < state.clears[INDEX[guard]]
+    """Does the cause still stand? None where nobody can know, and for what a start found: that was, and is not watched."""
+    row, value = GUARDS[INDEX[guard]], state.values[INDEX[guard]]
+    return None if value == UNKNOWN or row.watch == "never" else not value < state.clears[INDEX[guard]]
 
 
 def _latch(latch: Latch, state: State, clock: _Clock) -> Json:

@@ -76,8 +76,8 @@ export function counted(us) {
   return rest ? `${Math.floor(min / 60)}${THIN}h${THIN}${String(rest).padStart(2, "0")}` : `${min / 60}${THIN}h`;
 }
 
-/** Hours as people write them: "8 h", "0.5 h". */
-export const hours = (us) => `${Number((us / US_PER_H).toFixed(2))}${THIN}h`;
+/** Hours as people write them: "8 h", "0.5 h"; what is no quarter of one as it was counted, "1 h 35". */
+export const hours = (us) => (us % (US_PER_H / 4) ? counted(us) : `${Number((us / US_PER_H).toFixed(2))}${THIN}h`);
 
 /** An age in wall time: "0.8 s", "47 s", "3 min", "2 h". */
 export function age(ms) {

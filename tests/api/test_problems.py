@@ -41,6 +41,12 @@ def test_a_wrong_field_is_told_in_our_words(shared: Rig) -> None:
     assert not any("Input should" in allowed or "{" in allowed for allowed in told.values()), told
 
 
+def test_a_body_that_is_no_json_is_told_with_its_place(shared: Rig) -> None:
+    answer = shared.ask("POST", "/runs", content=b'{"schedule_id":', headers={"content-type": "application/json"})
+    (mistake,) = answer.json()["mistakes"]
+    assert is_problem(answer) and mistake["field"] == "character 15 of the body" and mistake["allowed"] == "JSON"
+
+
 def test_looking_at_a_command_says_what_the_address_takes(shared: Rig) -> None:
     """A chat preview that fetches a link must not act, and a person who does it learns why."""
     answer = shared.get("/stop-heating")

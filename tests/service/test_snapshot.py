@@ -131,6 +131,9 @@ def test_a_latch_says_whether_its_cause_still_stands(folder, going):
         latch = Latch("smoke", going.mono_us, 1, 1, "", True)
         now = told(folder, going._replace(latches=(latch,), values=tuple(values)))
         assert now["latches"][0]["stands"] is stands and now["sentence"].endswith(words)
+    found = Latch("ended_in_a_run", going.mono_us, 0, 0, "", True)
+    now = told(folder, going._replace(latches=(found,)))
+    assert now["latches"][0]["stands"] is None and now["sentence"].endswith("in the middle of a run.")
 
 
 def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
