@@ -34,6 +34,11 @@ def fixture(name: str) -> Any:
     return json.loads((FIXTURES / f"{name}.json").read_text(encoding="utf-8"))
 
 
+def preview(*mistakes: dict[str, str]) -> tuple[int, dict[str, Any]]:
+    """The api's answer to a draft that has these mistakes, and so no curve."""
+    return 200, {"curve": [], "duration_us": 0, "from_mc": 21_000, "cannot_start": [], "mistakes": list(mistakes)}
+
+
 def rows_of(now: dict[str, Any], hours: float = 6.0, step_s: int = 30) -> list[list[int | None]]:
     """Stream rows that lead up to a snapshot: a straight climb, then a level; invented."""
     rows: list[list[int | None]] = []

@@ -8,7 +8,7 @@ from typing import Any
 from playwright.sync_api import expect
 
 from tests.browser.conftest import DESK, PHONE
-from tests.browser.stand_in import StandIn, fixture
+from tests.browser.stand_in import StandIn, fixture, preview
 
 TRIPPED_AT_US = fixture("soaking")["utc_us"] - 120_000_000
 
@@ -247,23 +247,13 @@ def test_names_are_shown_as_they_are_written(new_page, stand_in):
 
 
 def test_mistakes_are_told_at_their_fields_as_you_type(new_page, stand_in):
-    stand_in.answers["POST /schedules/preview"] = (
-        200,
-        {
-            "curve": [],
-            "duration_us": 0,
-            "from_mc": 21_000,
-            "cannot_start": [],
-            "mistakes": [
-                {
-                    "field": "segment 2 soak_h",
-                    "value": "900 h",
-                    "allowed": "0.0166667 to 72 h",
-                    "advice": "Change it in this soak.",
-                }
-            ],
-        },
-    )
+    mistake = {
+        "field": "segment 2 soak_h",
+        "value": "900 h",
+        "allowed": "0.0166667 to 72 h",
+        "advice": "Change it in this soak.",
+    }
+    stand_in.answers["POST /schedules/preview"] = preview(mistake)
     page = open_at(new_page, stand_in, "schedules/new")
     with page.expect_response(lambda answer: "900" in (answer.request.post_data or "")):
         page.get_by_label("in band for").fill("900")

@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import DESK, PHONE
-from tests.browser.stand_in import StandIn, fixture
+from tests.browser.stand_in import StandIn, fixture, preview
 from tests.browser.test_every_sheet import STORED
 from tests.browser.test_page_alone import TRIPPED_AT_US, open_at, tripped
 from tests.browser.test_pure_modules import NB, run
@@ -355,16 +355,8 @@ def test_a_modulator_that_reads_open_by_now_was_stuck_on(new_page, stand_in):
 
 
 def test_a_mark_in_a_lead_stands_in_its_line(new_page, stand_in):
-    stand_in.answers["POST /schedules/preview"] = (
-        200,
-        {
-            "curve": [],
-            "duration_us": 0,
-            "from_mc": 21_000,
-            "cannot_start": [],
-            "mistakes": [{"field": "name", "value": "", "allowed": "1 to 80", "advice": ""}],
-        },
-    )
+    mistake = {"field": "name", "value": "", "allowed": "1 to 80", "advice": ""}
+    stand_in.answers["POST /schedules/preview"] = preview(mistake)
     page = open_at(new_page, stand_in, "schedules/new")
     mark, words = page.locator(".lead .mark").bounding_box(), page.locator(".lead b", has_text="mistake").bounding_box()
     assert mark["y"] < words["y"] + words["height"] and words["y"] < mark["y"] + mark["height"]
