@@ -9,7 +9,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -97,6 +97,26 @@ def demo(speed: int, *more: str) -> Iterator[Served]:
             yield served
         finally:
             end(process)
+
+
+@contextmanager
+def api_alone(data: Path) -> Iterator[httpx.Client]:
+    """The api on a data folder whose controller has ended: the record is asked without a run at full speed beside it."""
+    port = free_port()
+    command = [sys.executable, "-m", "api", "--data", str(data), "--http", str(port), "--demo"]
+    process = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    served = Served(f"http://127.0.0.1:{port}", data, process)
+    try:
+        with served.client() as client:
+            until = time.monotonic() + UP_S
+            while time.monotonic() < until:
+                with suppress(httpx.HTTPError):
+                    if client.get("/runs").status_code == 200:
+                        break
+                time.sleep(0.1)
+            yield client
+    finally:
+        end(process)
 
 
 def end(process: subprocess.Popen[bytes]) -> None:

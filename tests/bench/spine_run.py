@@ -9,7 +9,7 @@ import httpx
 import psutil
 
 from tests.bench.figure import QUICK, Figure, at_most, median
-from tests.bench.served import SLOW, Served, demo, now, start_run
+from tests.bench.served import SLOW, Served, api_alone, demo, now, start_run
 
 SPEED = 2_000
 """More than the machine can do: lock-step then runs as fast as it goes."""
@@ -90,9 +90,10 @@ def run() -> Ran:
             memory, run_id, ticks = watched(served, client)
             wall_s = time.monotonic() - begun
             written = controller.io_counters().write_bytes - before
-            curve_ms, curve_size = curve(client, run_id)
         served.process.terminate()
         served.process.wait(20)
+        with api_alone(served.data) as client:
+            curve_ms, curve_size = curve(client, run_id)
         stored = sum(path.stat().st_size for path in served.data.glob("record.db*"))
     return Ran(memory, run_id, ticks, written, curve_ms, curve_size, stored, wall_s)
 
