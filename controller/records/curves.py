@@ -8,8 +8,8 @@ from typing import NamedTuple
 from controller.records.schema import CURVE_COLUMNS, ROLLUP_SPANS_S
 
 US_PER_S = 1_000_000
-SLACK = 1.05
-"""A span may be this much coarser than asked: 960 pairs of 60 s are about 1,000."""
+SLACK = 1.1
+"""A span may be this much coarser than asked: 930 pairs of 60 s are about 1,000, and a sixth of the rows of 10 s."""
 
 RAW_JOINED_MAX = 4
 """More rows than this to a pair are not read one by one: 10 s buckets draw the same picture from a tenth of the rows."""

@@ -122,7 +122,8 @@ def test_joining_loses_neither_values_nor_gaps(drawn: list[tuple[int | None, boo
     assert min((least for least in joined.least[5] if least is not None), default=None) == min(known, default=None)
 
 
-@pytest.mark.parametrize(("hours", "source_s", "pairs"), [(0.1, 1, 360), (2.0, 10, 720), (16.0, 60, 960), (100.0, 60, 1000)])
+@pytest.mark.parametrize(("hours", "source_s", "pairs"), [
+    (0.1, 1, 360), (2.0, 10, 720), (15.6, 60, 936), (16.0, 60, 960), (100.0, 60, 1000)])
 def test_about_a_thousand_pairs_from_the_fewest_rows(hours: float, source_s: int, pairs: int) -> None:
     source, count = curves.choose(int(hours * 3_600 * S1), 1000)
     assert source == source_s and hours * 3_600 / source / count == pytest.approx(pairs, rel=0.06)
