@@ -108,15 +108,20 @@ def api_alone(data: Path) -> Iterator[httpx.Client]:
     served = Served(f"http://127.0.0.1:{port}", data, process)
     try:
         with served.client() as client:
-            until = time.monotonic() + UP_S
-            while time.monotonic() < until:
-                with suppress(httpx.HTTPError):
-                    if client.get("/runs").status_code == 200:
-                        break
-                time.sleep(0.1)
+            _wait_for_runs(client)
             yield client
     finally:
         end(process)
+
+
+def _wait_for_runs(client: httpx.Client) -> None:
+    until = time.monotonic() + UP_S
+    while time.monotonic() < until:
+        with suppress(httpx.HTTPError):
+            if client.get("/runs").status_code == 200:
+                return
+        time.sleep(0.1)
+    raise RuntimeError(f"the api alone did not answer GET /runs in {UP_S:g} s")
 
 
 def end(process: subprocess.Popen[bytes]) -> None:
