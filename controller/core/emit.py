@@ -90,5 +90,6 @@ def _lamps(work: Work, active: bool) -> Lamps:
 
 def _sounder(alarms: tuple[Alarm, ...]) -> int:
     """The loudest that any alarm asks for."""
-    loud = (SOUNDER[GUARDS[INDEX[alarm.guard]].urgency] for alarm in alarms if alarm.state in LOUD)
-    return max(loud, default=0) if alarms else 0
+    if not alarms:
+        return 0
+    return max((SOUNDER[GUARDS[INDEX[alarm.guard]].urgency] for alarm in alarms if alarm.state in LOUD), default=0)

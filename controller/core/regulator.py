@@ -1,7 +1,7 @@
 """Keeps to the set point, and is trusted with nothing. simple-pid behind one adapter.
 
 The PID object is rebuilt from our own frozen state each tick, so that a run replays across a restart. What simple-pid must
-never do here: read a clock (`time_fn` is a constant and `dt` is passed in), skip a call (`sample_time` is None), or take a
+never do here: read a clock (`time_fn` is `float`, which gives 0.0, and `dt` is passed in), skip a call (`sample_time` is None), or take a
 number that is not finite (all inputs are integers). Its integral is conditioned on what the heater really achieved.
 """
 
@@ -29,8 +29,11 @@ class Regulator(NamedTuple):
     duty_e4: int = 0
 
 
-def _no_clock() -> float:
-    return 0.0
+class Trim(PID):
+    """The library's PID, always on: two properties that it reads nine times a step are plain attributes here."""
+
+    auto_mode = True
+    output_limits = (-1.0, 1.0)
 
 
 def regulate(
@@ -43,7 +46,7 @@ def regulate(
     gain = heater.gain_e4_per_k / 10_000.0
     ahead = feed_forward(heater, asked.mc, asked.slope_mc_per_h)
     error = (asked.mc - measured_mc) / 1000.0
-    pid = PID(
+    pid = Trim(
         gain,
         gain / heater.integral_s,
         0.0,
@@ -51,7 +54,7 @@ def regulate(
         sample_time=None,
         output_limits=(-ahead if ahead > 1.0 else -1.0, 1.0 - ahead if ahead < 0.0 else 1.0),
         starting_output=before.integral,
-        time_fn=_no_clock,
+        time_fn=float,
     )
     trim = pid(measured_mc / 1000.0, dt=dt_s)
     wanted = ahead + (trim if trim is not None else 0.0)

@@ -26,6 +26,7 @@ from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Trail, Watcher
 from controller.core.work import Work
 
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
+COOL = SegmentKind.COOL
 READING_STALE = INDEX["reading_stale"]
 ALL_GOOD = frozenset((Good,))
 BOARD_UNKNOWN = board_row_values((UNKNOWN,) * len(BOARD_WATCHED))
@@ -93,7 +94,7 @@ def _watcher(work: Work) -> Watcher:
     if run is None:
         return Watcher(work.chamber, work.trail, _differ(read, work.expected_limits()), None, QUIET)
     program = run.program
-    steady = type(program) is Treatment and program.now.kind is not SegmentKind.COOL and run.slope_mc_per_h >= 0
+    steady = type(program) is Treatment and program.now.kind is not COOL and run.slope_mc_per_h >= 0
     setpoint_mc = run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET
     return Watcher(work.chamber, work.trail, _differ(read, run.expected), run.wanted, setpoint_mc)
 

@@ -11,7 +11,7 @@ from controller.core.commands import Ask
 from controller.core.emit import emit
 from controller.core.events import Kind
 from controller.core.orders import obey
-from controller.core.program import Going, Program, SetPoint, Treatment, View, step
+from controller.core.program import GOING, Going, Program, SetPoint, Treatment, View, step
 from controller.core.regulator import regulate
 from controller.core.run_states import ACTIVE, C, S
 from controller.core.senses import supervise_host, supervise_reports, take_in
@@ -63,9 +63,11 @@ def _follow_program(work: Work, dt_us: int) -> None:
     else:
         work.run = run.moved(programs, run.air_setpoint_mc, run.slope_mc_per_h)
     _say_progress(work, program, dt_us)
+    if verdict is GOING:
+        return
     if verdict.going is Going.DONE:
         _next_program(work)
-    elif verdict.going is Going.FAILED:
+    else:
         work.move(C.FAILED, "schedule", end=verdict.reason)
 
 
