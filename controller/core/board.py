@@ -21,6 +21,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
+from controller.core.quick import new
 from controller.core.setup import Chamber
 from controller.core.state import Board, Garbage, Lamps, LineLost, LineOpened, Notice
 from controller.core.watch import CURRENT_IS_ZERO_MA
@@ -188,7 +189,7 @@ class Sender:
 
     def drive(self, permit: bool, duty_e4: int, window_ms: int) -> None:
         """Off leaves both switches open; a permit keeps the contactor in, so that it does not switch with the window."""
-        self.frames.append(Drive(*self._next(), permit, permit, duty_e4 if permit else 0, window_ms))
+        self.frames.append(new(Drive, (*self._next(), permit, permit, duty_e4 if permit else 0, window_ms)))
 
     def done(self) -> Board:
         return self.board.sent_up_to(self._sequence, self._sent)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Urgency
+from controller.core.quick import new
 from controller.core.state import Alarm, Lamps, Outputs
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
@@ -50,7 +51,7 @@ def emit(work: Work) -> Outputs:
         if not work.latches or was_permitted:
             sender.drive(work.permit, work.regulator.duty_e4, work.chamber.heater.window_ms)
     work.board = sender.done()
-    return Outputs(tuple(sender.frames))
+    return new(Outputs, (tuple(sender.frames),))
 
 
 def _keep_limits(work: Work, sender: line.Sender) -> None:
@@ -85,7 +86,8 @@ def _lamps(work: Work, active: bool) -> Lamps:
     asks = pending is not None and not pending.armed
     armed = active or work.armed_us >= 0 or pending is not None
     hot = hottest_mc != UNKNOWN and hottest_mc >= work.chamber.limits.hot_mc
-    return Lamps(2 if asks else int(armed), work.permit and work.regulator.duty_e4 > 0, hot, _sounder(work.alarms))
+    heating = work.permit and work.regulator.duty_e4 > 0
+    return new(Lamps, (2 if asks else int(armed), heating, hot, _sounder(work.alarms)))
 
 
 def _sounder(alarms: tuple[Alarm, ...]) -> int:

@@ -153,9 +153,9 @@ def _treat(program: Treatment, view: View) -> Stepped:
         reason = f"Segment {program.segment + 1} ({segment.kind.value}) took longer than its {longest_h:g} h."
         return Stepped(program._replace(segment_us=spent_us), None, Verdict(Going.FAILED, reason))
     program, slope, ended = SEGMENT_STEPS[segment.kind](program, segment, view)
-    request = SetPoint(program.setpoint_mc + program.trim_mc, slope)
+    request = new(SetPoint, (program.setpoint_mc + program.trim_mc, slope))
     if not ended:
-        return Stepped(program, request, GOING)
+        return new(Stepped, (program, request, GOING))
     if program.segment + 1 == len(program.schedule.segments):
         return Stepped(program, request, DONE)
     return Stepped(

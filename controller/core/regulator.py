@@ -13,6 +13,7 @@ from simple_pid import PID
 
 from controller.core.model import feed_forward
 from controller.core.program import SetPoint
+from controller.core.quick import new
 from controller.core.setup import Heater
 
 DT_MAX_US = 1_000_000
@@ -63,7 +64,7 @@ def regulate(
     if (error > 0 and (wanted >= 1.0 or held_back)) or (error < 0 and wanted <= 0.0):
         integral = before.integral
     duty = 0.0 if wanted < 0.0 else 1.0 if wanted > 1.0 else wanted
-    return Regulator(integral, int(duty * DUTY_MAX_E4 + 0.5))
+    return new(Regulator, (integral, int(duty * DUTY_MAX_E4 + 0.5)))
 
 
 def bumpless(duty_e4: int, heater: Heater, asked: SetPoint, measured_mc: int) -> Regulator:

@@ -12,6 +12,7 @@ from controller.core.emit import emit
 from controller.core.events import Kind
 from controller.core.orders import obey
 from controller.core.program import GOING, Going, Program, SetPoint, Treatment, View, step
+from controller.core.quick import new
 from controller.core.regulator import regulate
 from controller.core.run_states import ACTIVE, C, S
 from controller.core.senses import supervise_host, supervise_reports, take_in
@@ -43,7 +44,7 @@ def advance(state: State, inputs: Inputs) -> Tick:
     outputs = emit(work)
     result = work.freeze(regulated_us)
     assert not (result.latches and result.permit), "a tripped chamber never heats"
-    return Tick(result, outputs, tuple(work.events))
+    return new(Tick, (result, outputs, tuple(work.events)))
 
 
 def _follow_program(work: Work, dt_us: int) -> None:
@@ -52,7 +53,7 @@ def _follow_program(work: Work, dt_us: int) -> None:
     if run is None or run.state not in ACTIVE or dt_us <= 0:
         return
     control, program = work.control_mc, run.program
-    program_after, asked, verdict = step(program, View(dt_us, control, work.part_mc, run.state in PAUSED))
+    program_after, asked, verdict = step(program, new(View, (dt_us, control, work.part_mc, run.state in PAUSED)))
     programs = (*run.programs[: run.at], program_after)
     if isinstance(asked, SetPoint):
         work.run = run.moved(programs, asked.mc, asked.slope_mc_per_h)

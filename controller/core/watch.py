@@ -11,6 +11,7 @@ from operator import attrgetter
 from typing import NamedTuple
 
 from controller.core.messages import Channel, OffReason, Report
+from controller.core.quick import new
 from controller.core.readings import COLD_JUNCTION_MAX_MC, COLD_JUNCTION_MIN_MC, Role
 from controller.core.setup import Chamber
 
@@ -140,7 +141,7 @@ class Watcher:
         ) = trail
 
     def trail(self) -> Trail:
-        return Trail._make(trail_fields(self))
+        return new(Trail, trail_fields(self))
 
     def look(self, report: Report) -> tuple[int, ...]:
         """One report looked at."""

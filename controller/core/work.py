@@ -15,6 +15,7 @@ from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.limits import CHECK_IN_US, known_limits, thresholds
 from controller.core.messages import LimitsRead
 from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
+from controller.core.quick import new
 from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
 from controller.core.state import Alarm, Run, State, Stop
@@ -84,7 +85,7 @@ class Work:
     def freeze(self, regulated_us: int) -> State:
         """The next state."""
         self.mono_us, self.regulated_us = self.now_us, regulated_us
-        return State._make(state_fields(self))
+        return new(State, state_fields(self))
 
     def say(self, kind: Kind, /, **fields: Field) -> None:
         self.events.append(Event(kind, fields))
