@@ -1,8 +1,9 @@
 """Keeps to the set point, and is trusted with nothing. simple-pid behind one adapter.
 
 The PID object is rebuilt from our own frozen state each tick, so that a run replays across a restart. What simple-pid must
-never do here: read a clock (`time_fn` is `float`, which gives 0.0, and `dt` is passed in), skip a call (`sample_time` is None), or take a
-number that is not finite (all inputs are integers). Its integral is conditioned on what the heater really achieved.
+never do here: read a clock (`time_fn` is `float`, which gives 0.0, and `dt` is passed in), skip a call (`sample_time` is
+None), or take a number that is not finite (all inputs are integers). Its integral is conditioned on what the heater really
+achieved.
 """
 
 from __future__ import annotations
@@ -31,10 +32,28 @@ class Regulator(NamedTuple):
 
 
 class Trim(PID):
-    """The library's PID, always on: two properties that it reads nine times a step are plain attributes here."""
+    """The library's PI for one step. What never changes stands in the class, so that making one each tick is cheap: a
+    third of the time of the library's own constructor and properties. A test compares every step with the bare library's.
+    """
 
     auto_mode = True
+    sample_time = None
+    time_fn = float
+    error_map = None
+    proportional_on_measurement = False
+    differential_on_measurement = True
+    Kd = 0.0
     output_limits = (-1.0, 1.0)
+    _last_input = _last_error = None
+
+    def __init__(self, gain: float, gain_per_s: float, setpoint: float, integral: float, ahead: float) -> None:
+        """`ahead` is the feed-forward: the trim may take all of it away, or fill it up to full duty."""
+        self.Kp = gain
+        self.Ki = gain_per_s
+        self.setpoint = setpoint
+        lowest, highest = -ahead if ahead > 1.0 else -1.0, 1.0 - ahead if ahead < 0.0 else 1.0
+        self.output_limits = lowest, highest
+        self._integral = lowest if integral < lowest else highest if integral > highest else integral
 
 
 def regulate(
@@ -47,16 +66,7 @@ def regulate(
     gain = heater.gain_e4_per_k / 10_000.0
     ahead = feed_forward(heater, asked.mc, asked.slope_mc_per_h)
     error = (asked.mc - measured_mc) / 1000.0
-    pid = Trim(
-        gain,
-        gain / heater.integral_s,
-        0.0,
-        setpoint=asked.mc / 1000.0,
-        sample_time=None,
-        output_limits=(-ahead if ahead > 1.0 else -1.0, 1.0 - ahead if ahead < 0.0 else 1.0),
-        starting_output=before.integral,
-        time_fn=float,
-    )
+    pid = Trim(gain, gain / heater.integral_s, asked.mc / 1000.0, before.integral, ahead)
     trim = pid(measured_mc / 1000.0, dt=dt_s)
     wanted = ahead + (trim if trim is not None else 0.0)
     _, integral, _ = pid.components

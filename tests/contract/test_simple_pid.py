@@ -10,9 +10,11 @@ import itertools
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from simple_pid import PID
 
-from controller.core.regulator import Regulator
+from controller.core.regulator import Regulator, Trim
 
 
 class Clock:
@@ -148,3 +150,13 @@ def test_its_state_is_not_in_its_repr_so_ours_is_kept_apart():
     pid(0.0, dt=1.0)
     assert repr(pid) == before
     assert set(Regulator._fields) == {"integral", "duty_e4"}
+
+
+@given(st.floats(0, 10), st.floats(0, 1), st.floats(0, 400), st.floats(-3, 3), st.floats(-3, 3), st.floats(-100, 1000),
+       st.floats(1e-6, 1))
+def test_a_step_of_the_adapter_is_a_step_of_the_library(gain, gain_per_s, setpoint, integral, ahead, measured, dt_s):
+    limits = (min(-1.0, -ahead), max(1.0, 1.0 - ahead))
+    bare = steady(Kp=gain, Ki=gain_per_s, Kd=0.0, setpoint=setpoint, output_limits=limits, starting_output=integral)
+    ours = Trim(gain, gain_per_s, setpoint, integral, ahead)
+    assert ours(measured, dt=dt_s) == bare(measured, dt=dt_s)
+    assert ours.components == bare.components
