@@ -84,7 +84,8 @@ def say_segment(work: Work) -> None:
 
 def settle(work: Work) -> None:
     """Transient states end when what they wait for is seen."""
-    if work.state in PASSING:
+    state = work.state
+    if state in PASSING:
         work.move(C.SETTLED, "controller")
     report, stop = work.board.report, work.stop
     if (
@@ -97,7 +98,7 @@ def settle(work: Work) -> None:
         work.stop = stop._replace(off_seen_us=work.now_us)
         how = "both switches read back open" + ("" if report.current_ma is None else ", no current seen")
         work.say(Kind.HEAT_SEEN_OFF, after_us=work.now_us - stop.accepted_us, how=how)
-    if work.state is ABORTING and (
+    if state is ABORTING and (
         work.stop.off_seen_us >= 0 or work.now_us - work.stop.accepted_us >= SEEN_OFF_WAIT_US
     ):
         work.move(C.SETTLED, "controller")

@@ -11,7 +11,7 @@ from controller.core.commands import Ask
 from controller.core.emit import emit
 from controller.core.events import Kind
 from controller.core.orders import obey
-from controller.core.program import GOING, Going, Program, SetPoint, Treatment, View, step
+from controller.core.program import GOING, Going, SetPoint, Treatment, View, step
 from controller.core.quick import new
 from controller.core.regulator import regulate
 from controller.core.run_states import ACTIVE, C, S
@@ -63,7 +63,8 @@ def _follow_program(work: Work, dt_us: int) -> None:
             )
     else:
         work.run = run.moved(programs, run.air_setpoint_mc, run.slope_mc_per_h)
-    _say_progress(work, program, dt_us)
+    if type(program) is Treatment and type(program_after) is Treatment:
+        _say_progress(work, program, program_after, dt_us)
     if verdict is GOING:
         return
     if verdict.going is Going.DONE:
@@ -80,14 +81,10 @@ def _next_program(work: Work) -> None:
         work.move(C.DONE, "schedule")
 
 
-def _say_progress(work: Work, before: Program, dt_us: int) -> None:
+def _say_progress(work: Work, before: Treatment, after: Treatment, dt_us: int) -> None:
     """Segments as they begin, and the soak clock once it has been as it is for a minute."""
     run = work.run
-    if run is None or not isinstance(before, Treatment):
-        return
-    after = run.program
-    if not isinstance(after, Treatment):
-        return
+    assert run is not None
     if before.segment != after.segment:
         if before.said:
             _say_counting(work, run.id, False, before.counted_us + dt_us)
