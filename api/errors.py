@@ -143,7 +143,7 @@ def _row(one: Mapping[str, Any]) -> dict[str, str]:
         return {"field": f"character {one['loc'][-1]} of the body", "value": "", "allowed": "JSON",
                 "advice": f"Mend the text there: {one['ctx']['error']}."}
     where = ".".join(str(part) for part in one["loc"] if part not in ("body", "query", "path", "header"))
-    shown = str(one.get("input"))
+    shown = "nothing" if one["type"] == "missing" else str(one.get("input"))
     return {"field": where or str(one["loc"][0]), "value": shown if len(shown) <= 60 else shown[:57] + "...",
             "allowed": ALLOWED.get(one["type"], "{msg}").format(msg=one["msg"], **one.get("ctx", {})),
             "advice": "Correct this field."}

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from pydantic import AfterValidator
+from pydantic_core import PydanticCustomError
 
-from api.errors import Problem, Responses, problems
+from api.errors import Responses, problems
 from api.parts import Service
 from api.past import RunId
 from api.schedules import one
@@ -16,32 +18,39 @@ from controller.records.queries import event_key
 
 router = APIRouter(tags=["record"])
 Limit = Annotated[int, Query(ge=1, le=1000)]
-After = Annotated[str | None, Query(max_length=40, description="Only events after this id, `boot-sequence`.")]
-Kinds = Annotated[str | None, Query(max_length=1000, description="Comma-separated; see /event-kinds.")]
+
+
+def known_id(after: str | None) -> str | None:
+    """An event's id as it is; a mistake of the request if it is none."""
+    try:
+        event_key(after or "0-0")
+    except ValueError:
+        raise PydanticCustomError("event_id", "boot-sequence, an event's own id") from None
+    return after
+
+
+def known_kinds(words: str | None) -> str | None:
+    """A comma-separated list as it is; a mistake of the request if it names a kind that does not exist."""
+    if set(kinds_of(words) or ()) - set(Kind):
+        raise PydanticCustomError("event_kind", "{kinds}", {"kinds": ", ".join(Kind)})
+    return words
+
+
+def kinds_of(words: str | None) -> list[str] | None:
+    return None if words is None else words.split(",")
+
+
+After = Annotated[str | None, Query(max_length=40, description="Only events after this id, `boot-sequence`."),
+                  AfterValidator(known_id)]
+Kinds = Annotated[str | None, Query(max_length=1000, description="Comma-separated; see /event-kinds."),
+                  AfterValidator(known_kinds)]
 EXAMPLE = {"events": [{"id": "3-51", "utc_us": 1764061234000000, "tick": 812, "kind": "segment", "run_id": "27",
                        "fields": {"run_id": "27", "segment": 1, "kind": "soak", "target_mc": 105000}}]}
 FOUND: Responses = {**one(EXAMPLE), **problems("record_away", "bad_request")}
 
 
-def kinds_of(words: str | None) -> list[str] | None:
-    """The kinds named in a comma-separated list. Raises Problem naming those that do not exist."""
-    chosen = None if words is None else words.split(",")
-    unknown = [word for word in chosen or () if word not in list(Kind)]
-    if unknown:
-        raise Problem("bad_request", f"kinds has {', '.join(unknown)[:80]}, which are no kinds of events.", [
-            {"field": "kinds", "value": word[:60], "allowed": ", ".join(Kind), "advice": "Choose from these."}
-            for word in unknown[:10]])
-    return chosen
-
-
 async def _events(service: Service, run_id: str | None, after: str | None, limit: int, kinds: str | None) -> Answer:
-    chosen = kinds_of(kinds)
-    try:
-        event_key(after or "0-0")
-    except ValueError as error:
-        raise Problem("bad_request", f"{error}.", [{"field": "after", "value": str(after), "allowed": "boot-sequence",
-                                                    "advice": "Give back an event's own id."}]) from None
-    rows = await service.reading.do(lambda reader: reader.events(run_id, after, limit, chosen))
+    rows = await service.reading.do(lambda reader: reader.events(run_id, after, limit, kinds_of(kinds)))
     return Answer({"events": [row._asdict() for row in rows]})
 
 

@@ -41,7 +41,7 @@ class Reading:
         except NoSuchRun as error:
             raise Problem("not_found", f"{error}.") from None
         except RecordAbsent as error:
-            raise Problem("record_away", f"{error}.", advice="It appears with the controller's first start.") from None
+            raise Problem("record_away", f"{error}.", advice="A running controller makes it within a minute.") from None
         except (RecordError, DBAPIError) as error:
             raise Problem("record_away", f"{error}.") from None
         finally:

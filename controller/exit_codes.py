@@ -30,7 +30,7 @@ MEANINGS = {
     Exit.RECORD: "the record is of a newer version, or is refused; it is untouched",
     Exit.FILES: "a folder, file or run is missing, exists already, or may not be used",
     Exit.NOT_AS_PLANNED: "the rehearsed run tripped, alarmed or did not complete",
-    Exit.DIFFERS: "replay gave other outputs than were recorded",
+    Exit.DIFFERS: "replay gave other outputs than were recorded, or ticks are missing in the record",
     Exit.FINDINGS: "doctor found something that needs you",
     Exit.PEER: "a child process or peer failed or did not answer",
 }

@@ -24,6 +24,8 @@ class Next(NamedTuple):
 
     what: str
     in_us: int
+    waits: bool
+    """A soak's clock stands until the temperature is in its band: `in_us` counts from then, and nobody knows when."""
 
 
 class Ahead(NamedTuple):
@@ -80,7 +82,7 @@ class Planned:
         behind = [corner for corner in self._corners if corner[0] < elapsed_us]
         this = replace(schedule, segments=schedule.segments[:segment + 1])
         in_us = plan_from(this, elapsed_us, segment, setpoint_mc, counted_us)[-1][0] - elapsed_us
-        return Ahead(elapsed_us, behind + rest, Next(_what(schedule, segment), in_us))
+        return Ahead(elapsed_us, behind + rest, Next(_what(schedule, segment), in_us, _waits(run)))
 
 
 def segments_of(run: Run) -> tuple[Segment, ...]:
@@ -107,6 +109,11 @@ def _rest(run: Run) -> tuple[Schedule, int, int]:
 def _cooling(program: CoolDown) -> Schedule:
     step = Segment(Kind.COOL, program.target_mc, program.rate_mc_per_h, 0, 0, program.longest_us)
     return Schedule("cool down", program.of, Resume.NEVER, (step,))
+
+
+def _waits(run: Run) -> bool:
+    program = run.program
+    return isinstance(program, Treatment) and program.now.kind is Kind.SOAK and not program.counting
 
 
 def _what(schedule: Schedule, segment: int) -> str:

@@ -18,6 +18,8 @@ from controller.core.state import Run, State
 Json = dict[str, Any]
 Said = tuple[str, str]
 CALM = "All as planned. Nothing needs you."
+NO_BOARD = "what is on the port does not answer as a board"
+GONE = "What was wrong has gone by itself; acknowledge that you have seen it."
 EARLY = "It cools at the schedule's rate, which may still heat. Stop heating ends that too."
 DOING = {Kind.RAMP: "Heating up", Kind.SOAK: "Soaking", Kind.COOL: "Cooling as planned"}
 ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
@@ -45,14 +47,16 @@ def _tripped(state: State, now: Json) -> Said | None:
     first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
-    gone = "" if first["stands"] is not False else " That has gone by now."
-    return f"{_heat_off(now)} {first['cause']}{gone}", f"{first['do'][0]} No heat until a maintainer clears it."
+    tripped = first["cause"] if first["stands"] is not False else f"What it tripped on has gone by now: “{first['cause']}”"
+    return f"{_heat_off(now)} {tripped}", f"{first['do'][0]} No heat until a maintainer clears it."
 
 
 def _heat_off(now: Json) -> str:
     """Off is said of what is seen off now, and of nothing else: switches may weld while nobody hears the board."""
     if now["heat_off"] is not None:
         return "Heat is off." if now["heat_off"] else "Heat was told to go off."
+    if not now["stop"]["accepted_utc_us"]:
+        return f"Whether the heat is off is not known: {NO_BOARD if now['board']['stranger'] else 'the board is not heard'}."
     if now["stop"]["off_seen_utc_us"]:
         return "Heat was seen off, and the board has not been heard since."
     return "Heat was told to go off; nobody has seen it off."
@@ -63,6 +67,8 @@ def _no_board(state: State, now: Json) -> Said | None:
         return None
     if state.board.welcome is not None and not state.board.accepted and state.board.open:
         return "This is another chamber's board. No heat.", "Compare the board's id with the chamber file."
+    if state.board.strange:
+        return f"{NO_BOARD[0].upper()}{NO_BOARD[1:]}.", "Look which port the chamber file names; nothing else was sent there."
     return ("The board is not heard.",
             "A board that still runs switches off by itself. Check its cable and supply; in doubt, unplug the chamber.")
 
@@ -101,7 +107,7 @@ def _held(state: State, now: Json) -> Said | None:
     if run.heat_withheld:
         stands = next((one["cause"] for one in now["alarms"] if _stands(one)), "What held it has gone.")
         return f"Held with the heat off. {stands}", "The heat comes back only when you say go on."
-    return "Held. The set point stays where it is.", _alarm_words(now) or "Go on when you are ready."
+    return "Held. The set point stays where it is, heated as needed.", _alarm_words(now) or "Go on when you are ready."
 
 
 def _stands(alarm: Json) -> bool:
@@ -118,7 +124,8 @@ def _going(state: State, now: Json) -> Said | None:
         ahead = f"{doing}."
     else:
         what = step["what"]
-        ahead = f"{doing}. {what[0].upper()}{what[1:]} in {duration(step['in_us'])}."
+        when = f"{duration(step['in_us'])} after that" if step["waits"] else f"in {duration(step['in_us'])}"
+        ahead = f"{doing}. {what[0].upper()}{what[1:]} {when}."
     calm = EARLY if run.state is S.STOPPING else CALM
     return ahead, _alarm_words(now) or _withheld(state, now) or calm
 
@@ -138,9 +145,11 @@ def _withheld(state: State, now: Json) -> str:
 
 
 def _alarm_words(now: Json) -> str:
-    """What stands; what has returned asks only to be acknowledged, and the page says so."""
+    """What stands; what has returned asks only to be acknowledged."""
     stands = next((alarm for alarm in now["alarms"] if alarm["state"] != AlarmState.RETURNED), None)
-    return f"{stands['cause']} {stands['do'][0]}" if stands else ""
+    if stands:
+        return f"{stands['cause']} {stands['do'][0]}"
+    return GONE if now["alarms"] else ""
 
 
 ROWS: tuple[Callable[[State, Json], Said | None], ...] = (_tripped, _no_board, _waiting, _idle, _ended, _held, _going)

@@ -134,11 +134,11 @@ class Service:
         """One tick: hear, decide, send; then tell the record, the socket, the latch file and the service manager."""
         parts = self._parts
         heard = parts.line.take()
-        inputs = Inputs(self._clock.mono_us(), heard.reports, heard.notices, self._take_commands(extra), late_us,
+        utc_us, now_us = self._clock.utc_us(), self._clock.mono_us()
+        inputs = Inputs(now_us, heard.reports, heard.notices, self._take_commands(extra), late_us,
                         self._rows_lost(), extra)
         result = advance(self.state, inputs)
         parts.line.send(result.outputs.frames)
-        utc_us = self._clock.utc_us()
         self._follow(result.state, result.events)
         first = parts.writer.put(TickRecord(result.state.tick, utc_us, inputs, result))
         told = [_told(parts.facts.boot, first + number, utc_us, result.state, event)

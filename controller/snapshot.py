@@ -114,7 +114,7 @@ class Snapshots:
             "of": run.schedule.of.value, "heat_withheld": run.heat_withheld, "end": run.end,
             "plan": [list(point) for point in ahead.plan],
             "next": None if ahead.next is None else {
-                "what": ahead.next.what, "in_us": ahead.next.in_us, "utc_us": clock.now_us + ahead.next.in_us},
+                **ahead.next._asdict(), "utc_us": None if ahead.next.waits else clock.now_us + ahead.next.in_us},
             "ends_utc_us": started + ahead.plan[-1][0] if ahead.plan else started,
         }
 
@@ -204,7 +204,7 @@ def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     board, report = state.board, state.board.report
     return {
         "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
-        "boot": report.boot if report else None, "session": board.session,
+        "stranger": board.strange, "boot": report.boot if report else None, "session": board.session,
         "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),

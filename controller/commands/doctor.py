@@ -19,7 +19,9 @@ from typing import Any, NamedTuple
 
 from controller.client import Client, ControllerError
 from controller.commands.out import Out
+from controller.commands.serve import DATA_DEMO, DATA_REAL
 from controller.config import BadChamber, ChamberFolder, load
+from controller.core.guards import GUARDS, INDEX
 from controller.core.setup import LEVEL_WORDS
 from controller.drivers import latch
 from controller.drivers.clocks import utc_us
@@ -66,7 +68,8 @@ def add(verbs: Any) -> None:
     """Options of the command."""
     made = verbs.add_parser("doctor", help="is everything around the controller right?", description=__doc__)
     made.add_argument("--chamber", type=Path, help="chamber folder to look at")
-    made.add_argument("--data", type=Path, default=Path(".soakwarden/demo"), help="data folder (default: the demo's)")
+    made.add_argument("--data", type=Path,
+                      help=f"data folder (default: {DATA_REAL} with --chamber, as serve has it; else the demo's, {DATA_DEMO})")
     made.add_argument("--port", default="", help="serial port to look at; default is the chamber file's")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
@@ -74,7 +77,8 @@ def add(verbs: Any) -> None:
 
 def act(options: argparse.Namespace, out: Out) -> int:
     """Look at everything. Exit code 0 when nothing is bad; notes are no findings."""
-    places = Places(options.data, options.chamber, options.port)
+    data = options.data or (DATA_REAL if options.chamber else DATA_DEMO)
+    places = Places(data, options.chamber, options.port)
     findings = [finding for look in LOOKS for finding in look(places)]
     for finding in findings:
         if not out.as_json:
@@ -138,7 +142,8 @@ def _record(path: Path) -> Iterator[Finding]:
 def _controller(places: Places) -> Iterator[Finding]:
     path = places.data / SOCKET_FILE
     if not path.exists():
-        yield Finding(Mark.NOTE, "controller", "not running on this data folder", "Start it with: soakwarden serve")
+        yield Finding(Mark.NOTE, "controller", f"not running on the data folder {places.data}",
+                      f"Start it with: soakwarden serve {f'--chamber {places.chamber}' if places.chamber else '--demo'}")
         return
     try:
         health = asyncio.run(Client(path, 2.0).ask("health"))
@@ -166,7 +171,7 @@ def _chamber(places: Places) -> Iterator[Finding]:
                   f"{folder.level.why}", folder.level.next_thing)
     for stored in latch.read(folder.latch_path, utc_us()):
         yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')} {stored.detail}".rstrip(),
-                      "A maintainer clears it on the page once its cause is understood.")
+                      " ".join(GUARDS[INDEX[stored.guard]].do) if stored.guard in INDEX else "Look at the chamber.")
     yield from _port(places.port or folder.port, folder)
 
 

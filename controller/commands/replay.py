@@ -59,7 +59,12 @@ def _text(found: Replayed) -> str:
     if not found.differing:
         head = f"{found.ticks} ticks, {versions}: every frame, event and state came out the same."
     else:
-        rows = [f"  tick {one.tick} {one.what}: recorded {one.recorded[:60]}; now {one.now[:60]}"
+        rows = [f"  {one.recorded}" if one.what == "missing" else
+                f"  tick {one.tick} {one.what}: recorded {one.recorded[:60]}; now {one.now[:60]}"
                 for one in found.differences[:SHOWN]]
-        head = "\n".join([f"{found.ticks} ticks, {versions}: {found.differing} differences.", *rows])
+        other = found.differing - found.missing
+        said = f"{other} differences" if other else "what is there came out the same"
+        if found.missing:
+            said += "; not everything is there"
+        head = "\n".join([f"{found.ticks} ticks, {versions}: {said}.", *rows])
     return head if found.complete else f"{head}\n{found.note}"

@@ -156,7 +156,7 @@ GUARDS: tuple[Guard, ...] = (
     Guard("heat_stays_on", "unasked_heat", "one", "one", 3 * S1, TRIP, ALWAYS, BOARD, Contact.NO_TRIP, Urgency.GET_UP,
           "H-13", "", "The heat is still on though it is switched off.",
           "A switch is stuck or welded, and nothing here can open it.",
-          ("Cut the power now, from outside the room: pull the plug, or switch off its circuit.",
+          ("Cut the power from outside the room: pull the plug, or switch off its circuit.",
            "Leave the door shut and stay until it cools.", "Replace the switch, then prove the chamber again."), SMELL),
     Guard("board_silent", "report_age_us", "silence_us", "reading_age_us", 0, TRIP, RUN, HOST, Contact.BOARD, Urgency.GET_UP,
           "H-16 H-17 H-18 H-21 H-22", "s", "The board is silent.", "Without reports nobody knows what the heater does.",

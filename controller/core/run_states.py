@@ -49,6 +49,8 @@ class C(StrEnum):
     TRIP = "trip"
 
 
+ASKED = frozenset({C.START, C.HOLD, C.RESTART, C.COOL_DOWN, C.STOP_HEATING, C.RESET})
+"""Causes that are a person's command."""
 ACTIVE = frozenset({S.RUNNING, S.HOLDING, S.HELD, S.RESTARTING, S.STOPPING})
 HEATING = ACTIVE
 ENDED = frozenset({S.STOPPED, S.ABORTED, S.COMPLETE})
@@ -80,14 +82,18 @@ MOVES: dict[tuple[S, C], S] = {
 
 
 class Refused(Exception):
-    """The move does not exist. Names state, cause and what would be allowed."""
+    """The move does not exist. Names state, cause and what a person could ask for instead."""
 
     def __init__(self, state: S, cause: C, allowed: frozenset[C]) -> None:
         self.state = state
         self.cause = cause
         self.allowed = allowed
-        words = ", ".join(sorted(allowed)) or "nothing"
-        super().__init__(f"{cause.value} is not possible while the run is {state.value}; possible now: {words}")
+        words = ", ".join(_words(one) for one in sorted(allowed & ASKED)) or "nothing"
+        super().__init__(f"{_words(cause).capitalize()} is not possible while the run is {state.value}; possible: {words}")
+
+
+def _words(cause: C) -> str:
+    return cause.value.replace("_", " ")
 
 
 def move(state: S, cause: C) -> S:

@@ -202,8 +202,9 @@ def read_only(path: Path) -> sqlite3.Connection:
         if unreadable(error):
             why = f"{path}: {error}. When it starts, the controller sets such a file aside."
             raise RecordUnreadable(why) from error
-        raise RecordAbsent(f"{path} cannot be opened for reading ({error}). Start the controller first: it makes the file "
-                           "and its shared memory; then check that this user may read the folder.") from error
+        why = "is not there" if not path.exists() else f"cannot be opened for reading ({error})"
+        raise RecordAbsent(f"{path} {why}. A controller that runs makes it within a minute; if none does, start it; if the "
+                           "file is there, check that this user may read its folder") from error
     return raw
 
 

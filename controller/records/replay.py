@@ -53,6 +53,8 @@ class Replayed(NamedTuple):
     ticks: int
     differences: list[Difference]
     differing: int
+    missing: int
+    """Of them, stretches that are not in the record: nothing to compare with."""
     version_recorded: str
     version_now: str
     complete: bool
@@ -91,7 +93,7 @@ class _Replay:
         self._run: RunRow = Reader(path).known(run_id)
         self._progress = progress or (lambda done, of: None)
         self._differences: list[Difference] = []
-        self._count = 0
+        self._count = self._gaps = 0
         self._ticks = 0
         self._told: Iterator[Row[Any]] = iter(())
         self._next: Row[Any] | None = None
@@ -150,6 +152,7 @@ class _Replay:
             self._differences.append(difference)
 
     def _missing(self, first: int, last: int, utc_us: int) -> None:
+        self._gaps += 1
         self._differ(Difference(first, utc_us, "missing", f"ticks {first} to {last} are not in the record", ""))
 
     def _verdict(self, number: int) -> Replayed:
@@ -161,7 +164,7 @@ class _Replay:
         elif not complete:
             left = f"the last {run.last_tick - number} rows have no block" if run.last_tick else "nothing follows"
             note = f"The record was cut: it ends at tick {number}, {left}."
-        return Replayed(self._ticks, self._differences, self._count, run.version, self._version, complete, note)
+        return Replayed(self._ticks, self._differences, self._count, self._gaps, run.version, self._version, complete, note)
 
     def _state(self, at: int) -> tuple[int, State]:
         """The newest stored state at or before a tick, or else the first after it."""

@@ -183,7 +183,7 @@ def test_there_is_exactly_one_writable_connection(tmp_path: Path, monkeypatch: p
 
 
 def test_no_record_is_an_answer_of_its_own(tmp_path: Path) -> None:
-    with pytest.raises(RecordAbsent, match="Start the controller first"):
+    with pytest.raises(RecordAbsent, match="is not there"):
         Reader(tmp_path / "record.db").runs()
     assert not (tmp_path / "record.db").exists(), "looking makes no file"
 

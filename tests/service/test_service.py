@@ -59,7 +59,7 @@ def test_a_whole_run_over_the_socket_from_start_to_complete(tmp_path):
         assert now["run"]["plan"][0][0] == 0 and now["run"]["plan"][-1][1] == 34_000
         now = person.until(lambda now: now["run"]["segment"] == 1)
         assert "Soaking" in now["sentence"] or "band" in now["sentence"]
-        now = person.until(lambda now: now["run"]["state"] == "complete", most=4000)
+        now = person.until(lambda now: now["run"]["state"] == "complete" and now["heat_off"], most=4000)
         assert now["sentence"] == "Heat is off. The run is complete." and now["latches"] == [] and now["alarms"] == []
         assert person.command("reset")["ok"]["state"] == "idle"
     rig.close()

@@ -126,7 +126,8 @@ def test_the_plan_of_an_early_cooling_keeps_the_end_of_the_soak_it_cut(folder, g
 
 def test_a_latch_says_whether_its_cause_still_stands(folder, going):
     values = list(going.values)
-    for value, stands, words in ((1, True, "has closed."), (0, False, "has gone by now."), (UNKNOWN, None, "has closed.")):
+    gone = "has gone by now: “The smoke contact has closed.”"
+    for value, stands, words in ((1, True, "has closed."), (0, False, gone), (UNKNOWN, None, "has closed.")):
         values[INDEX["smoke"]] = value
         latch = Latch("smoke", going.mono_us, 1, 1, "", True)
         now = told(folder, going._replace(latches=(latch,), values=tuple(values)))

@@ -14,7 +14,7 @@ export function presentTrip(now, latch, unit) {
   const detail = together(capital(latch.detail)) || (number && limit ? `${number} seen, limit ${limit}.` : "");
   const off = heatOff(now);
   return { tone: "trip", guard: latch.guard, parts: [
-    ["Cause", html`<b>${together(latch.cause)}</b> ${detail} ${latch.stands === false ? "It has gone by now." : ""}`],
+    ["Cause", latch.stands === false ? html`<b>It has gone by now.</b> It was: “${together(latch.cause)}” ${detail}` : html`<b>${together(latch.cause)}</b> ${detail}`],
     ["Done already", [together(latch.done), off || now.still_on || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
     ["Do now", steps(latch.do)],
     ["Worry if", together(uncapital(latch.worry))],

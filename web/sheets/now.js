@@ -15,6 +15,8 @@ import { planAt } from "../parts/scales.js";
 
 /** How long after its end a run's cooling is still followed on the sheet. */
 const AFTER_US = 3 * 3600e6;
+/** Of what happened before a trip that much stands beside it. */
+const BEFORE_TRIP = 4;
 
 /** What the head says: sentence, the line under it, mark, tone. */
 export function presentHead(now, staleMs, link, ms, unit) {
@@ -129,7 +131,7 @@ const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) && h
 /** On a phone the plan's words stand below it. */
 function phoneWords(view, now) {
   const planned = planAt(view.plan, now.utc_us);
-  return html`<ul class="under-plan">${view.next ? html`<li>${view.next.what} ${view.paused ? `${wait(view.next.atUs - view.nowUs)} after it goes on` : `in ${wait(view.next.atUs - view.nowUs)}, at ${clock(view.next.atUs)}`}</li>` : ""}${
+  return html`<ul class="under-plan">${view.next ? html`<li>${view.next.what} ${view.next.after ? `${wait(view.next.atUs - view.nowUs)} after ${view.next.after}` : `in ${wait(view.next.atUs - view.nowUs)}, at ${clock(view.next.atUs)}`}</li>` : ""}${
     view.cool ? html`<li>under ${warmShort(view.cool.mc, view.unit)} in ${wait(view.cool.utc_us - view.nowUs)}, at ${clock(view.cool.utc_us)}, by the plan</li>` : ""}${
     planned !== null && !now.run.end ? html`<li>plan now ${warmShort(planned, view.unit)}</li>` : ""}</ul>`;
 }
@@ -137,16 +139,19 @@ function phoneWords(view, now) {
 function inOrder(state) {
   const first = state.now.latches.find((latch) => latch.first_out) ?? state.now.latches[0];
   const kinds = new Set(["tripped", "heat_seen_off", "run_state", "guard", "board_lost", "board_booted", "command_accepted", "alarm", "reading"]);
-  const near = state.events.filter((event) => kinds.has(event.kind) && event.utc_us > first.utc_us - 120e6 && event.utc_us < first.utc_us + 600e6).slice(0, 12);
-  return html`<section class="aside"><h2>In this order</h2>${near.length ? drawEvents(near) : html`<p>${clockSeconds(first.utc_us, true)} ${first.cause}</p>`}</section>`;
+  const near = state.events.filter((event) => kinds.has(event.kind) && event.utc_us > first.utc_us - 120e6 && event.utc_us < first.utc_us + 600e6);
+  const tripAt = near.findIndex((event) => event.kind === "tripped");
+  const shown = near.slice(Math.max(0, tripAt - BEFORE_TRIP)).slice(0, 12);
+  return html`<section class="aside"><h2>In this order</h2>${shown.length ? drawEvents(shown) : html`<p>${clockSeconds(first.utc_us, true)} ${first.cause}</p>`}</section>`;
 }
 
 /** No run: the dashed ghost of the drawing to come, one sentence, one link. */
 function ghost(now, layout) {
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
   const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
+  const next = now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : html`<a href="#/schedules">Choose a schedule and start it</a>`;
   return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
-    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> ${now.pending ? "" : html`<a href="#/schedules">Choose a schedule and start it</a>`}</p></div></div>`;
+    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> ${now.pending ? "" : next}</p></div></div>`;
 }
 
 /** What the phone's head says beside the sheet's name. */

@@ -38,6 +38,13 @@ export function written(draft) {
 /** "segment 2 soak_h" -> the field's name on the page. */
 export const fieldName = (field) => field.replace(/^segment (\d+) /u, "segment-$1-");
 
+/** "segment 2 target_c" -> "the target of segment 2". */
+const FIELD_WORDS = { target_c: "the target", rate_c_per_h: "the rate", band_c: "the band", soak_h: "the time in band", longest_h: "the longest time" };
+export function fieldWords(field) {
+  const [, at, name] = /^segment (\d+) (\w+)$/u.exec(field) ?? [];
+  return at ? `${FIELD_WORDS[name] ?? name} of segment ${at}` : field.replace(/_/gu, " ");
+}
+
 /** Mistakes by field; those that belong to no field on the page stand under "". */
 export function byField(mistakes, draft) {
   const shown = new Set(["name", "temperature_of", "resume", "note", ...draft.data.segments.flatMap((row, index) => FIELDS[row.kind].map(([field]) => `segment-${index + 1}-${field}`))]);
@@ -186,7 +193,7 @@ function form(draft, state) {
 function verdict(draft, unit) {
   if (!draft.judged) return "Being looked at.";
   if (draft.mistakes.length) return html`${mark("faulted", 18)} <b>${many(draft.mistakes.length, "mistake")}.</b> Each stands at its field; ${draft.drawn ? "the curve is right all the same" : draft.curve.length ? "the curve is the last one without" : "there is no curve until it is right"}.`;
-  if (draft.cannot.length) return html`${mark("notallowed", 18)} <b>Too hot for this chamber.</b> It can be stored, not started: ${draft.cannot[0].field.replace(/_/gu, " ")} is ${draft.cannot[0].value}; ${draft.cannot[0].allowed}.`;
+  if (draft.cannot.length) return html`${mark("notallowed", 18)} <b>Too hot for this chamber.</b> It can be stored, not started: ${fieldWords(draft.cannot[0].field)} is ${draft.cannot[0].value}; ${draft.cannot[0].allowed}.`;
   const hottest = Math.max(...draft.curve.map(([, mc]) => mc));
   return `It takes at least ${wait(draft.duration_us)} from ${warmShort(draft.from_mc, unit)} and goes to ${warmShort(hottest, unit)}. Time out of band is added.`;
 }
