@@ -13,14 +13,14 @@ from controller.core.setup import Chamber, Fitted
 from controller.core.watch import CURRENT_IS_ZERO_MA
 
 PART_NAMES = ("supply", "thermal_link", "limiter", "contactor", "modulator", "element")
+NOT_FITTED = {"limiter": "no limiter is fitted", "contactor": "no line contactor is fitted"}
 UNHEARD = "nobody knows: the board is not heard"
 
 
 def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, dict[str, Any]]:
     """State, words and whether current passes, for every part. `report` is None when the newest one is too old."""
     if report is None:
-        return {name: {"state": "unknown", "current": False, "words": UNHEARD} for name in PART_NAMES} | {
-            "element": {"state": "unknown", "current": False, "words": UNHEARD, "watts": 0}}
+        return _unheard(chamber.fitted)
     fitted = chamber.fitted
     current = _current(report, fitted)
     watts = chamber.heater.element_w * seen_e4 // 10_000
@@ -38,6 +38,17 @@ def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, 
         name: {"state": state, "current": heating, "words": words} for name, (state, words) in parts.items()}
     drawn["element"]["watts"] = watts
     return drawn
+
+
+def _unheard(fitted: Fitted) -> dict[str, dict[str, Any]]:
+    """Nobody knows anything, but what is not there is not there."""
+    parts: dict[str, dict[str, Any]] = {
+        name: {"state": "unknown", "current": False, "words": UNHEARD} for name in PART_NAMES}
+    for name, there in (("limiter", fitted.limiter), ("contactor", fitted.contactor)):
+        if not there:
+            parts[name] |= {"state": "not fitted", "words": NOT_FITTED[name]}
+    parts["element"]["watts"] = 0
+    return parts
 
 
 def _current(report: Report, fitted: Fitted) -> bool | None:
@@ -70,7 +81,7 @@ def _thermal_link(report: Report, current: bool | None, pulsing: bool) -> tuple[
 
 def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:
     if not fitted.limiter:
-        return "not fitted", "no limiter is fitted"
+        return "not fitted", NOT_FITTED["limiter"]
     words = {True: ("closed", "closed"), False: ("open", "open: it acted, or is not reset"),
              None: ("unknown", "the board does not say")}
     return words[report.limiter]
@@ -78,7 +89,7 @@ def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:
 
 def _contactor(report: Report, fitted: Fitted) -> tuple[str, str]:
     if not fitted.contactor:
-        return "not fitted", "no line contactor is fitted"
+        return "not fitted", NOT_FITTED["contactor"]
     return ("closed", "closed") if report.contactor else ("open", "open")
 
 

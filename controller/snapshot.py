@@ -24,13 +24,12 @@ from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.starting import ARM_WAIT_US
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
-from controller.core.watch import UNKNOWN
+from controller.core.watch import UNKNOWN, known
 from controller.intake import CAP
 from controller.run_plan import Planned, segments_of
 from controller.sentence import sentence
 
 Json = dict[str, Any]
-KNOWN_MAX = 1 << 59
 """Core marks unknown and unlimited numbers far above this."""
 DONE = {
     Action.TRIP: "Both switches were told to open, and the trip is latched.",
@@ -39,6 +38,7 @@ DONE = {
     Action.HOLD: "The schedule is held.",
     Action.ALARM: "Nothing was switched: it asks for a person.",
 }
+FOUND_AT_START = "No heat is permitted, and the trip is latched."
 PRESSING = {
     AlarmState.UNACKNOWLEDGED: 0, AlarmState.LATCHED: 0, AlarmState.ACKNOWLEDGED: 1, AlarmState.LATCHED_ACKNOWLEDGED: 1,
     AlarmState.RETURNED: 2,
@@ -160,12 +160,8 @@ def guard_rows(state: State) -> list[Json]:
         "contact": guard.contact.value, "urgency": guard.urgency.value, "hazards": guard.hazards, "unit": guard.unit,
         "cause": guard.cause, "why": guard.why, "do": list(guard.do), "worry": guard.worry,
         "stands": standing.stands, "latched": guard.id in latched, "value": known(value), "limit_value": known(limit),
+        "unknown": value == UNKNOWN,
     } for guard, standing, value, limit in zip(GUARDS, state.standing, state.values, state.limits, strict=True)]
-
-
-def known(value: int) -> int | None:
-    """The number, or None where core means that there is none or that nobody knows."""
-    return value if abs(value) < KNOWN_MAX else None
 
 
 def possible(state: State) -> list[str]:
@@ -318,9 +314,15 @@ def _stands(state: State, guard: str) -> bool | None:
 
 
 def _latch(latch: Latch, state: State, clock: _Clock) -> Json:
+    guard = GUARDS[INDEX[latch.guard]]
+    texts = _texts(guard)
+    if guard.watch == "never":
+        texts["done"] = FOUND_AT_START
+    if latch.guard == "not_commissioned" and state.chamber.simulated:
+        texts["do"].append("This chamber is simulated: it may be cleared at once.")
     return {"guard": latch.guard, "utc_us": clock.utc(latch.mono_us), "value": known(latch.value),
             "limit": known(latch.limit), "detail": latch.detail, "first_out": latch.first_out,
-            "stands": _stands(state, latch.guard), **_texts(GUARDS[INDEX[latch.guard]])}
+            "stands": _stands(state, latch.guard), **texts}
 
 
 def _alarms(state: State, clock: _Clock, failing: str) -> list[Json]:

@@ -25,6 +25,7 @@ from controller.core.supervisor import judge as judge_guards
 from controller.core.watch import BOARD_WATCHED, QUIET, UNKNOWN, Trail, Watcher
 from controller.core.work import Work
 
+STOOD_STILL_US = 2_000_000
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
 COOL = SegmentKind.COOL
 READING_STALE = INDEX["reading_stale"]
@@ -169,11 +170,18 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         HOST_ROWS, values, host_rows(work.limits), host_rows(work.clears), work.standing, work.now_us, work.active
     )
     for finding in findings:
-        work.found(finding, "")
+        work.found(finding, _own_silence(inputs) if finding.guard.id == "board_silent" else "")
     work.values = in_guard_order((*(BOARD_UNKNOWN if stale else board_values), *values))
     _judge_readings(work, age_us, stale)
     if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
         _arm_void(work, "two hours passed")
+
+
+def _own_silence(inputs: Inputs) -> str:
+    """The board may have talked all the time to a controller that stood still."""
+    if inputs.late_us < STOOD_STILL_US:
+        return ""
+    return f"this controller itself stood still for {inputs.late_us / 1e6:.1f} s: look at the computer, not at the board"
 
 
 def _matters(work: Work) -> bool:

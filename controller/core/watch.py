@@ -17,6 +17,8 @@ from controller.core.setup import Chamber
 
 QUIET = -(1 << 60)
 UNKNOWN = 1 << 60
+KNOWN_MAX = 1 << 59
+"""Every quantity that is one is below this."""
 
 RISE_EVERY_US = 5_000_000
 RISE_POINTS = 12
@@ -89,6 +91,11 @@ BOARD_WATCHED = (
     "unasked_heat",
 )
 HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "unheard_us", "never")
+
+
+def known(value: int) -> int | None:
+    """The number as it is told, or None where there is none or nobody knows it."""
+    return value if abs(value) < KNOWN_MAX else None
 
 
 def contact(fitted: bool, value: bool | None, bad: bool) -> int:

@@ -20,7 +20,7 @@ from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
 from controller.core.state import Alarm, Run, State, Stop
 from controller.core.supervisor import Finding, Latch
-from controller.core.watch import UNKNOWN
+from controller.core.watch import UNKNOWN, known
 
 Field = str | int | bool | None
 state_fields = attrgetter(*State._fields)
@@ -169,7 +169,12 @@ class Work:
         """A guard began or ceased to stand: say so, and do what its row says."""
         guard = finding.guard
         self.say(
-            Kind.GUARD, guard=guard.id, standing=finding.stands, value=finding.value, limit=finding.limit, detail=detail
+            Kind.GUARD,
+            guard=guard.id,
+            standing=finding.stands,
+            value=known(finding.value),
+            limit=known(finding.limit),
+            detail=detail,
         )
         if finding.stands:
             ACTIONS[guard.action](self, finding, detail)
@@ -189,8 +194,8 @@ class Work:
             Kind.TRIPPED,
             guard=guard.id,
             first_out=first_out,
-            value=value,
-            limit=limit,
+            value=known(value),
+            limit=known(limit),
             detail=detail,
             action=guard.action.name.lower(),
         )

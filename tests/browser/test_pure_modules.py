@@ -390,7 +390,7 @@ def test_a_start_that_is_too_hot_names_no_impossible_limit(run, hottest, words):
 )
 def test_the_verdict_says_which_curve_is_shown(run, draft, words):
     mistake = "{field: 'name', value: '', allowed: '', advice: ''}"
-    judged = f"judged: true, mistakes: [{mistake}], cannot: [], id: null, saved: '', error: '', key: 'k'"
+    judged = f"judged: true, named: true, mistakes: [{mistake}], cannot: [], id: null, saved: '', error: '', key: 'k'"
     held = f"{{draft: {{{judged}, {draft}, data: {{name: '', note: '', segments: []}}}}}}"
     state = f"{{unit: 'C', layout: {{kind: 'phone', width: 300}}, held: {held}, ageMs: () => 0}}"
     assert words in run("sheets/schedule_edit", f"m.render({state}).text")

@@ -9,6 +9,7 @@ import itertools
 
 import pytest
 
+from controller.core.events import Kind
 from controller.core.guards import GUARDS, Contact
 from controller.core.messages import Channel, Fault
 from controller.core.readings import MISSING, Faulted, Good, Stale, judge
@@ -109,6 +110,27 @@ def test_silence_ages_into_stale_and_takes_the_permit_before_it_trips():
     assert not bench.latched
     bench.tick(us=1_800_000)
     assert bench.latched == ("board_silent",)
+
+
+def test_a_controller_that_stood_still_blames_itself_not_the_board():
+    bench = soaking()
+    bench.late_us = 15 * US
+    bench.board.mute = True  # what the board says now answers frames of before
+    bench.tick(us=16 * US)
+    assert bench.latched == ("board_silent",)
+    assert "this controller itself stood still for 15.0 s" in bench.state.latches[0].detail
+
+
+def test_a_number_that_nobody_knows_is_told_as_none():
+    bench = soaking()
+    bench.cut = True
+    bench.run(20)
+    bench.cut = False
+    bench.run(20)
+    found = [one for one in bench.events if one.kind is Kind.GUARD]
+    assert {"board_silent", "board_unheard"} <= {one.fields["guard"] for one in found}
+    told = [one.fields[name] for one in found for name in ("value", "limit")]
+    assert None in told and max(abs(int(one)) for one in told if one is not None) < 1 << 59
 
 
 def test_reports_that_heard_nothing_new_grow_old_although_they_arrive():

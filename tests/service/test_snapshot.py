@@ -18,12 +18,12 @@ from controller.core.run_states import S
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
 from controller.core.supervisor import Latch, Standing
-from controller.core.watch import UNKNOWN
+from controller.core.watch import UNKNOWN, known
 from controller.rehearse import Rehearsal
 from controller.rehearse_world import InProcess
 from controller.run_plan import Planned
 from controller.sentence import duration
-from controller.snapshot import Facts, Snapshots, guard_rows, known, row
+from controller.snapshot import Facts, Snapshots, guard_rows, row
 from tests.service.chambers import short, simulated
 from tests.service.runs import running, state_in
 

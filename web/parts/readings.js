@@ -33,7 +33,7 @@ function one(name, reading, now, dataMs, unit, more) {
   const state = standing(reading, ageMs);
   const known = state !== "faulted" && state !== "missing" && reading.mc !== null;
   const caption = state === "stale" ? `${name}, ${age(ageMs)} ago` : [name, more].filter(Boolean).join(", ");
-  return { name, state, caption, value: known ? temperature(reading.mc, unit) : null, why: reading.reason || "not fitted",
+  return { name, state, caption, value: known ? temperature(reading.mc, unit) : null, why: reading.reason || "never heard",
     sure: reading.uncertainty_mc ? `±${difference(reading.uncertainty_mc, unit)}` : "", unit: degrees(unit) };
 }
 
@@ -50,7 +50,7 @@ export const drawBig = (big) =>
     reading.value === null ? html`<span class="novalue">no value</span> <span class="unit">${reading.why}</span>`
       : html`<span class="value">${reading.value}</span> <span class="unit">${index === 0 && big.length > 1 && reading.sure ? `${reading.sure} ` : ""}${reading.unit}</span>`}</span></div>`)}</div>`;
 
-const QUALITY = { good: "good", late: "late", stale: "stale", faulted: "faulted", missing: "not fitted" };
+const QUALITY = { good: "good", late: "late", stale: "stale", faulted: "faulted", missing: "never heard" };
 
 /** Rows for the table: every reading, then how far what counts is from the plan. */
 export function presentRows(now, dataMs, unit) {
@@ -59,7 +59,7 @@ export function presentRows(now, dataMs, unit) {
     const state = standing(reading, ageMs);
     const number = reading.mc === null || reading.mc === undefined ? "" : warm(reading.mc, unit);
     const sure = reading.uncertainty_mc ? `${temperature(reading.mc ?? 0, unit)} ${plusMinus(reading.uncertainty_mc, unit)}` : number;
-    const value = { stale: `(${number})`, faulted: "no value", missing: "not fitted" }[state] ?? sure;
+    const value = { stale: `(${number})`, faulted: "no value", missing: "no value" }[state] ?? sure;
     return { label: reading.label, value, state, quality: state === "faulted" ? reading.reason : QUALITY[state], age: state === "missing" ? "" : age(ageMs) };
   });
   if (now.deviation_mc !== null && now.deviation_mc !== undefined && now.run && !now.run.end) {

@@ -54,7 +54,7 @@ function guardRow(guard, unit) {
   const limit = watched(guard.limit_value, guard.unit, unit);
   const value = watched(guard.value, guard.unit, unit);
   const sign = guard.latched ? mark("trip", 16) : guard.stands ? mark("alarm", 16) : "";
-  const words = guard.latched ? "latched" : guard.stands ? "stands" : value ? `now ${value}` : "clear";
+  const words = guard.latched ? "latched" : guard.stands ? "stands" : value ? `now ${value}` : guard.unknown ? "not known" : "clear";
   return html`<details data-key="guard-${guard.id}"><summary><span>${sign}</span><span class="guardcause">${together(guard.cause)}</span><span class="details"><span class="detail">${ACTIONS[guard.action] ?? guard.action}, ${persistWords(guard.persist_us)}</span><span
     class="detail">${limit ? `limit ${limit}` : ""}</span><span class="detail ${guard.stands || guard.latched ? "bad" : ""}">${words}</span></span></summary><div class="guardbody"><p>${together(guard.why)}</p><p>Looks ${guard.during}. Counts as “${guard.contact}” in the permit line. ${
     capital(guard.urgency)}. Hazards ${guard.hazards}; its name in the record is ${guard.id}.</p><p>What to do: ${together(guard.do.join(" "))}</p><p>Worry if: ${together(guard.worry)}</p></div></details>`;

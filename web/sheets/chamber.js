@@ -43,13 +43,20 @@ function sensors(facts, now, dataMs, unit) {
 
 function board(now) {
   const { board: it } = now;
-  const rows = [["heard", it.present ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : "no"], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", it.enabled ? "enabled" : it.off_words ? `off: ${it.off_words}` : "off"],
-    ["boot, session", `${it.boot ?? "not known"}, ${it.session}`], ["run time counted", wait(it.run_s * 1e6)], ["switch operations", String(it.switches)]];
+  const heard = (value) => (it.boot === null ? "not known" : it.present ? value : `${value} when last heard`);
+  const outputs = !it.present ? "not known" : it.enabled ? "enabled" : it.off_words ? `off: ${it.off_words}` : "off";
+  const last = it.present || it.age_us !== null ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : it.stranger ? "no: what is on the port does not answer as a board" : "no";
+  const rows = [[it.present ? "heard" : "last heard", last], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", outputs],
+    ["boot, session", heard(`${it.boot}, ${it.session}`)], ["run time counted", heard(wait(it.run_s * 1e6))], ["switch operations", heard(String(it.switches))]];
   return html`<table class="facts"><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;
 }
 
-const around = (now) => [["door", now.door], ["local stop", now.local_stop === null ? "unknown" : now.local_stop ? "pressed" : "released"], ["smoke contact", now.smoke],
-  ["fan", now.fan_rpm === null ? "not known" : `${now.fan_rpm}\u00a0rpm`], ["current", now.current_ma === null ? "not known" : `${(now.current_ma / 1000).toFixed(2)}\u00a0A`], ["duty asked, seen", `${percent(now.request.duty_e4)}, ${percent(now.seen.duty_e4)}`]];
+function around(now, fitted) {
+  const sensed = (name, value, words) => (!fitted[name] ? "not fitted" : value === null ? "not known" : words(value));
+  return [["door", now.door], ["local stop", sensed("local_stop", now.local_stop, (pressed) => (pressed ? "pressed" : "released"))], ["smoke contact", now.smoke],
+    ["fan", sensed("fan", now.fan_rpm, (rpm) => `${rpm}\u00a0rpm`)], ["current", sensed("current", now.current_ma, (ma) => `${(ma / 1000).toFixed(2)}\u00a0A`)],
+    ["duty asked, seen", `${percent(now.request.duty_e4)}, ${now.board.present ? percent(now.seen.duty_e4) : "not known"}`]];
+}
 
 function ladder(facts, now, unit) {
   return html`<ol class="ladder">${limitLadder(facts, now).map(([mc, words]) => html`<li><span class="rung" aria-hidden="true"></span><b>${warmShort(mc, unit)}</b><span>${words}</span></li>`)}</ol>`;
@@ -74,7 +81,7 @@ export const sheet = {
     const may = now.chamber.may_do;
     return html`<div class="sheet-head"><p class="kicker">${now.chamber.name}${now.chamber.simulated ? ", SIMULATED" : ""}</p><h1 tabindex="-1">${may === "measure only" ? "It may only measure." : `It may run ${may}.`}</h1><p class="lead">${now.chamber.may_do_why}</p>${
       now.chamber.next_thing ? html`<p class="lead"><b>Next:</b> ${now.chamber.next_thing}</p>` : ""}</div>
-      <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table class="facts"><tbody>${around(now).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
+      <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table class="facts"><tbody>${around(now, facts.fitted).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
       <div><h2>Limits, in the order that is checked</h2>${ladder(facts, now, unit)}<h2>Board</h2>${board(now)}</div></div>
       ${titleBlock([[{ label: "Chamber", value: now.chamber.name, wide: true }, { label: "Board", value: now.chamber.board }, { label: "Sensors", value: many(facts.sensors.length, "sensor") }, facts.limits.run_max_us && { label: "Longest run", value: hours(facts.limits.run_max_us) }]], { now, dataMs: state.ageMs() })}`;
   },

@@ -48,7 +48,7 @@ function permits() {
 function readings(unit) {
   const row = (label, mc, state, quality, age, value = warm(mc, unit)) => ({ label, value, state, quality, age });
   return drawRows([row("good", 104700, "good", "good", "0.8\u00a0s"), row("late, over 2\u00a0s", 104700, "late", "late", "3.0\u00a0s"), row("stale, over 5\u00a0s", 104700, "stale", "stale", "47\u00a0s", `(${warm(104700, unit)})`),
-    row("faulted", 0, "faulted", "wire broken", "0.8\u00a0s", "no value"), row("not fitted", 0, "missing", "not fitted", "", "not fitted")]);
+    row("faulted", 0, "faulted", "wire broken", "0.8\u00a0s", "no value"), row("never heard", 0, "missing", "never heard", "", "no value")]);
 }
 
 const big = (state, value = "104.7") => ({ name: "part", state, caption: { stale: "part, 47\u00a0s ago", late: "part" }[state] ?? "part", value, why: "wire broken", sure: "±0.6", unit: "°C" });

@@ -149,7 +149,7 @@ function inOrder(state) {
 function ghost(now, layout) {
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
   const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
-  const next = now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : html`<a href="#/schedules">Choose a schedule and start it</a>`;
+  const next = now.chamber.may_do === "measure only" ? `This chamber may only measure. ${now.chamber.next_thing}` : now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : html`<a href="#/schedules">Choose a schedule and start it</a>`;
   return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
     class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> ${now.pending ? "" : next}</p></div></div>`;
 }

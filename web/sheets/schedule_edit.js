@@ -57,7 +57,25 @@ export function byField(mistakes, draft) {
 }
 
 const fresh = (data, stored) => ({ key: `draft-${(serial += 1)}`, data: structuredClone(data), id: stored?.id ?? null, revision: stored?.revision ?? 0,
-  curve: [], duration_us: 0, mistakes: [], cannot: [], judged: false, saved: "", error: "" });
+  curve: [], duration_us: 0, mistakes: [], cannot: [], judged: false, named: Boolean(stored), unsaved: false, saved: "", error: "" });
+
+/** Drafts that were changed and not stored, by schedule: whoever goes to look at another sheet finds them again. */
+const keyOf = (draft) => draft.id ?? "new";
+function keep(store, draft) {
+  store.hold("draft", draft);
+  store.hold("unsaved", { ...store.held.unsaved, [keyOf(draft)]: draft });
+}
+
+function drop(store, draft) {
+  const { [keyOf(draft)]: _, ...others } = store.held.unsaved ?? {};
+  store.hold("unsaved", others);
+}
+
+/** Does anything typed here stand nowhere else yet? */
+export const anyUnsaved = (store) => Object.keys(store.held.unsaved ?? {}).length > 0;
+
+/** Mistakes that are told: a new schedule has no name yet, which is no mistake before somebody stores it. */
+const told = (draft) => (draft.named ? draft.mistakes : draft.mistakes.filter((one) => one.field !== "name"));
 
 export async function enter(context, id) {
   const { store, ask, signal } = context;
@@ -65,7 +83,8 @@ export async function enter(context, id) {
   store.hold("revisions", null);
   try {
     const stored = id === "new" ? null : await ask(`/schedules/${Number(id)}`, { signal });
-    store.hold("draft", fresh(stored?.schedule ?? NEW, stored));
+    const left = store.held.unsaved?.[stored?.id ?? "new"];
+    store.hold("draft", left ? { ...left, key: `draft-${(serial += 1)}` } : fresh(stored?.schedule ?? NEW, stored));
     judge(context);
     if (stored) store.hold("revisions", (await ask(`/schedules/${stored.id}/revisions`, { signal })).revisions);
   } catch (error) {
@@ -101,7 +120,7 @@ export function typed(context, field) {
   const [, index, name] = field.name.match(/^segment-(\d+)-(.+)$/u) ?? [];
   if (index) data.segments[Number(index) - 1][name] = field.value;
   else data[field.name] = field.value;
-  store.hold("draft", { ...draft, data, saved: "" });
+  keep(store, { ...draft, data, named: draft.named || field.name === "name", unsaved: true, saved: "" });
   clearTimeout(later);
   later = setTimeout(() => judge(context), TYPED_MS);
 }
@@ -112,7 +131,7 @@ function reshape(context, change) {
   const draft = store.held.draft;
   const data = structuredClone(draft.data);
   change(data.segments);
-  store.hold("draft", { ...draft, data, key: `draft-${(serial += 1)}`, saved: "" });
+  keep(store, { ...draft, data, key: `draft-${(serial += 1)}`, unsaved: true, saved: "" });
   judge(context);
 }
 
@@ -125,8 +144,13 @@ export const acts = {
   }),
   "revision-take": (context, key) => {
     const old = context.store.held.revisions[Number(key.dataset.value)];
-    context.store.hold("draft", { ...fresh(old.schedule, context.store.held.draft) });
+    keep(context.store, { ...fresh(old.schedule, context.store.held.draft), unsaved: true });
     judge(context);
+  },
+  "draft-drop": (context) => {
+    const { draft } = context.store.held;
+    drop(context.store, draft);
+    enter(context, keyOf(draft));
   },
   "schedule-delete": async (context) => {
     const { store, ask, go } = context;
@@ -144,12 +168,13 @@ export async function save(context) {
   const put = draft.id ? { method: "PUT", headers: { "If-Match": `"${draft.revision}"` } } : {};
   try {
     const stored = await ask(draft.id ? `/schedules/${draft.id}` : "/schedules", { ...put, body: written(draft) });
+    drop(store, draft);
     if (!draft.id) return go(`#/schedules/${stored.id}`);
-    store.hold("draft", { ...draft, revision: stored.revision, saved: `Stored as revision ${stored.revision}.`, mistakes: [], error: "" });
+    store.hold("draft", { ...draft, unsaved: false, revision: stored.revision, saved: `Stored as revision ${stored.revision}.`, mistakes: [], error: "" });
     store.hold("revisions", (await ask(`/schedules/${stored.id}/revisions`)).revisions);
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    store.hold("draft", { ...draft, mistakes: error.mistakes.length ? error.mistakes : draft.mistakes, error: error.mistakes.length ? "" : error.message });
+    store.hold("draft", { ...draft, named: true, mistakes: error.mistakes.length ? error.mistakes : draft.mistakes, error: error.mistakes.length ? "" : error.message });
   }
   return null;
 }
@@ -177,7 +202,7 @@ function segmentRow(row, index, count, found, unit) {
 }
 
 function form(draft, state) {
-  const found = byField(draft.mistakes, draft);
+  const found = byField(told(draft), draft);
   const { data } = draft;
   return html`<form data-form="schedule" data-key="${draft.key}" novalidate>${textField(found, { name: "name", label: "Name", value: data.name })}
     <div class="choices">${choice("temperature_of", "Its temperatures mean", data.temperature_of, [["part", "the part"], ["air", "the air"]])}${choice("resume", "After a power cut", data.resume,
@@ -187,13 +212,16 @@ function form(draft, state) {
     <div class="field"><label for="note">Note</label><textarea id="note" name="note" rows="2">${data.note}</textarea>${mistakesAt(found, "note")}</div>
     ${mistakesAt(found, "")}<div class="under"><button type="submit" class="key">${draft.id ? `Store as revision ${draft.revision + 1}` : "Store it"}</button>${
     draft.id ? html`<a class="key" href="#/schedules/${draft.id}/start">Start…</a><a class="plain" href="${linkTo(`/schedules/${draft.id}/text`)}" download>Text file</a><button type="button" class="plain" data-do="schedule-delete">${
-      state.held.deleting === draft.id ? "Delete it: press again" : "Delete"}</button>` : ""}<span class="saved" role="status">${draft.saved}${draft.error}</span></div></form>`;
+      state.held.deleting === draft.id ? "Delete it: press again" : "Delete"}</button>` : ""}<span class="saved" role="status">${
+    draft.unsaved ? html`Not stored yet. <button type="button" class="plain" data-do="draft-drop">Drop the changes</button>` : draft.saved}${draft.error}</span></div></form>`;
 }
 
 function verdict(draft, unit) {
   if (!draft.judged) return "Being looked at.";
-  if (draft.mistakes.length) return html`${mark("faulted", 18)} <b>${many(draft.mistakes.length, "mistake")}.</b> Each stands at its field; ${draft.drawn ? "the curve is right all the same" : draft.curve.length ? "the curve is the last one without" : "there is no curve until it is right"}.`;
+  const mistakes = told(draft);
+  if (mistakes.length) return html`${mark("faulted", 18)} <b>${many(mistakes.length, "mistake")}.</b> Each stands at its field; ${draft.drawn ? "the curve is right all the same" : draft.curve.length ? "the curve is the last one without" : "there is no curve until it is right"}.`;
   if (draft.cannot.length) return html`${mark("notallowed", 18)} <b>Too hot for this chamber.</b> It can be stored, not started: ${fieldWords(draft.cannot[0].field)} is ${draft.cannot[0].value}; ${draft.cannot[0].allowed}.`;
+  if (!draft.curve.length) return "There is no curve of it yet.";
   const hottest = Math.max(...draft.curve.map(([, mc]) => mc));
   return `It takes at least ${wait(draft.duration_us)} from ${warmShort(draft.from_mc, unit)} and goes to ${warmShort(hottest, unit)}. Time out of band is added.`;
 }

@@ -74,6 +74,9 @@ export const sheet = {
       if (event.target.dataset.form === "schedule") editor.save(context);
       if (event.target.dataset.form === "start") starter.start(context, event.target);
     }, { signal });
+    window.addEventListener("beforeunload", (event) => {
+      if (editor.anyUnsaved(store)) event.preventDefault();
+    }, { signal });
     root.addEventListener("input", (event) => {
       if (event.target.closest("[data-form=schedule]")) editor.typed(context, event.target);
     }, { signal });
