@@ -47,5 +47,6 @@ async def health(service: Service) -> Answer:
     except Problem as problem:
         controller["away"] = controller["away"] or problem.detail
     own = {"version": own_version(), "pid": os.getpid(), "up_us": round((time.monotonic() - service.began_s) * 1e6),
-           "streams": service.hub.streams, "resident_bytes": resident_bytes(), "sqlite": sqlite3.sqlite_version}
+           "streams": service.hub.streams, "resident_bytes": resident_bytes(), "sqlite": sqlite3.sqlite_version,
+           "desk_set_aside": service.desk.aside()}
     return Answer({"api": own, "controller": controller})

@@ -76,10 +76,12 @@ def _one(row: stored.Stored, status: int = 200) -> Answer:
     return Answer(view(row), status, {"ETag": f'"{row.revision}"', "Location": f"/api/v1/schedules/{row.id}"})
 
 
-@router.get("", summary="Every schedule", responses={**one({"schedules": [STORED_EXAMPLE]}), **problems("desk_failing")})
+@router.get("", summary="Every schedule", responses={
+    **one({"schedules": [STORED_EXAMPLE], "set_aside": []}), **problems("desk_failing")})
 async def every(service: Service) -> Answer:
     """The newest revision of each, oldest schedule first. `shortest_us` is the plan from 25 °C, if nothing waits."""
-    return Answer({"schedules": [view(row) for row in await service.desk.do(stored.newest)]})
+    rows = await service.desk.do(stored.newest)
+    return Answer({"schedules": [view(row) for row in rows], "set_aside": service.desk.aside()})
 
 
 @router.post("", status_code=201, summary="Store a new schedule", openapi_extra=BODY,

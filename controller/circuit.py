@@ -17,15 +17,17 @@ NOT_FITTED = {"limiter": "no limiter is fitted", "contactor": "no line contactor
 UNHEARD = "nobody knows: the board is not heard"
 
 
-def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, dict[str, Any]]:
-    """State, words and whether current passes, for every part. `report` is None when the newest one is too old."""
+def circuit(report: Report | None, chamber: Chamber, seen_e4: int, stays_closed: bool = False) -> dict[str, dict[str, Any]]:
+    """State, words and whether current passes, for every part. `report` is None when the newest one is too old;
+    `stays_closed` says that a switch was told to open long enough ago."""
     if report is None:
         return _unheard(chamber.fitted)
     fitted = chamber.fitted
     current = _current(report, fitted)
     watts = chamber.heater.element_w * seen_e4 // 10_000
     heating = current if current is not None else report.modulator and (report.contactor or not fitted.contactor)
-    pulsing = seen_e4 > 0 and (report.contactor or not fitted.contactor)
+    allowed = report.enabled and not report.off
+    pulsing = seen_e4 > 0 and allowed and (report.contactor or not fitted.contactor)
     parts = {
         "supply": _supply(report, fitted, current is True),
         "thermal_link": _thermal_link(report, current, pulsing),
@@ -37,6 +39,9 @@ def circuit(report: Report | None, chamber: Chamber, seen_e4: int) -> dict[str, 
     drawn: dict[str, dict[str, Any]] = {
         name: {"state": state, "current": heating, "words": words} for name, (state, words) in parts.items()}
     drawn["element"]["watts"] = watts
+    for name, closed in (("contactor", "closed"), ("modulator", "passing")):
+        if stays_closed and drawn[name]["state"] == closed:
+            drawn[name] |= {"state": "stuck", "words": "reads closed though it was told to open"}
     return drawn
 
 

@@ -16,6 +16,7 @@ from controller.planning.schedule_file import plan_from
 
 CORNERS_MAX = 400
 """A run that is held more often than this loses its oldest corner but the first."""
+IN_BAND, COOL = "it is in its band", "it has cooled to its target"
 BEGINS = {Kind.RAMP: "the next ramp starts", Kind.SOAK: "the soak starts", Kind.COOL: "cooling starts"}
 
 
@@ -24,8 +25,8 @@ class Next(NamedTuple):
 
     what: str
     in_us: int
-    waits: bool
-    """A soak's clock stands until the temperature is in its band: `in_us` counts from then, and nobody knows when."""
+    after: str
+    """What it still waits for, and nobody knows when that comes: `in_us` counts from then. Empty: it goes on by itself."""
 
 
 class Ahead(NamedTuple):
@@ -82,7 +83,8 @@ class Planned:
         behind = [corner for corner in self._corners if corner[0] < elapsed_us]
         this = replace(schedule, segments=schedule.segments[:segment + 1])
         in_us = plan_from(this, elapsed_us, segment, setpoint_mc, counted_us)[-1][0] - elapsed_us
-        return Ahead(elapsed_us, behind + rest, Next(_what(schedule, segment), in_us, _waits(run)))
+        step = Next(_what(schedule, segment), in_us, _after(run, schedule.segments[segment], in_us))
+        return Ahead(elapsed_us, behind + rest, step)
 
 
 def segments_of(run: Run) -> tuple[Segment, ...]:
@@ -111,9 +113,12 @@ def _cooling(program: CoolDown) -> Schedule:
     return Schedule("cool down", program.of, Resume.NEVER, (step,))
 
 
-def _waits(run: Run) -> bool:
+def _after(run: Run, segment: Segment, in_us: int) -> str:
+    """A soak's clock counts in band only, and cooling ends when it is measured, however early its set point came down."""
     program = run.program
-    return isinstance(program, Treatment) and program.now.kind is Kind.SOAK and not program.counting
+    if segment.kind is Kind.SOAK and isinstance(program, Treatment) and not program.counting:
+        return IN_BAND
+    return COOL if segment.kind is Kind.COOL and in_us <= 0 else ""
 
 
 def _what(schedule: Schedule, segment: int) -> str:

@@ -14,14 +14,14 @@ from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
 from controller.core.setup import Level
 from controller.core.state import Run, State
+from controller.run_plan import IN_BAND
 
 Json = dict[str, Any]
 Said = tuple[str, str]
 CALM = "All as planned. Nothing needs you."
-NO_BOARD = "what is on the port does not answer as a board"
 GONE = "What was wrong has gone by itself; acknowledge that you have seen it."
 EARLY = "It cools at the schedule's rate, which may still heat. Stop heating ends that too."
-DOING = {Kind.RAMP: "Heating up", Kind.SOAK: "Soaking", Kind.COOL: "Cooling as planned"}
+LATER = "The air is out of its band, so this takes longer than planned. Nothing needs you."
 ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
 
 
@@ -56,7 +56,7 @@ def _heat_off(now: Json) -> str:
     if now["heat_off"] is not None:
         return "Heat is off." if now["heat_off"] else "Heat was told to go off."
     if not now["stop"]["accepted_utc_us"]:
-        return f"Whether the heat is off is not known: {NO_BOARD if now['board']['stranger'] else 'the board is not heard'}."
+        return f"Whether the heat is off is not known: {now['board']['line']}."
     if now["stop"]["off_seen_utc_us"]:
         return "Heat was seen off, and the board has not been heard since."
     return "Heat was told to go off; nobody has seen it off."
@@ -65,12 +65,13 @@ def _heat_off(now: Json) -> str:
 def _no_board(state: State, now: Json) -> Said | None:
     if now["board"]["present"]:
         return None
-    if state.board.welcome is not None and not state.board.accepted and state.board.open:
-        return "This is another chamber's board. No heat.", "Compare the board's id with the chamber file."
+    line = now["board"]["line"]
+    said = f"{line[0].upper()}{line[1:]}."
     if state.board.strange:
-        return f"{NO_BOARD[0].upper()}{NO_BOARD[1:]}.", "Look which port the chamber file names; nothing else was sent there."
-    return ("The board is not heard.",
-            "A board that still runs switches off by itself. Check its cable and supply; in doubt, unplug the chamber.")
+        return said, "Look which port the chamber file names; nothing but a greeting was sent there."
+    if state.board.welcome is not None and not state.board.accepted and state.board.open:
+        return f"{said} No heat.", "Compare the board with the chamber file."
+    return said, "A board that still runs switches off by itself. Check its cable and supply; in doubt, unplug the chamber."
 
 
 def _waiting(state: State, now: Json) -> Said | None:
@@ -118,23 +119,37 @@ def _stands(alarm: Json) -> bool:
 def _going(state: State, now: Json) -> Said | None:
     run = state.run
     assert run is not None, "every other case has been told"
-    doing = "Cooling down early" if run.state is S.STOPPING else _doing(run)
+    doing = "Cooling down early" if run.state is S.STOPPING else _doing(run, now)
     step = now["run"]["next"]
-    if step is None or not step["in_us"]:
-        ahead = f"{doing}."
-    else:
-        what = step["what"]
-        when = f"{duration(step['in_us'])} after that" if step["waits"] else f"in {duration(step['in_us'])}"
-        ahead = f"{doing}. {what[0].upper()}{what[1:]} {when}."
-    calm = EARLY if run.state is S.STOPPING else CALM
+    ahead = f"{doing}." if step is None else f"{doing}. {step['what'][0].upper()}{step['what'][1:]} {_when(step)}."
+    calm = EARLY if run.state is S.STOPPING else LATER if _behind(now) else CALM
     return ahead, _alarm_words(now) or _withheld(state, now) or calm
 
 
-def _doing(run: Run) -> str:
+def _when(step: Json) -> str:
+    if not step["after"]:
+        return f"in {duration(step['in_us'])}"
+    if step["after"] == IN_BAND:
+        return f"{duration(step['in_us'])} after that"
+    return f"once {step['after']}"
+
+
+def _doing(run: Run, now: Json) -> str:
     treatment = run.treatment
-    if treatment.now.kind is Kind.SOAK and not treatment.counting:
-        return "Waiting until it is in its band"
-    return DOING[treatment.now.kind]
+    if treatment.now.kind is Kind.SOAK:
+        return "Soaking" if treatment.counting else "Waiting until it is in its band"
+    late = _behind(now)
+    if treatment.now.kind is Kind.COOL:
+        return "Cooling, later than planned" if late else "Cooling as planned"
+    return "Heating up, not as planned" if late else "Heating up"
+
+
+def _behind(now: Json) -> bool:
+    """The air is well out of its band about a moving set point, which is what rates mean; a soak says itself when it waits."""
+    run, air, wanted, band = now["run"], now["air_mc"], now["air_setpoint_mc"], now["band_mc"]
+    if run["segments"][run["segment"]]["kind"] is Kind.SOAK or air is None or wanted is None or band is None:
+        return False
+    return bool(abs(air - wanted) * 2 > 3 * band)
 
 
 def _withheld(state: State, now: Json) -> str:

@@ -88,7 +88,7 @@ class Snapshots:
             "readings": [_reading(state, number, heard_us) for number in range(len(state.readings))],
             **_temperatures(state), **_permit(state),
             "request": {"duty_e4": state.regulator.duty_e4 if state.permit else 0},
-            "seen": {"duty_e4": state.trail.achieved_e4}, "circuit": circuit(report, state.chamber, state.trail.achieved_e4),
+            "seen": {"duty_e4": state.trail.achieved_e4}, "circuit": _circuit(state, report),
             **_around(state, report), **more,
         }
         whole["sentence"], whole["sentence_more"] = sentence(state, whole)
@@ -114,7 +114,7 @@ class Snapshots:
             "of": run.schedule.of.value, "heat_withheld": run.heat_withheld, "end": run.end,
             "plan": [list(point) for point in ahead.plan],
             "next": None if ahead.next is None else {
-                **ahead.next._asdict(), "utc_us": None if ahead.next.waits else clock.now_us + ahead.next.in_us},
+                **ahead.next._asdict(), "utc_us": None if ahead.next.after else clock.now_us + ahead.next.in_us},
             "ends_utc_us": started + ahead.plan[-1][0] if ahead.plan else started,
         }
 
@@ -200,13 +200,27 @@ def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     board, report = state.board, state.board.report
     return {
         "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
-        "stranger": board.strange, "boot": report.boot if report else None, "session": board.session,
+        "line": "" if board.open and report is not None and fresh else _line(state),
+        "boot": report.boot if report else None, "session": board.session,
         "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),
         "firmware": board.welcome.firmware if board.welcome else "", "run_s": report.run_s if report else 0,
         "switches": report.switches if report else 0,
     }
+
+
+def _line(state: State) -> str:
+    """What is on the port instead of this chamber's board, as far as anybody knows."""
+    welcome, chamber = state.board.welcome, state.chamber
+    if state.board.strange:
+        return "what is on the port does not answer as a board"
+    if welcome is None or state.board.accepted or not state.board.open:
+        return "the board is not heard"
+    if welcome.board != chamber.board:
+        return f"board {welcome.board} is on the port, and this chamber's is {chamber.board}"
+    board, file = ("simulated", "real") if welcome.simulated else ("real", "simulated")
+    return f"the board on the port says that it is {board}, the chamber file that it is {file}"
 
 
 def _reading(state: State, number: int, heard_us: int | None) -> Json:
@@ -311,6 +325,11 @@ def _stands(state: State, guard: str) -> bool | None:
     """Does the cause still stand? None where nobody can know, and for what a start found: that was, and is not watched."""
     row, value = GUARDS[INDEX[guard]], state.values[INDEX[guard]]
     return None if value == UNKNOWN or row.watch == "never" else not value < state.clears[INDEX[guard]]
+
+
+def _circuit(state: State, report: Report | None) -> Json:
+    closed = state.standing[INDEX["switch_stays_closed"]].stands
+    return circuit(report, state.chamber, state.trail.achieved_e4, closed)
 
 
 def _latch(latch: Latch, state: State, clock: _Clock) -> Json:

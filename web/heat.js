@@ -19,6 +19,6 @@ export function heatWords(now) {
   if (now.still_on) return "The heat is still on. Cut the power now.";
   if (heatOff(now)) return "Heat is off.";
   if (now.board?.present) return "Heat was told to go off.";
-  if (!now.stop?.accepted_utc_us) return `Whether the heat is off is not known: ${now.board?.stranger ? "what is on the port does not answer as a board" : "the board is not heard"}.`;
+  if (!now.stop?.accepted_utc_us) return `Whether the heat is off is not known: ${now.board?.line || "the board is not heard"}.`;
   return now.stop.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us)}; the board has not been heard since.` : "Heat was told to go off; nobody has seen it off.";
 }

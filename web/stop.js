@@ -3,11 +3,14 @@
  * never shown as done because it was sent. The steps are pure (`stations`); `Stopper` sends.
  */
 import { ask } from "./link.js";
-import { clockSeconds, age } from "./text.js";
+import { clockSeconds, age, wait } from "./text.js";
 import { ACTIVE, heatOff } from "./heat.js";
 import { whoWords } from "./parts/events.js";
 
 export const UNCONFIRMED_MS = 3000;
+/** Seen off takes half a second; after so long something is wrong. */
+const UNSEEN_US = 5e6;
+const WAITING = "waiting";
 const TRY_MS = 2500;
 const GAP_MS = 500;
 const TRIES = 120;
@@ -17,7 +20,9 @@ const OLD_LOOKS = 4;
 /** What the three stations say. `press` is this page's last press, `now` the snapshot, both may be missing. */
 export function stations(press, now, ms) {
   const three = steps(press, now, ms);
-  return now?.still_on ? [three[0], three[1], { word: "heat still on", time: "", unconfirmed: true }] : three;
+  if (now?.still_on) return [three[0], three[1], { word: "heat still on", time: "", unconfirmed: true }];
+  const waited = now?.stop?.accepted_utc_us ? now.utc_us - now.stop.accepted_utc_us : 0;
+  return three[2].time === WAITING && waited > UNSEEN_US ? [three[0], three[1], { word: "not seen off", time: `for ${wait(waited)}`, unconfirmed: true }] : three;
 }
 
 function steps(press, now, ms) {
@@ -28,7 +33,7 @@ function steps(press, now, ms) {
   return [
     { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
     { word: "accepted", time: accepted, solid: true },
-    { word: "heat seen off", time: stop.off_seen_utc_us ? `${clockSeconds(stop.off_seen_utc_us, true)}${now.board?.present ? "" : ", not heard since"}` : "waiting", solid: Boolean(stop.off_seen_utc_us) },
+    { word: "heat seen off", time: stop.off_seen_utc_us ? `${clockSeconds(stop.off_seen_utc_us, true)}${now.board?.present ? "" : ", not heard since"}` : WAITING, solid: Boolean(stop.off_seen_utc_us) },
   ];
 }
 
@@ -57,7 +62,7 @@ function pressed(press, ms) {
       late ? { word: "pull the plug if you can", time: "", solid: false, plain: true } : { word: "heat seen off", time: "", solid: false }];
   }
   return [asked, { word: "accepted", time: times.accepted ? clockSeconds(times.accepted, true) : "", solid: true },
-    { word: "heat seen off", time: times.off ? clockSeconds(times.off, true) : "waiting", solid: Boolean(times.off) }];
+    { word: "heat seen off", time: times.off ? clockSeconds(times.off, true) : WAITING, solid: Boolean(times.off) }];
 }
 
 /** When the controller saw the heat off after the stop, or that it is seen off in this snapshot. */

@@ -31,6 +31,13 @@ def _tripped(fields: Json) -> str:
     return f"TRIPPED: {guard.cause} The heat was told to go off. {guard.do[0]}"
 
 
+def _board_refused(fields: Json) -> str:
+    if fields["board"] != fields["expected"]:
+        return f"Board {fields['board']} is not this chamber's ({fields['expected']}): no heat."
+    kind, other = ("simulated", "real") if fields["simulated"] else ("real", "simulated")
+    return f"Board {fields['board']} says that it is {kind}, the chamber file that it is {other}: no heat."
+
+
 def _alarm(fields: Json) -> str:
     guard = GUARDS[INDEX[fields["guard"]]]
     return f"ALARM, {fields['after']}: {guard.cause} {guard.do[0]}" if fields["before"] == "normal" else ""
@@ -38,7 +45,7 @@ def _alarm(fields: Json) -> str:
 
 TOLD: dict[str, Callable[[Json], str]] = {
     Kind.BOARD_FOUND: lambda fields: f"Board {fields['board']} answers{', SIMULATED' if fields['simulated'] else ''}.",
-    Kind.BOARD_REFUSED: lambda fields: f"Board {fields['board']} is not this chamber's ({fields['expected']}): no heat.",
+    Kind.BOARD_REFUSED: _board_refused,
     Kind.BOARD_LOST: lambda fields: f"The line to the board is gone: {plain(fields['reason'])}. It is tried again.",
     Kind.NOT_A_BOARD: lambda fields: f"What is on the port is no board of ours. {fields['reason']}",
     Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",

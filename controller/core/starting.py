@@ -19,9 +19,11 @@ ABORTING, PASSING = S.ABORTING, frozenset({S.HOLDING, S.RESTARTING})
 
 
 def wait_for_start(work: Work, pending: Pending) -> None:
-    """A start begins once it is armed, the session is fresh and the board reads back this run's limits."""
+    """A start begins once it is armed, the session is fresh and the board reads back this run's limits; never after a trip."""
     waited_us = work.now_us - pending.asked_us
-    if not pending.armed:
+    if work.latches:
+        work.pending = None  # a trip takes it back; this holds whatever state the tick was given
+    elif not pending.armed:
         if waited_us >= ARM_WAIT_US:
             work.pending = None
             refuse(work, pending.command, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")

@@ -89,6 +89,7 @@ BOARD_WATCHED = (
     "contacts_unknown",
     "above_band_mc",
     "unasked_heat",
+    "closed_unasked",
 )
 HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "unheard_us", "never")
 
@@ -175,7 +176,7 @@ class Watcher:
             door,
             unknown,
             QUIET if setpoint_mc == QUIET or control is None else control - setpoint_mc,
-            0 if report.enabled and not report.off else self._unasked_heat(report),
+            *((0, 0) if report.enabled and not report.off else self._unasked(report)),
         )
 
     def _sensors(
@@ -283,11 +284,16 @@ class Watcher:
         self.full_since_us, self.full_from_mc = -1, 0
         return 0
 
-    def _unasked_heat(self, report: Report) -> int:
-        """1 where it heats though the board keeps it off: by its current where that is sensed, else by both switches."""
+    def _unasked(self, report: Report) -> tuple[int, int]:
+        """1 where it heats though the board keeps it off (by its current where that is sensed, else by both switches), and
+        1 where a switch reads closed though it was told to open."""
+        modulator, fitted = report.modulator, self.chamber.fitted.contactor
+        contactor = report.contactor and fitted
         if report.current_ma is not None:
-            return int(report.current_ma >= CURRENT_IS_ZERO_MA)
-        return int(report.modulator and (report.contactor or not self.chamber.fitted.contactor))
+            heats = report.current_ma >= CURRENT_IS_ZERO_MA
+        else:
+            heats = modulator and (contactor or not fitted)
+        return int(heats), int(modulator or contactor)
 
     def _one_missing(self) -> int:
         """Nothing to compare with: as it should be where no second sensor is fitted."""

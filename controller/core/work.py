@@ -102,9 +102,10 @@ class Work:
         again = waits and (
             before is S.ABORTING or cause is C.TRIP
         )  # the off that was asked for first is still waited for
-        if cause in (C.STOP_HEATING, C.TRIP) and not again:
-            self.stop = Stop(by, self.now_us)
+        if cause in (C.STOP_HEATING, C.TRIP):
             self.pending, self.armed_us = None, -1
+            if not again:
+                self.stop = Stop(by, self.now_us)
         if self.run is None or after is before:
             return
         run = self.run._replace(state=after, end=end or self.run.end)

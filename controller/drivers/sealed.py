@@ -54,7 +54,7 @@ def _body(path: Path, data: bytes) -> dict[str, Any]:
         document = json.loads(data.decode())
         body = document["body"]
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise Unsealed(path, f"not a whole sealed file: {type(error).__name__}") from error
+        raise Unsealed(path, "not a whole sealed file: cut, or changed by another program") from error
     if not isinstance(body, dict):
         raise Unsealed(path, "not a whole sealed file: the body is no object")
     return body

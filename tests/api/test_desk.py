@@ -68,8 +68,10 @@ def test_an_unreadable_file_is_set_aside_whole_and_noted(tmp_path: Path) -> None
     (tmp_path / "desk.db-wal").write_bytes(b"its log")
     desk = Desk.open(tmp_path)
     [row] = desk.do_now(lambda connection: connection.execute(select(audit)).all())
+    told = desk.aside()
     desk.close()
     [kept] = [path for path in tmp_path.glob("desk.db.unreadable-*") if not path.name.endswith("-wal")]
+    assert told == [kept.name]
     assert kept.read_bytes().startswith(b"no database at all") and kept.name in row.detail
     assert kept.with_name(kept.name + "-wal").read_bytes() == b"its log"
 

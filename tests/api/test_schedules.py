@@ -142,4 +142,4 @@ def test_of_a_real_chamber_loopback_edits_nothing(tmp_path: Path) -> None:
     with Rig(tmp_path / "data", simulated=False, demo=False, real=True) as rig:
         assert rig.post("/schedules", GOOD).json()["code"] == "not_allowed_role"
         assert rig.post("/schedules/preview", GOOD).status_code == 200
-        assert rig.get("/schedules").json() == {"schedules": []}
+        assert rig.get("/schedules").json() == {"schedules": [], "set_aside": []}

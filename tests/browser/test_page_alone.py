@@ -303,31 +303,6 @@ def test_listeners_of_a_sheet_go_with_it(new_page, stand_in):
     assert len(stand_in.asked) - before == 1, "one change asks once, however often the sheet was opened"
 
 
-def test_a_new_schedule_is_not_blamed_for_a_name_before_it_is_stored(new_page, stand_in):
-    mistake = {"field": "name", "value": "", "allowed": "a name", "advice": "Give it one."}
-    status, answer = preview(mistake)
-    stand_in.answers["POST /schedules/preview"] = status, answer | {"curve": [[0, 21_000], [14_400_000_000, 105_000]]}
-    stand_in.answers["POST /schedules"] = (422, {"detail": "mistakes", "mistakes": [mistake]})
-    page = open_at(new_page, stand_in, "schedules/new")
-    expect(page.locator("#verdict")).to_contain_text("It takes at least")
-    expect(page.locator(".mistake")).to_have_count(0)
-    new_page.allowed.append("422")
-    page.get_by_role("button", name="Store it").click()
-    expect(page.locator("#why-name")).to_contain_text("Give it one.")
-
-
-def test_what_was_typed_waits_for_whoever_looks_at_another_sheet(new_page, stand_in):
-    stand_in.answers["POST /schedules/preview"] = preview()
-    page = open_at(new_page, stand_in, "schedules/new")
-    page.get_by_label("Name").fill("Half done")
-    page.goto(f"{stand_in.url}/#/legend")
-    expect(page.locator("h1")).to_have_text("Legend")
-    page.goto(f"{stand_in.url}/#/schedules/new")
-    expect(page.get_by_label("Name")).to_have_value("Half done")
-    page.get_by_role("button", name="Drop the changes").click()
-    expect(page.get_by_label("Name")).to_have_value("")
-
-
 def test_the_last_sheet_asked_for_is_shown_however_slow_the_first_is(new_page, stand_in):
     page = open_at(new_page, stand_in)
     slow = []

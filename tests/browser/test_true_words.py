@@ -355,7 +355,7 @@ def test_a_modulator_that_reads_open_by_now_was_stuck_on(new_page, stand_in):
 
 
 def test_a_mark_in_a_lead_stands_in_its_line(new_page, stand_in):
-    mistake = {"field": "name", "value": "", "allowed": "1 to 80", "advice": ""}
+    mistake = {"field": "segment 1 band_c", "value": "9", "allowed": "0.1 to 5", "advice": ""}
     stand_in.answers["POST /schedules/preview"] = preview(mistake)
     page = open_at(new_page, stand_in, "schedules/new")
     mark, words = page.locator(".lead .mark").bounding_box(), page.locator(".lead b", has_text="mistake").bounding_box()

@@ -191,6 +191,11 @@ def unasked_heat(bench: Bench, where: Where) -> None:
     bench.board.says["current_ma"] = {Where.BELOW: 49, Where.AT: 50, Where.PAST: 2_100, Where.CLEAR: 0}[where]
 
 
+def closed_switch(bench: Bench, where: Where) -> None:
+    """The contactor's own contact reads closed though the board says that it keeps the outputs off."""
+    bench.board.says["contactor"] = where in (Where.AT, Where.PAST)
+
+
 def hot_at_rest() -> Bench:
     bench = idle()
     bench.board.air_mc = 60_000.0
@@ -214,6 +219,7 @@ DRIVERS: dict[str, Driver] = {
     "board_changed": Driver(soaking, board_changed, deadband=False),
     "limits_differ": Driver(soaking, limits_differ, deadband=False),
     "heat_stays_on": Driver(idle, unasked_heat, deadband=False),
+    "switch_stays_closed": Driver(idle, closed_switch, deadband=False),
     "board_silent": Driver(soaking, silence(LIMITS.silence_us), deadband=False),
     "run_too_long": Driver(hurried, run_time, deadband=False, once=True),
     "local_stop": Driver(soaking, contact("local_stop", True), deadband=False),

@@ -83,7 +83,7 @@ AS_ASKED = {
     "sensor_faulted": (Action.TRIP, 1.5), "sensor_frozen": (Action.TRIP, 0), "sensors_disagree": (Action.TRIP, 15),
     "no_rise": (Action.TRIP, 0), "board_switched_off": (Action.TRIP, 2), "board_changed": (Action.TRIP, 0),
     "limits_differ": (Action.TRIP, 3), "heat_stays_on": (Action.TRIP, 3),
-    "board_silent": (Action.TRIP, 0), "run_too_long": (Action.TRIP, 0),
+    "switch_stays_closed": (Action.TRIP, 3), "board_silent": (Action.TRIP, 0), "run_too_long": (Action.TRIP, 0),
     "local_stop": (Action.ABORT, 0), "check_in_overdue": (Action.INTERLOCK, 0), "door": (Action.INTERLOCK, 0),
     "reading_stale": (Action.ALARM, 0), "tick_late": (Action.ALARM, 0), "contact_unknown": (Action.ALARM, 10),
     "air_above_band": (Action.ALARM, 120), "record_failing": (Action.ALARM, 0), "board_unheard": (Action.ALARM, 0),
@@ -103,7 +103,7 @@ def test_no_guard_that_was_asked_for_is_missing():
 
 
 ALWAYS_LOOK = {"smoke", "ceiling", "rise_with_heat_off", "heat_stays_on", "local_stop", "record_failing", "limiter_open",
-               "board_unheard"}
+               "board_unheard", "switch_stays_closed"}
 
 
 def test_what_can_hurt_without_a_run_is_watched_without_one():

@@ -15,7 +15,7 @@ from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.state import Inputs, LineLost, LineOpened, Notice
 from tests.core.ready import aborting, idle, pending
-from tests.core.world import US, Bench, FakeBoard, chamber, changed, cool, ramp, running, schedule, soak, soaking
+from tests.core.world import DEMO, US, Bench, FakeBoard, chamber, changed, cool, ramp, running, schedule, soak, soaking
 
 SEQUENCE_MAX = 9_999_999
 """Seven digits: more do not fit the wire."""
@@ -260,13 +260,38 @@ def test_heat_that_stays_on_asks_for_a_person_though_something_else_tripped_firs
     accepted_us = bench.state.stop.accepted_us
     bench.board.says |= {"current_ma": 2_100, "modulator": True, "contactor": True}
     bench.run(5)
-    assert bench.latched == ("smoke", "heat_stays_on") and bench.alarm("heat_stays_on") == "latched unacknowledged"
+    assert bench.latched[:2] == ("smoke", "heat_stays_on") and bench.alarm("heat_stays_on") == "latched unacknowledged"
     assert (bench.state.stop.accepted_us, bench.state.stop.off_seen_us) == (accepted_us, -1), "off is still waited for"
 
 
-@pytest.mark.parametrize(("contactor", "latched"), [(True, ("heat_stays_on",)), (False, ())])
+@pytest.mark.parametrize(
+    ("contactor", "latched"), [(True, ("heat_stays_on", "switch_stays_closed")), (False, ("switch_stays_closed",))],
+)
 def test_without_a_current_sense_both_switches_tell_of_heat_that_nobody_asked_for(contactor, latched):
     bench = idle()
     bench.board.says = {"current_ma": None, "modulator": True, "contactor": contactor}
     bench.run(5)
     assert bench.latched == latched
+
+
+def test_a_trip_takes_a_waiting_start_back_though_an_earlier_stop_is_not_seen_off():
+    bench = idle()
+    bench.tick(bench.command(Ask.STOP_HEATING), bench.command(Ask.START, schedule=DEMO, run_id="27"))
+    assert bench.state.pending is not None and bench.state.stop.off_seen_us < 0
+    bench.board.says["smoke"] = True
+    bench.tick()
+    assert bench.latched == ("smoke",) and bench.state.pending is None
+    bench.board.says = {}
+    bench.press_arm()
+    assert bench.run_state is S.IDLE and not bench.state.permit
+
+
+def test_a_contactor_that_stays_closed_after_a_stop_is_told_and_no_start_is_taken():
+    bench = soaking()
+    bench.ask(Ask.STOP_HEATING)
+    bench.board.says["contactor"] = True
+    bench.run(6)
+    assert bench.latched == ("switch_stays_closed",) and bench.state.stop.off_seen_us < 0
+    bench.run(60)
+    bench.ask(Ask.RESET)
+    assert bench.ask_start().fields["code"] == "latched"

@@ -57,7 +57,7 @@ def test_a_tripped_chamber_never_heats(data):
     for _, _, result in ticks(data):
         drive = drive_of(result)
         if result.state.latches:
-            assert not result.state.permit
+            assert not result.state.permit and result.state.pending is None
             assert drive is None or not (drive.permit or drive.contactor or drive.duty_e4)
 
 

@@ -21,7 +21,7 @@ export const PARTS = [
 /** What the snapshot's words for a state mean to the line. A word that is not here is drawn as unknown. */
 const LETS_THROUGH = {
   on: "closed", whole: "closed", closed: "closed", passing: "closed", heating: "closed", off: "closed", cold: "closed",
-  gone: "gone", open: "open", "not passing": "open", blown: "open", broken: "broken", "not fitted": "absent", unknown: "unknown",
+  gone: "gone", open: "open", "not passing": "open", blown: "open", stuck: "closed", broken: "broken", "not fitted": "absent", unknown: "unknown",
 };
 
 /** Which symbol a guard accuses. Guards that accuse none put their flag at the permit's contact. */

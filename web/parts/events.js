@@ -36,7 +36,8 @@ const WORDS = {
   controller_started: (x) => `controller ${x.version ?? ""} began, heat off`,
   controller_stopped: (x) => `controller ended and switched the heat off: ${x.reason}`,
   board_found: (x) => `board ${x.board} answered`,
-  board_refused: (x) => `board ${x.board} refused, expected ${x.expected}`,
+  board_refused: (x) => (x.board === x.expected ? `board ${x.board} refused: it says that it is ${x.simulated ? "simulated, the chamber file that it is real" : "real, the chamber file that it is simulated"}`
+    : `board ${x.board} refused, expected ${x.expected}`),
   board_lost: (x) => `line to the board lost: ${String(x.reason).split(" [driver: ")[0]}`, // what the driver said stays in the record
   board_booted: () => "the board started anew",
   board_enabled: () => "the board took the enable",

@@ -23,8 +23,8 @@ export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = 
   const spans = segmentSpans(plan, run.segments, run.started_utc_us);
   return { fromUs, toUs, nowUs, dataUs, plan, spans, points, joinedUs: Trace.joinedUs(points), unit, staleMs, trip, run,
     limitMc: run.run_ceiling_mc, endedUs: run.shown_ended_us ?? null, hotMc, heat: heights(plan, run, points), sureMc: run.sure_mc ?? 0, going,
-    next: going && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us, after: STANDS_STILL.has(run.state) ? "it goes on" : run.next.waits ? "it is in band" : "" } : null,
-    cool: going && !STANDS_STILL.has(run.state) && !run.next?.waits ? coolsAt(plan, hotMc, nowUs) : null };
+    next: going && run.next ? { ...run.next, atUs: run.next.utc_us ?? nowUs + run.next.in_us, after: STANDS_STILL.has(run.state) ? "it goes on" : run.next.after } : null,
+    cool: going && !STANDS_STILL.has(run.state) && !run.next?.after ? coolsAt(plan, hotMc, nowUs) : null };
 }
 
 /** What an aborted run would still have done, so that the band it left stays on the sheet. */
@@ -252,7 +252,7 @@ function nextStep(view, at, cx, phone) {
   const target = planAt(view.plan, Math.min(view.next.atUs, view.plan.at(-1)?.[0] ?? 0)) ?? 0;
   const line = dimensionY(view, at, target);
   const late = view.staleMs !== null;
-  const words = !late && view.next.after ? [wait(view.next.atUs - view.nowUs), `then ${view.next.what}, once ${view.next.after}`] : late ? [`${view.next.what.replace(/ starts$/, "")} expected ${clock(view.next.atUs)}`, "not confirmed"] : [wait(view.next.atUs - view.nowUs), `${view.next.what} ${clock(view.next.atUs)}`];
+  const words = !late && view.next.after ? [view.next.in_us ? wait(view.next.in_us) : "waiting", `${view.next.in_us ? "then " : ""}${view.next.what}, once ${view.next.after}`] : late ? [`${view.next.what.replace(/ starts$/, "")} expected ${clock(view.next.atUs)}`, "not confirmed"] : [wait(view.next.atUs - view.nowUs), `${view.next.what} ${clock(view.next.atUs)}`];
   const wide = Math.max(words[0].length * (late ? 6.6 : phone ? 7.6 : 9.2), phone ? 0 : words[1].length * 6.6);
   const box = placeBeside({ left: cx, right: to, y: line }, { width: wide, height: phone ? 17 : 36 }, { left: at.left + 4, right: width - 2, top: at.top - 6, bottom: at.bottom - 3 }, drawnLines(view, at));
   const middle = box.x + box.width / 2;

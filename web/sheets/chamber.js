@@ -45,7 +45,7 @@ function board(now) {
   const { board: it } = now;
   const heard = (value) => (it.boot === null ? "not known" : it.present ? value : `${value} when last heard`);
   const outputs = !it.present ? "not known" : it.enabled ? "enabled" : it.off_words ? `off: ${it.off_words}` : "off";
-  const last = it.present || it.age_us !== null ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : it.stranger ? "no: what is on the port does not answer as a board" : "no";
+  const last = it.present || it.age_us !== null ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : `never: ${it.line}`;
   const rows = [[it.present ? "heard" : "last heard", last], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", outputs],
     ["boot, session", heard(`${it.boot}, ${it.session}`)], ["run time counted", heard(wait(it.run_s * 1e6))], ["switch operations", heard(String(it.switches))]];
   return html`<table class="facts"><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;

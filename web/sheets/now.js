@@ -131,7 +131,7 @@ const drawDetailOf = (view, trace, size, now) => (ACTIVE.has(now.run.state) && h
 /** On a phone the plan's words stand below it. */
 function phoneWords(view, now) {
   const planned = planAt(view.plan, now.utc_us);
-  return html`<ul class="under-plan">${view.next ? html`<li>${view.next.what} ${view.next.after ? `${wait(view.next.atUs - view.nowUs)} after ${view.next.after}` : `in ${wait(view.next.atUs - view.nowUs)}, at ${clock(view.next.atUs)}`}</li>` : ""}${
+  return html`<ul class="under-plan">${view.next ? html`<li>${view.next.what} ${view.next.after ? `${view.next.in_us ? `${wait(view.next.in_us)} after` : "once"} ${view.next.after}` : `in ${wait(view.next.atUs - view.nowUs)}, at ${clock(view.next.atUs)}`}</li>` : ""}${
     view.cool ? html`<li>under ${warmShort(view.cool.mc, view.unit)} in ${wait(view.cool.utc_us - view.nowUs)}, at ${clock(view.cool.utc_us)}, by the plan</li>` : ""}${
     planned !== null && !now.run.end ? html`<li>plan now ${warmShort(planned, view.unit)}</li>` : ""}</ul>`;
 }

@@ -12,7 +12,8 @@ import * as starter from "./schedule_start.js";
 /** Read the list anew; a failure stands on the sheet, with what still works. */
 export async function loadList({ store, ask, signal }) {
   try {
-    store.hold("schedules", { list: (await ask("/schedules", { signal })).schedules });
+    const { schedules, set_aside: aside = [] } = await ask("/schedules", { signal });
+    store.hold("schedules", { list: schedules, aside });
   } catch (error) {
     if (error instanceof Refused) store.hold("schedules", { error: error.message });
   }
@@ -89,7 +90,7 @@ export const sheet = {
     const hottest = Math.max(0, ...(state.held.schedules?.list ?? []).map((row) => row.hottest_mc));
     return html`<div class="sheet-head"><h1 tabindex="-1">${count === undefined ? "Schedules." : `${many(count, "schedule")} to choose from.`}</h1><p class="lead">${
       count ? `The hottest goes to ${warmShort(hottest, state.unit)}. A schedule’s temperature means the part or the air, as it says; its clock counts only time in band.` : ""}</p></div>
-      ${drawList(state)}<div class="under"><a class="key" href="#/schedules/new">Make a new schedule</a></div>${drawImport(state)}
+      ${state.held.schedules?.aside?.length ? html`<p>${mark("alarm", 16)} <b>Schedules of before are not in this list.</b> Their file could not be read and was kept in the data folder as ${state.held.schedules.aside.join(", ")}. Bring them in again from text files, or mend that file; take it away to end this word.</p>` : ""}${drawList(state)}<div class="under"><a class="key" href="#/schedules/new">Make a new schedule</a></div>${drawImport(state)}
       ${titleBlock([[{ label: "Sheet", value: "Schedules", wide: true }, { label: "Stored", value: count ?? "not known" }, { label: "Read at", value: clock(state.utcNow()) }]], { now: state.now, dataMs: state.ageMs() })}`;
   },
 };
