@@ -31,7 +31,7 @@ function steps(press, now, ms) {
   if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;
   const accepted = clockSeconds(stop.accepted_utc_us, true);
   return [
-    { word: "asked", time: stop.by.startsWith("trip") ? `${accepted}, by the trip` : `${accepted} at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
+    { word: "asked", time: accepted, more: stop.by.startsWith("trip") ? ", by the trip" : ` at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
     { word: "accepted", time: accepted, solid: true },
     { word: "heat seen off", time: stop.off_seen_utc_us ? `${clockSeconds(stop.off_seen_utc_us, true)}${now.board?.present ? "" : ", not heard since"}` : WAITING, solid: Boolean(stop.off_seen_utc_us) },
   ];

@@ -63,7 +63,7 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
 
 /** Told to open, and seen closed while the element still heats. */
 const STUCK = { contactor: "still closed", modulator: "still passing" };
-const stuck = (now, kind, state) => Boolean(now.still_on && STUCK[kind] && state === "closed");
+const stuck = (now, kind, state) => Boolean(STUCK[kind] && state === "closed" && (now.still_on || now.circuit[kind].state === "stuck"));
 
 /** Permit given, contactor closed, and the modulator is asked for heat or gave some in its last window. */
 const atWork = (now) => now.permit.given && ["closed", "not fitted"].includes(now.circuit.contactor.state)

@@ -54,7 +54,8 @@ export function segmentSpans(plan, segments, startUs) {
     const level = Math.abs(plan[index][1] - plan[index - 1][1]) < 1;
     const reaches = Math.abs(plan[index][1] - segments[at].target_mc) < 500;
     const goesOn = level && Math.abs((plan[index + 1]?.[1] ?? Infinity) - plan[index][1]) < 1; // a corner inside a soak: the plan is made anew from now
-    if (!reaches || goesOn || (segments[at].kind === "soak") !== level) continue;
+    const isEnd = index === plan.length - 1 && at === segments.length - 1; // cooling's set point goes past its target
+    if ((!reaches && !isEnd) || goesOn || (segments[at].kind === "soak") !== level) continue;
     spans.push({ segment: segments[at], fromUs, toUs: plan[index][0] });
     fromUs = plan[index][0];
     at += 1;
@@ -75,6 +76,8 @@ function coolsAt(plan, hotMc, nowUs) {
 
 const LEFT = 46;
 const DETAIL_LEAST_US = 600e6;
+const LEVEL_MC = 2000;
+const TRIP_WORDS = 130;
 
 /** The whole drawing, `width` x `height`. `phone` is drawn for the width, never shrunk. */
 export function drawPlan(view, { width, height, phone = false, lens = false }) {
@@ -324,10 +327,12 @@ function lensMark(view, { x, y, left, top, bottom, width }) {
   const last = view.points.filter((point) => point.control).at(-1);
   if (!last || !hasDetail(view)) return "";
   const from = x(Math.max(view.run.started_utc_us, view.nowUs - 90 * 60e6));
-  const wide = Math.max(22, (x(view.nowUs) - from) / 2 + 8);
+  const back = [0, 45, 90].map((minutes) => planAt(view.plan, Math.max(view.run.started_utc_us, view.nowUs - minutes * 60e6)));
+  const level = Math.max(...back) - Math.min(...back) < LEVEL_MC; // on a slope a long flat ring would show something else
+  const wide = level ? Math.max(22, (x(view.nowUs) - from) / 2 + 8) : 22;
   const [cx, cy] = [x(view.nowUs) - wide * 0.35, y((last.part ?? last.control)[2])];
   return html`<clipPath id="plot"><rect x="${left}" y="${top - 6}" width="${px(width - left)}" height="${px(bottom - top + 6)}"/></clipPath><ellipse class="leader lens" clip-path="url(#plot)"
-    cx="${px(cx)}" cy="${px(cy)}" rx="${px(wide)}" ry="17"/><text class="strong paper end" x="${px(Math.max(left + 14, cx - Math.max(16, wide * 0.5)))}" y="${px(Math.max(top + 12, cy - 19))}">A</text>`;
+    cx="${px(cx)}" cy="${px(cy)}" rx="${px(wide)}" ry="${level ? 17 : 22}"/><text class="strong paper end" x="${px(Math.max(left + 14, cx - Math.max(16, wide * 0.5)))}" y="${px(Math.max(top + 12, cy - 19))}">A</text>`;
 }
 
 function tripMark(view, { x, y, top, bottom }) {
@@ -336,7 +341,8 @@ function tripMark(view, { x, y, top, bottom }) {
   const near = view.points.filter((point) => point.control && point.utc_us <= view.trip.utc_us).at(-1);
   const from = near ? y(near.control[1]) : top;
   const to = Math.min(from + 44, bottom - 24);
-  return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper end" x="${px(cx - 14)}"
+  const room = cx > TRIP_WORDS; // at the left edge the words stand to its right
+  return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper ${room ? "end" : ""}" x="${px(cx + (room ? -14 : 14))}"
     y="${px(to + 5)}">trip ${clock(view.trip.utc_us)}</text>`;
 }
 

@@ -10,7 +10,7 @@ export function drawStations(three) {
       ? html`<path class="m-diamond" d="M9 0.5L17.5 9 9 17.5 0.5 9z"/>`
       : html`<circle class="station ${one.solid ? "solid" : ""}" cx="9" cy="9" r="6.2"/>`;
     return html`<li class="${index ? "" : "first"} ${one.unconfirmed ? "bad" : ""} ${one.plain ? "advice" : ""}"><svg width="18" height="18"
-      viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}</b>` : ""}</span></li>`;
+      viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}${one.more ? html`<span class="more">${one.more}</span>` : ""}</b>` : ""}</span></li>`;
   })}</ol>`;
 }
 
