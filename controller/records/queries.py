@@ -216,6 +216,11 @@ class Reader:
                 counting_us = event.utc_us if event.fields["counting"] else None
         if run.ended_utc_us is not None:
             _end_segment(found, run.ended_utc_us, counting_us)
+        elif found and counting_us is not None:  # it counts on: up to the newest tick that is written
+            with self._door.visit() as ask:
+                newest = _newest(ask, *_span(run))
+            more_us = max(0, newest.utc_us - counting_us) if newest else 0
+            found[-1] = found[-1]._replace(counted_us=found[-1].counted_us + more_us)
         return found
 
     def last_boot(self) -> dict[str, Any] | None:

@@ -166,6 +166,27 @@ def test_only_the_soak_clock_counts_not_a_hold_nor_what_follows_an_early_end(tmp
     assert all(one.ended_utc_us == after.began_utc_us for one, after in pairwise(done))
 
 
+def test_a_soak_that_goes_on_has_counted_up_to_the_newest_tick(tmp_path: Path) -> None:
+    ramp, soak = SHORT.segments
+    schedule = replace(SHORT, segments=(ramp, replace(soak, soak_us=3_000 * S1)))
+    writer = Writer(tmp_path / "record.db", None, ABOUT)
+    writer.start()
+    ticks = list(records(700, schedule))
+    for tick in ticks:
+        writer.put(tick)
+    until(lambda: writer.waiting == 0 and len(Reader(writer.path).runs()) == 1 and newest_tick(writer.path) >= 690)
+    counted_us = Reader(writer.path).segments("1")[-1].counted_us
+    by_tick = {tick.result.state.tick: tick.result.state.run for tick in ticks}
+    newest = by_tick[newest_tick(writer.path)]
+    writer.close()
+    assert newest is not None and newest.treatment.counted_us > 200 * S1
+    assert abs(counted_us - newest.treatment.counted_us) <= 2 * S1
+
+
+def newest_tick(path: Path) -> int:
+    return max((tick.tick for tick in Reader(path).ticks("1")), default=0)
+
+
 def test_events_can_be_followed_without_losing_or_repeating_one(record: Path) -> None:
     reader = Reader(record)
     every = reader.events(limit=5_000)

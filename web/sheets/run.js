@@ -125,7 +125,7 @@ function drawBalloons(marked, made) {
 export function verdict(row, now = null) {
   const soaks = row.segments_done.filter((done) => done.kind === "soak");
   const asked = row.schedule.segments.filter((segment) => segment.kind === "soak").reduce((sum, segment) => sum + segment.soak_h * 3600e6, 0);
-  const live = row.going && now?.run?.id === row.id ? now.run.counted_us - (soaks.at(-1)?.counted_us ?? 0) : 0; // the record tells of pauses only
+  const live = row.going && now?.run?.id === row.id ? now.run.counted_us - (soaks.at(-1)?.counted_us ?? 0) : 0; // the record is a little behind
   const had = soaks.reduce((sum, done) => sum + done.counted_us, Math.max(0, live));
   const what = row.schedule.temperature_of === "part" ? "part" : "air";
   if (row.going && row.state !== "stopping") return asked ? `The ${what} has ${counted(had)} of ${hours(asked)} in band so far.` : "It is on.";
