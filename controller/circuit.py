@@ -26,7 +26,7 @@ def circuit(report: Report | None, chamber: Chamber, seen_e4: int, stays_closed:
     current = _current(report, fitted)
     watts = chamber.heater.element_w * seen_e4 // 10_000
     heating = current if current is not None else report.modulator and (report.contactor or not fitted.contactor)
-    allowed = report.enabled and not report.off
+    allowed = report.enabled and not report.off and report.mains is not False
     pulsing = seen_e4 > 0 and allowed and (report.contactor or not fitted.contactor)
     parts = {
         "supply": _supply(report, fitted, current is True),
@@ -80,8 +80,7 @@ def _thermal_link(report: Report, current: bool | None, pulsing: bool) -> tuple[
         return "open", "all else is closed and no current flows"
     if current is None:
         return "unknown", "it shows only by its current, and nothing senses that"
-    return "unknown", "no current at the last report; the next pulse shows it" if pulsing \
-        else "it shows only while current flows, and none does"
+    return "unknown", "the next pulse shows it" if pulsing else "it shows only while current flows"
 
 
 def _limiter(report: Report, fitted: Fitted) -> tuple[str, str]:

@@ -31,6 +31,7 @@ class Peer:
     def __init__(self, command: str, answer_s: float = ANSWER_S) -> None:
         words = checked(command)
         self._answer_s = answer_s
+        self._asked_us = 0
         try:
             self._child = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0)
         except OSError as error:
@@ -63,7 +64,16 @@ class Peer:
                 raise PeerFailed(f"the peer closed its output{self._ended()}")
             if len(said) > STRETCH_MAX_BYTES:
                 raise PeerFailed(f"the peer said more than {STRETCH_MAX_BYTES} bytes in one stretch")
+        self._asked_us += us
+        self._keep_time(said, us)
         return said
+
+    def _keep_time(self, said: bytes, us: int) -> None:
+        """A peer whose clock is not the sum of its stretches proves nothing: less than one stretch off is rounding."""
+        clock = said[:-1].rpartition(b"\n")[2].removeprefix(b"@ran ")
+        if not clock.isdigit() or abs(int(clock[:20]) - self._asked_us) >= us:
+            raise PeerFailed(f"the peer's clock says {clock[:20].decode(errors='replace')} µs after stretches of "
+                             f"{self._asked_us} µs in all; @ran gives its time since it started")
 
     def close(self) -> None:
         """Close its input, which tells it to end; insist after a while."""

@@ -45,6 +45,8 @@ def _tripped(state: State, now: Json) -> Said | None:
     if not state.latches:
         return None
     first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
+    if first["stands"] is False:
+        first = next((latch for latch in now["latches"] if latch["stands"]), first)
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
     tripped = first["cause"] if first["stands"] is not False else f"What it tripped on has gone by now: “{first['cause']}”"

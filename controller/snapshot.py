@@ -16,6 +16,7 @@ from controller.core.board import age_us, heat_seen_off, off_words
 from controller.core.commands import LEAST_ROLE, Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.messages import OffReason, Report
+from controller.core.orders import holds_back
 from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
@@ -171,7 +172,9 @@ def possible(state: State) -> list[str]:
     if state.latches or state.pending is not None or state.chamber.may_do is Level.MEASURE_ONLY:
         asks.discard(Ask.START)
     asks |= {ask for ask, there in ((Ask.ACKNOWLEDGE, state.alarms), (Ask.CLEAR, state.latches)) if there}
-    if state.run is not None and at in ACTIVE:
+    if state.run is not None and holds_back(state.values, state.limits, state.run) is not None:
+        asks.discard(Ask.RESTART)
+    if state.run is not None and at in ACTIVE and state.run.level is not Level.AT_THE_CHAMBER:
         asks.add(Ask.CHECK_IN)
     most = CAP[state.chamber.simulated]
     return sorted(ask.value for ask in asks if LEAST_ROLE[ask] <= most)
@@ -272,10 +275,14 @@ def _permit(state: State) -> Json:
     views = contacts(state.values, state.limits, state.standing, state.latches, armed)
     return {"permit": {"given": state.permit, "contacts": [{
         "name": view.contact.value, "closed": view.closed, "known": view.known,
-        "why": "" if view.closed else _contact_words(view.guard, view.known)} for view in views]}}
+        "why": "" if view.closed else _contact_words(view.guard, view.known, state)} for view in views]}}
 
 
-def _contact_words(guard: Guard | None, certain: bool) -> str:
+def _contact_words(guard: Guard | None, certain: bool, state: State) -> str:
+    if guard is None and state.pending is not None:
+        return "A start waits for the arm button."
+    if guard is None and state.run is not None and state.run.heat_withheld:
+        return "The heat waits until you say go on."
     if guard is None:
         return "No run asks for heat."
     return guard.cause if certain else "Nobody can know now."

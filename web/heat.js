@@ -11,8 +11,12 @@ export const STANDS_STILL = new Set(["holding", "held", "restarting"]);
 /** Seen off now, as the controller judges it. What was seen off before may have come on since, unheard. */
 export const heatOff = (now) => now.heat_off === true && !now.still_on && !now.permit.given;
 
-/** The latch that a person must read first: heat that stays on before what tripped first. */
-export const gravest = (now) => (now.still_on && now.latches.find((latch) => latch.guard === "heat_stays_on")) || now.latches.find((latch) => latch.first_out) || now.latches[0];
+/** The latch that a person must read first: heat that stays on, then what tripped first, unless that has gone and another stands. */
+export function gravest(now) {
+  const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
+  if (now.still_on) return now.latches.find((latch) => latch.guard === "heat_stays_on") ?? first;
+  return (first?.stands === false && now.latches.find((latch) => latch.stands)) || first;
+}
 
 /** The same in a sentence. */
 export function heatWords(now) {

@@ -43,7 +43,7 @@ const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time:
  * When a press was made, on the controller's clock, in which the other two times come: the newest snapshot's time, carried
  * on by this page only where the chamber's clock goes as a wall's does. At another speed the page would run ahead of it.
  */
-export const askedAt = (store) => (store.now && (store.now.speed ?? 1) !== 1 ? store.now.utc_us : store.utcNow());
+export const askedAt = (store) => (store.now && (store.now.speed ?? 1) !== 1 && store.staleMs() === null ? store.now.utc_us : store.utcNow());
 
 /** The three times, never out of order, though this page's clock may drift: the controller's times count. */
 export function ordered({ askedUtcUs, acceptedUtcUs, offUtcUs }) {

@@ -78,7 +78,8 @@ def add(verbs: Any) -> None:
 def act(options: argparse.Namespace, out: Out) -> int:
     """Look at everything. Exit code 0 when nothing is bad; notes are no findings."""
     data = options.data or (DATA_REAL if options.chamber else DATA_DEMO)
-    places = Places(data, options.chamber, options.port)
+    chamber = options.chamber or (data / "chamber" if (data / "chamber").is_dir() else None)  # the demo keeps its own there
+    places = Places(data, chamber, options.port)
     findings = [finding for look in LOOKS for finding in look(places)]
     for finding in findings:
         if not out.as_json:

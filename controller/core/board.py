@@ -142,12 +142,13 @@ def out_of_touch(board: Board) -> bool:
 
 
 def again(board: Board, now_us: int) -> Board:
-    """A new session on the same line: a fresh hello, nothing believed of the old one."""
+    """A new session on the same line: a fresh hello; of the old one only how old its last report is."""
     return Board(
         open=board.open,
         session=next_session(board.session),
         opened_us=now_us,
         report=board.report,
+        heard_us=board.heard_us,
         garbage=board.garbage,
         garbage_us=board.garbage_us,
         garbage_why=board.garbage_why,

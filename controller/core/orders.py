@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from controller.core.alarms import AlarmCause
-from controller.core.board import again
+from controller.core.board import again, age_us
 from controller.core.commands import LEAST_ROLE, Ask, Command
 from controller.core.events import Kind
-from controller.core.guards import GUARDS, INDEX, Contact
+from controller.core.guards import GUARDS, INDEX, Contact, Guard
 from controller.core.limits import TIGHTENABLE
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
 from controller.core.schedule import mistakes, over_ceiling
 from controller.core.setup import LEVEL_WORDS, Level
-from controller.core.state import Pending
+from controller.core.state import Pending, Run
 from controller.core.supervisor import ROWS_OF
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
@@ -88,9 +88,9 @@ def _start(work: Work, command: Command) -> str:
     too_hot = over_ceiling(schedule, min(known["ceiling_mc"], known["run_ceiling_mc"]), margin_mc)
     if too_hot:
         raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
-    _check_ready(work)
-    run_max_us = min(known["run_max_us"], schedule.longest_us)
     ceiling_mc = min(known["run_ceiling_mc"], schedule.hottest_mc + margin_mc)
+    _check_ready(work, ceiling_mc)
+    run_max_us = min(known["run_max_us"], schedule.longest_us)
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
     work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed)
     work.armed_us = -1
@@ -110,11 +110,12 @@ def _check_level(work: Work, level: Level) -> None:
         )
 
 
-def _check_ready(work: Work) -> None:
+def _check_ready(work: Work, ceiling_mc: int) -> None:
     """What stands against heating now, said before anybody walks to the chamber."""
     if work.latches:
         raise NotDone("latched", f"The trip {work.latches[0].guard} is latched. A maintainer clears it first.")
-    if not work.board.accepted:
+    age = age_us(work.board, work.now_us)
+    if not work.board.accepted or age is None or age >= work.limits[INDEX["reading_stale"]]:
         raise NotDone("board_absent", "This chamber's board does not answer. Check its cable and supply.")
     if work.record_lost:
         raise NotDone(
@@ -122,6 +123,13 @@ def _check_ready(work: Work) -> None:
         )
     if work.control_mc is None:
         raise NotDone("cause_stands", "The control sensor has no good reading.")
+    hottest_mc = work.values[INDEX["ceiling"]]
+    if ceiling_mc <= hottest_mc < UNKNOWN:
+        raise NotDone(
+            "cause_stands",
+            f"It is too hot still: {hottest_mc / 1000:.1f} °C, and this run's limit is {ceiling_mc / 1000:.1f} °C. "
+            "Let it cool first.",
+        )
     for contact in START_BLOCKERS:
         for row in ROWS_OF[contact]:
             if not work.values[row] < work.limits[row]:
@@ -134,9 +142,9 @@ def _hold(work: Work, command: Command) -> str:
 
 
 def _restart(work: Work, command: Command) -> str:
-    row = INDEX["door"]
-    if work.run is not None and work.run.heat_withheld and not work.values[row] < work.limits[row]:
-        raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
+    guard = None if work.run is None else holds_back(work.values, work.limits, work.run)
+    if guard is not None:
+        raise NotDone("cause_stands", f"{guard.cause} {guard.do[0]}")
     work.move(C.RESTART, command.by)
     if work.run is not None:
         seen_us = work.run.checked_in_us if work.run.level is Level.AT_THE_CHAMBER else work.now_us
@@ -144,9 +152,21 @@ def _restart(work: Work, command: Command) -> str:
     return "the schedule goes on"
 
 
+def holds_back(values: Sequence[int], limits: Sequence[int], run: Run) -> Guard | None:
+    """The interlock that "Go on" cannot end: an open door, or a check-in that must be made at the chamber. To go on is
+    itself a check-in where the run's level takes one from the page."""
+    if not run.heat_withheld:
+        return None
+    rows = [INDEX["door"]]
+    if run.level is Level.AT_THE_CHAMBER:
+        rows.append(INDEX["check_in_overdue"])
+    return next((GUARDS[row] for row in rows if not values[row] < limits[row]), None)
+
+
 def _cool_down(work: Work, command: Command) -> str:
+    withheld = work.run is not None and work.run.heat_withheld
     work.move(C.COOL_DOWN, command.by, end=f"Cooled down early by {command.by}.")
-    return "cools at the schedule's rate; this may still heat"
+    return "cools without heat" if withheld else "cools at the schedule's rate; this may still heat"
 
 
 def _stop_heating(work: Work, command: Command) -> str:
@@ -181,7 +201,7 @@ def _clear(work: Work, command: Command) -> str:
     if value == UNKNOWN:
         raise NotDone("cause_stands", f"Nobody can know now whether its cause still stands. {GUARDS[row].do[0]}")
     if not value < work.clears[row]:
-        raise NotDone("cause_stands", f"{GUARDS[row].cause} It still does. {GUARDS[row].do[0]}")
+        raise NotDone("cause_stands", f"{GUARDS[row].cause} That still stands. {GUARDS[row].do[0]}")
     work.latches = tuple(one for one in work.latches if one is not latch)
     work.alarm(command.name, AlarmCause.CLEAR, by=command.by)
     work.say(Kind.CLEARED, guard=command.name, by=command.by)

@@ -90,6 +90,7 @@ BOARD_WATCHED = (
     "above_band_mc",
     "unasked_heat",
     "closed_unasked",
+    "mains_gone",
 )
 HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "unheard_us", "never")
 
@@ -177,6 +178,7 @@ class Watcher:
             unknown,
             QUIET if setpoint_mc == QUIET or control is None else control - setpoint_mc,
             *((0, 0) if report.enabled and not report.off else self._unasked(report)),
+            int(report.mains is False),
         )
 
     def _sensors(

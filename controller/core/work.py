@@ -114,6 +114,8 @@ class Work:
         self.say(Kind.RUN_STATE, run_id=run.id, before=before.value, after=after.value, cause=cause.value, by=by)
         if after is S.STOPPING:
             run = self._cool_down(run)
+        if after in ENDED:
+            run = run._replace(heat_withheld=False)  # nothing is left to go on with
         self.run = None if after is S.IDLE else run
         self.active = after in ACTIVE
         if after in ENDED or after is S.IDLE:

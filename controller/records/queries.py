@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -104,6 +104,11 @@ class SegmentRow(NamedTuple):
     began_utc_us: int
     ended_utc_us: int | None
     counted_us: int
+    air_min_mc: int | None = None
+    """Least and most of every good reading in it, from the rows themselves; None where there was none."""
+    air_max_mc: int | None = None
+    part_min_mc: int | None = None
+    part_max_mc: int | None = None
 
 
 RUN_COLUMNS = [runs.c[name] for name in RunRow._fields]
@@ -203,6 +208,7 @@ class Reader:
         """The segments a run went through, from its events. Raises NoSuchRun."""
         run = self.known(run_id)
         found: list[SegmentRow] = []
+        from_ticks: list[int] = []
         counting_us: int | None = None
         told = self.events(run_id, limit=EVENTS_MAX, kinds=(Kind.SEGMENT, Kind.SOAK_COUNTING, Kind.RUN_STATE))
         for event in told:
@@ -211,23 +217,36 @@ class Reader:
                 _end_segment(found, event.utc_us, counting_us)
                 counting_us = None
                 found.append(begins)
+                from_ticks.append(event.tick or run.first_tick)
             elif event.kind == Kind.SOAK_COUNTING and found:
                 found[-1] = found[-1]._replace(counted_us=_number(event, "counted_us"))
                 counting_us = event.utc_us if event.fields["counting"] else None
         if run.ended_utc_us is not None:
             _end_segment(found, run.ended_utc_us, counting_us)
-        elif found and counting_us is not None:  # it counts on: up to the newest tick that is written
-            with self._door.visit() as ask:
+        with self._door.visit() as ask:
+            if run.ended_utc_us is None and found and counting_us is not None:  # it counts on, up to the newest written tick
                 newest = _newest(ask, *_span(run))
-            more_us = max(0, newest.utc_us - counting_us) if newest else 0
-            found[-1] = found[-1]._replace(counted_us=found[-1].counted_us + more_us)
-        return found
+                more_us = max(0, newest.utc_us - counting_us) if newest else 0
+                found[-1] = found[-1]._replace(counted_us=found[-1].counted_us + more_us)
+            extremes = list(_extremes(ask, run, from_ticks))
+        return [one._replace(air_min_mc=air_min, air_max_mc=air_max, part_min_mc=part_min, part_max_mc=part_max)
+                for one, (air_min, air_max, part_min, part_max) in zip(found, extremes, strict=True)]
 
     def last_boot(self) -> dict[str, Any] | None:
         """The newest start of the controller: versions, board, when."""
         with self._door.visit() as ask:
             row = ask.one(select(boots).order_by(boots.c.boot.desc()).limit(1))
         return dict(row._mapping) if row else None
+
+
+def _extremes(ask: Visit, run: RunRow, from_ticks: Sequence[int]) -> Iterator[Sequence[int | None]]:
+    """Least and most of the air, then of the part, from each tick on to the next, or to the run's end."""
+    last = _span(run)[1]
+    columns = [what(ticks.c[name]) for name in ("control_mc", "part_mc") for what in (func.min, func.max)]
+    ends = [*(key(run.boot, tick - 1) for tick in from_ticks[1:]), last]
+    for begin, end in zip(from_ticks, ends, strict=True):
+        row = ask.one(select(*columns).where(ticks.c.id.between(key(run.boot, begin), end)))
+        yield tuple(row) if row else (None,) * len(columns)
 
 
 def _find(ask: Visit, run_id: str) -> RunRow | None:

@@ -162,8 +162,9 @@ class _Replay:
         if run.going:
             note = "The run still goes on; this is up to its last whole block."
         elif not complete:
-            left = f"the last {run.last_tick - number} rows have no block" if run.last_tick else "nothing follows"
-            note = f"The record was cut: it ends at tick {number}, {left}."
+            missing = (run.last_tick or number) - number
+            left = f", the last {missing} rows have no block" if missing > 0 else ""
+            note = f"The record was cut: it ends at tick {number}{left}."
         return Replayed(self._ticks, self._differences, self._count, self._gaps, run.version, self._version, complete, note)
 
     def _state(self, at: int) -> tuple[int, State]:

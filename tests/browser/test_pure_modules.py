@@ -183,9 +183,11 @@ def test_asked_is_never_later_than_accepted_nor_accepted_than_off(run):
 
 def test_a_press_is_timed_by_the_clock_that_accepts_it(run):
     """At speed 300 a page that carried the clock on by itself was 20 s ahead; asked then jumped back."""
-    fast = "{now: {utc_us: 1000, speed: 300}, utcNow: () => 2e7}"
+    fast = "{now: {utc_us: 1000, speed: 300}, utcNow: () => 2e7, staleMs: () => null}"
+    old = "{now: {utc_us: 1000, speed: 300}, utcNow: () => 2e7, staleMs: () => 9000}"
     wall = "{now: {utc_us: 1000, speed: 1}, utcNow: () => 1400}"
     assert run("stop", f"[m.askedAt({fast}), m.askedAt({wall}), m.askedAt({{now: null, utcNow: () => 7}})]") == [1000, 1400, 7]
+    assert run("stop", f"m.askedAt({old})") == 20_000_000, "without news the press is not as old as the last news"
 
 
 def test_accepted_has_no_time_of_the_pages_own(run):

@@ -224,6 +224,7 @@ DRIVERS: dict[str, Driver] = {
     "run_too_long": Driver(hurried, run_time, deadband=False, once=True),
     "local_stop": Driver(soaking, contact("local_stop", True), deadband=False),
     "check_in_overdue": Driver(beside_it, check_in, deadband=False),
+    "mains_gone": Driver(soaking, contact("mains", False), deadband=False),
     "contact_unknown": Driver(soaking, silent_contact, deadband=False),
     "door": Driver(soaking, contact("door", False), deadband=False),
     "reading_stale": Driver(soaking, silence(LIMITS.reading_age_us), deadband=False),

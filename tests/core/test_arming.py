@@ -268,6 +268,16 @@ def test_without_a_sign_of_life_heat_stops_until_somebody_says_go_on(level):
     assert bench.heats
 
 
+@pytest.mark.parametrize(("level", "goes_on"), [(Level.AT_THE_CHAMBER, False), (Level.IN_THE_BUILDING, True)])
+def test_going_on_from_the_page_is_a_sign_of_life_only_where_the_level_takes_one_from_there(level, goes_on):
+    bench = running(level=level)
+    bench.until(lambda one: one.run_state is S.HELD, CHECK_IN_S[level] + 2)
+    answer = bench.ask(Ask.RESTART)
+    bench.run(3)
+    assert (answer.kind is Kind.COMMAND_ACCEPTED) is goes_on and bench.heats is goes_on
+    assert goes_on or (answer.fields["code"] == "cause_stands" and bench.run_state is S.HELD)
+
+
 @pytest.mark.parametrize(("level", "counts"), [(Level.AT_THE_CHAMBER, False), (Level.IN_THE_BUILDING, True)])
 def test_the_page_is_a_sign_of_life_in_the_building_and_not_at_the_chamber(level, counts):
     bench = running(level=level)
@@ -291,3 +301,35 @@ def test_an_unattended_run_asks_for_no_sign_of_life():
     bench.run(61 * MINUTE)
     assert bench.heats
     assert bench.alarm("check_in_overdue") == "normal"
+
+
+def test_a_chamber_hotter_than_the_runs_own_limit_is_told_before_anybody_walks_there():
+    bench = idle()
+    bench.board.air_mc = 60_000.0
+    bench.run(3)
+    answer = bench.ask_start(SHORT)
+    assert answer.fields["code"] == "cause_stands" and "It is too hot still: " in str(answer.fields["reason"])
+
+
+def test_a_board_that_is_not_heard_is_named_before_its_sensors_are():
+    bench = idle()
+    bench.cut = True
+    bench.run(4)
+    assert bench.ask_start().fields["code"] == "board_absent"
+
+
+def test_a_start_does_not_forget_that_the_board_is_heard():
+    bench = idle()
+    heard_us = bench.state.board.heard_us
+    bench.ask_start()
+    assert bench.state.board.heard_us >= heard_us > 0
+
+
+def test_a_run_that_ended_withholds_nothing():
+    bench = running()
+    bench.board.says["door"] = False
+    bench.run(3)
+    assert bench.state.run.heat_withheld
+    bench.ask(Ask.STOP_HEATING)
+    bench.until(lambda one: one.run_state is S.ABORTED, 5)
+    assert not bench.state.run.heat_withheld

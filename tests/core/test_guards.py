@@ -86,6 +86,7 @@ AS_ASKED = {
     "switch_stays_closed": (Action.TRIP, 3), "board_silent": (Action.TRIP, 0), "run_too_long": (Action.TRIP, 0),
     "local_stop": (Action.ABORT, 0), "check_in_overdue": (Action.INTERLOCK, 0), "door": (Action.INTERLOCK, 0),
     "reading_stale": (Action.ALARM, 0), "tick_late": (Action.ALARM, 0), "contact_unknown": (Action.ALARM, 10),
+    "mains_gone": (Action.ALARM, 10),
     "air_above_band": (Action.ALARM, 120), "record_failing": (Action.ALARM, 0), "board_unheard": (Action.ALARM, 0),
 }
 """What each first guard does, within how many seconds: written apart from the table, so that a loosened row is seen."""

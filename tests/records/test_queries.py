@@ -144,6 +144,13 @@ def test_segments_say_how_it_really_went(record: Path) -> None:
     run = Reader(record).known("1")
     assert (ramp.kind, soak.kind, soak.target_mc) == ("ramp", "soak", 26_000)
     assert ramp.began_utc_us == run.started_utc_us and ramp.ended_utc_us == soak.began_utc_us
+    rows = list(Reader(record).ticks("1"))
+    for done in (ramp, soak):
+        inside = [row for row in rows if done.began_utc_us <= row.utc_us and (done is soak or row.utc_us < soak.began_utc_us)]
+        air, part = (done.air_min_mc, done.air_max_mc), (done.part_min_mc, done.part_max_mc)
+        for what, told in (("control_mc", air), ("part_mc", part)):
+            values = [getattr(row, what) for row in inside if getattr(row, what) is not None]
+            assert told == (min(values), max(values))
     assert soak.ended_utc_us == run.ended_utc_us and 119 * S1 < soak.counted_us < 123 * S1 and ramp.counted_us == 0
 
 

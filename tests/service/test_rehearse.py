@@ -149,7 +149,7 @@ def test_a_link_to_a_device_is_a_device(tmp_path):
 @pytest.mark.parametrize(("code", "words"), [
     ("raise SystemExit(3)", "closed its output|does not take"), ("import time; time.sleep(60)", "did not finish"),
     ("import sys\nwhile True: sys.stdout.write('x' * 65536)", "more than"),
-    ("print('@ran x')", "closed its output|does not take"),
+    ("print('@ran x')", "closed its output|does not take|clock says"),
 ])
 def test_a_peer_that_does_not_do_its_part_is_told_within_bounds(tmp_path, code, words):
     script = tmp_path / "peer.py"
@@ -159,6 +159,20 @@ def test_a_peer_that_does_not_do_its_part_is_told_within_bounds(tmp_path, code, 
             peer.exchange(b"", 1_000_000)
     if "sleep" in code:
         assert peer._child.returncode is not None
+
+
+@pytest.mark.parametrize(("clock", "wrong"), [("asked", False), ("asked - 900000", False), ("asked // 2", True), ("'x'", True)])
+def test_a_peer_whose_clock_goes_its_own_way_is_not_believed(tmp_path, clock, wrong):
+    script = tmp_path / "peer.py"
+    script.write_text("import sys\nasked = 0\nfor line in sys.stdin:\n    asked += int(line.split()[1])\n"
+                      f"    print('@ran', {clock}, flush=True)\n")
+    with Peer(f"{sys.executable} {script}", answer_s=5.0) as peer:
+        if wrong:
+            with pytest.raises(PeerFailed, match="the peer's clock says"):
+                for _ in range(3):
+                    peer.exchange(b"", 1_000_000)
+        else:
+            assert all(peer.exchange(b"", 1_000_000).startswith(b"@ran") for _ in range(3))
 
 
 def test_a_program_that_is_not_there_is_named():

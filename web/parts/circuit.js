@@ -4,7 +4,7 @@
  */
 import { html, px } from "../markup.js";
 import { THIN, percent, clockSeconds, age, simulatedWords, together, warmShort } from "../text.js";
-import { ACTIVE } from "../heat.js";
+import { ACTIVE, gravest } from "../heat.js";
 import { mark, markAt } from "./marks.js";
 import { symbol, contact, coil, flag } from "./symbols.js";
 
@@ -66,7 +66,7 @@ const STUCK = { contactor: "still closed", modulator: "still passing" };
 const stuck = (now, kind, state) => Boolean(STUCK[kind] && state === "closed" && (now.still_on || now.circuit[kind].state === "stuck"));
 
 /** Permit given, contactor closed, and the modulator is asked for heat or gave some in its last window. */
-const atWork = (now) => now.permit.given && ["closed", "not fitted"].includes(now.circuit.contactor.state)
+const atWork = (now) => now.permit.given && now.circuit.supply.state !== "gone" && ["closed", "not fitted"].includes(now.circuit.contactor.state)
   && ((now.seen?.duty_e4 ?? 0) > 0 || (now.request?.duty_e4 ?? 0) > 0);
 
 const seconds = (s) => `${Number(s.toFixed(1))}${THIN}s`;
@@ -150,7 +150,7 @@ function presentPermit(now, staleMs, first, blamed) {
   const contacts = now.permit.contacts.map((one) => {
     const state = unknown || one.known === false ? "unknown" : one.closed ? "closed" : "open";
     const out = after(state, into);
-    const made = { name: one.name, why: together(one.why), state, into, out, culprit: state === "open" && one.name === blamed && Boolean(first), asks: state === "open" && one.name === hinders };
+    const made = { name: one.name, why: together(one.name === blamed && first ? gravest(now).cause : one.why), state, into, out, culprit: state === "open" && one.name === blamed && Boolean(first), asks: state === "open" && one.name === hinders };
     into = out;
     return made;
   });

@@ -145,19 +145,13 @@ function segmentTable(row, curve, unit) {
       const asked = askedOf(row, done);
       const toUs = done.ended_utc_us ?? row.ended_utc_us ?? curve.utc_us.at(-1);
       return html`<tr><th scope="row"><b>${capital(nameOf(done))}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_mc, unit)} for ${hours(asked.soak_us)}` : `${
-        asked.rate_mc_per_h ? `${rate(asked.rate_mc_per_h, unit)} to ` : "to "}${warmShort(asked.target_mc, unit)}`}</td><td data-label="air">${range(curve, "control_mc", done.began_utc_us, toUs, unit)}</td><td data-label="part">${range(curve, "part_mc", done.began_utc_us, toUs, unit)}</td><td
+        asked.rate_mc_per_h ? `${rate(asked.rate_mc_per_h, unit)} to ` : "to "}${warmShort(asked.target_mc, unit)}`}</td><td data-label="air">${range(done.air_min_mc, done.air_max_mc, unit)}</td><td data-label="part">${range(done.part_min_mc, done.part_max_mc, unit)}</td><td
         class="num" data-label="took">${wait(toUs - done.began_utc_us)}</td><td class="num" data-label="in band">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
     })}</tbody></table>`;
 }
 
-/** Least to most of a channel between two stamps, from the thinned pairs, which lose no extreme. */
-export function range(curve, name, fromUs, toUs, unit) {
-  const inside = curve.utc_us.map((us, index) => (us >= fromUs && us <= toUs ? index : -1)).filter((index) => index >= 0 && curve.columns[name].min[index] !== null);
-  if (!inside.length) return "no value";
-  const least = Math.min(...inside.map((index) => curve.columns[name].min[index]));
-  const most = Math.max(...inside.map((index) => curve.columns[name].max[index]));
-  return `${warm(least, unit).replace(/\s°.$/u, "")} to ${warm(most, unit)}`;
-}
+/** Least to most of a segment's good readings, as the record's own rows have them. */
+export const range = (least, most, unit) => (least === null || least === undefined ? "no value" : `${warm(least, unit).replace(/\s°.$/u, "")} to ${warm(most, unit)}`);
 
 function people(events) {
   const did = events.filter(isOfPeople);
