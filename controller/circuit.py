@@ -14,7 +14,7 @@ from controller.core.watch import CURRENT_IS_ZERO_MA
 
 PART_NAMES = ("supply", "thermal_link", "limiter", "contactor", "modulator", "element")
 NOT_FITTED = {"limiter": "no limiter is fitted", "contactor": "no line contactor is fitted"}
-UNHEARD = "nobody knows: the board is not heard"
+UNHEARD = "nobody knows: this chamber's board is not heard"
 
 
 def circuit(report: Report | None, chamber: Chamber, seen_e4: int, stays_closed: bool = False) -> dict[str, dict[str, Any]]:

@@ -61,7 +61,7 @@ class BadChamber(ValueError):
     def __init__(self, path: Path, found: list[Mistake]) -> None:
         self.path = path
         self.mistakes = found
-        super().__init__(f"{path}: " + "; ".join(str(mistake) for mistake in found))
+        super().__init__(f"{path}: " + " ".join(str(mistake) for mistake in found))
 
     @property
     def told(self) -> str:

@@ -47,7 +47,7 @@ class Row(NamedTuple):
 LEVELS = (
     Row(Level.AT_THE_CHAMBER, (
         Need(("control_sensor",), "fit a control sensor"),
-        Need(("arm_button", "local_stop"), "fit a push button at the chamber"),
+        Need(("arm_button",), "fit a push button at the chamber"),
         Need(("drops_on_silence",), "use a board or a timer relay that drops on silence"),
         Need(("thermal_link",), "fit a thermal link"),
         Need(("fuse",), "fit a fuse"),
@@ -64,7 +64,6 @@ LEVELS = (
         Need(("limiter",), "fit an over-temperature limiter"),
         Need(("limiter_own_contact",), "give the limiter a contact of its own"),
         Need(("fan", "current"), "fit a fan with speed sense or a current sense"),
-        Need(("arm_button",), "fit an arm button"),
         Need(("smoke_alarm_in_room", "smoke"), "hang a smoke alarm in the room"),
     ), ("limiter", "survey", "message_channels")),
 )

@@ -44,20 +44,20 @@ def duration(us: int) -> str:
 def _tripped(state: State, now: Json) -> Said | None:
     if not state.latches:
         return None
-    first = next((latch for latch in now["latches"] if latch["first_out"]), now["latches"][0])
-    if first["stands"] is False:
-        first = next((latch for latch in now["latches"] if latch["stands"]), first)
+    first = next(latch for latch in now["latches"] if latch["guard"] == now["gravest"])
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
     tripped = first["cause"] if first["stands"] is not False else f"What it tripped on has gone by now: “{first['cause']}”"
-    return f"{_heat_off(now)} {tripped}", f"{first['do'][0]} No heat until a maintainer clears it."
+    found = first["guard"] == "not_commissioned" and not now["chamber"]["simulated"]
+    until = "it is commissioned" if found else "a maintainer clears it"
+    return f"{_heat_off(now)} {tripped}", f"{first['do'][0]} No heat until {until}."
 
 
 def _heat_off(now: Json) -> str:
     """Off is said of what is seen off now, and of nothing else: switches may weld while nobody hears the board."""
     if now["heat_off"] is not None:
         return "Heat is off." if now["heat_off"] else "Heat was told to go off."
-    if not now["stop"]["accepted_utc_us"]:
+    if not now["stop"]["accepted_utc_us"] or not (now["board"]["accepted"] or now["stop"]["off_seen_utc_us"]):
         return f"Whether the heat is off is not known: {now['board']['line']}."
     if now["stop"]["off_seen_utc_us"]:
         return "Heat was seen off, and the board has not been heard since."

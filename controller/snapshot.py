@@ -75,13 +75,14 @@ class Snapshots:
         fresh = heard_us is not None and heard_us < state.chamber.limits.reading_age_us
         report = state.board.report if fresh else None
         run = self._run(state, clock)
-        more = {
+        more: Json = {
             "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
             "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "heat_off": None if report is None else heat_seen_off(report),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
             "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
         }
+        more["gravest"] = gravest(more)
         whole = {
             "v": 1, "version": self._facts.version, "id": f"{self._facts.boot}-{state.tick}", "boot": self._facts.boot,
             "tick": state.tick, "utc_us": utc_us, "speed": self._facts.speed, "clock": self._facts.clock,
@@ -332,6 +333,17 @@ def _stands(state: State, guard: str) -> bool | None:
     """Does the cause still stand? None where nobody can know, and for what a start found: that was, and is not watched."""
     row, value = GUARDS[INDEX[guard]], state.values[INDEX[guard]]
     return None if value == UNKNOWN or row.watch == "never" else not value < state.clears[INDEX[guard]]
+
+
+def gravest(now: Json) -> str | None:
+    """The latch that a person must read first: heat that stays on, then what stands before what has gone, the more urgent
+    before the less, and what tripped first before the rest."""
+    def weight(latch: Json) -> tuple[bool, bool, int, bool]:
+        guard = GUARDS[INDEX[latch["guard"]]]
+        on = bool(now["still_on"]) and guard.id == "heat_stays_on"
+        return on, latch["stands"] is not False, guard.urgency.rank, latch["first_out"]
+
+    return max(now["latches"], key=weight)["guard"] if now["latches"] else None
 
 
 def _circuit(state: State, report: Report | None) -> Json:

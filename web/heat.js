@@ -11,18 +11,14 @@ export const STANDS_STILL = new Set(["holding", "held", "restarting"]);
 /** Seen off now, as the controller judges it. What was seen off before may have come on since, unheard. */
 export const heatOff = (now) => now.heat_off === true && !now.still_on && !now.permit.given;
 
-/** The latch that a person must read first: heat that stays on, then what tripped first, unless that has gone and another stands. */
-export function gravest(now) {
-  const first = now.latches.find((latch) => latch.first_out) ?? now.latches[0];
-  if (now.still_on) return now.latches.find((latch) => latch.guard === "heat_stays_on") ?? first;
-  return (first?.stands === false && now.latches.find((latch) => latch.stands)) || first;
-}
+/** The latch that a person must read first, as the controller judges it. */
+export const gravest = (now) => now.latches.find((latch) => latch.guard === now.gravest) ?? now.latches.find((latch) => latch.first_out) ?? now.latches[0];
 
 /** The same in a sentence. */
 export function heatWords(now) {
   if (now.still_on) return "The heat is still on. Cut the power now.";
   if (heatOff(now)) return "Heat is off.";
   if (now.board?.present) return "Heat was told to go off.";
-  if (!now.stop?.accepted_utc_us) return `Whether the heat is off is not known: ${now.board?.line || "the board is not heard"}.`;
+  if (!now.stop?.accepted_utc_us || !(now.board?.accepted || now.stop.off_seen_utc_us)) return `Whether the heat is off is not known: ${now.board?.line || "the board is not heard"}.`;
   return now.stop.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us)}; the board has not been heard since.` : "Heat was told to go off; nobody has seen it off.";
 }

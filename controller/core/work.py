@@ -9,7 +9,7 @@ from __future__ import annotations
 from operator import attrgetter
 
 from controller.core.alarms import AlarmCause, AlarmState, alarm_move
-from controller.core.board import expected_limits
+from controller.core.board import expected_limits, heat_seen_off
 from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX, Action, Guard
 from controller.core.limits import CHECK_IN_US, known_limits, thresholds
@@ -104,7 +104,7 @@ class Work:
         )  # the off that was asked for first is still waited for
         if cause in (C.STOP_HEATING, C.TRIP):
             self.pending, self.armed_us = None, -1
-            if not again:
+            if not (again or (cause is C.TRIP and self._seen_off())):
                 self.stop = Stop(by, self.now_us)
         if self.run is None or after is before:
             return
@@ -120,6 +120,11 @@ class Work:
         self.active = after in ACTIVE
         if after in ENDED or after is S.IDLE:
             self.retune_limits()
+
+    def _seen_off(self) -> bool:
+        """No run asks, and the heat that was told to go off reads off: nothing has to go off anew."""
+        report = self.board.report
+        return not self.active and self.stop.off_seen_us >= 0 and report is not None and heat_seen_off(report)
 
     def _stand_still(self, run: Run) -> Run:
         """A soak's clock stands as soon as its run does something else, and that is told with what it had counted: nobody

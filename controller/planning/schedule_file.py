@@ -43,7 +43,7 @@ class BadSchedule(ValueError):
 
     def __init__(self, found: list[Mistake]) -> None:
         self.mistakes = found
-        super().__init__("; ".join(str(mistake) for mistake in found))
+        super().__init__(" ".join(str(mistake) for mistake in found))
 
 
 def parse(source: str | Mapping[str, Any]) -> Schedule:

@@ -295,3 +295,24 @@ def test_a_contactor_that_stays_closed_after_a_stop_is_told_and_no_start_is_take
     bench.run(60)
     bench.ask(Ask.RESET)
     assert bench.ask_start().fields["code"] == "latched"
+
+
+def test_a_second_trip_leaves_when_the_heat_was_seen_off_unless_it_is_on_again():
+    bench = soaking()
+    bench.board.says["limiter"] = False
+    bench.run(5)
+    first = bench.state.stop
+    assert first.off_seen_us > first.accepted_us
+    bench.board.says["smoke"] = True
+    bench.run(5)
+    assert bench.latched == ("limiter_open", "smoke") and bench.state.stop == first
+    bench.board.says |= {"current_ma": 2_100, "modulator": True, "contactor": True}
+    bench.run(5)
+    assert bench.state.stop.accepted_us > first.off_seen_us and bench.state.stop.off_seen_us == -1
+
+
+def test_a_stop_that_no_board_of_ours_can_hear_says_so():
+    bench = Bench(opened=False, board=FakeBoard(mute=True))
+    bench.cut = True
+    bench.run(2)
+    assert "no board of this chamber answers" in str(bench.ask(Ask.STOP_HEATING).fields["detail"])

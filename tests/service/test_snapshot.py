@@ -137,6 +137,18 @@ def test_a_latch_says_whether_its_cause_still_stands(folder, going):
     assert now["latches"][0]["stands"] is None and now["sentence"].endswith("in the middle of a run.")
 
 
+def test_what_stands_and_is_most_urgent_leads_whatever_tripped_first(folder, going):
+    values = list(going.values)
+    latches = (Latch("limiter_open", going.mono_us, 1, 1, "", True), Latch("smoke", going.mono_us, 1, 1, "", False))
+    for limiter, smoke, leads in ((1, 1, "smoke"), (0, 1, "smoke"), (1, 0, "limiter_open"), (0, 0, "smoke")):
+        values[INDEX["limiter_open"]], values[INDEX["smoke"]] = limiter, smoke
+        now = told(folder, going._replace(latches=latches, values=tuple(values)))
+        assert now["gravest"] == leads
+    values[INDEX["smoke"]] = 1
+    said = told(folder, going._replace(latches=latches, values=tuple(values)))
+    assert "smoke contact has closed" in said["sentence"] and said["sentence_more"].startswith("Get everybody out.")
+
+
 def test_a_report_that_is_too_old_shows_no_contact_and_no_number(folder, going):
     old = going._replace(mono_us=going.mono_us + 10_000_000)
     now = told(folder, old)

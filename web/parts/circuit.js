@@ -50,7 +50,7 @@ export function presentCircuit(now, staleMs = null, facts = null, unit = "C", gu
     const state = unknown ? "unknown" : LETS_THROUGH[said.state] ?? "unknown";
     if (!unknown && said.current) into = "amp";
     const out = state === "unknown" && !unknown && GOES_ON.has(kind) ? into : after(state, into);
-    const part = { kind, ref, name, state, into, out, culprit: (kind === accused || stuck(now, kind, state)) && !unknown, said: said.state, ...partWords(said, staleMs, now.utc_us) };
+    const part = { kind, ref, name, state, into, out, culprit: (kind === accused || stuck(now, kind, state)) && !unknown, asks: state === "gone", said: said.state, ...partWords(said, staleMs, now.utc_us) };
     if (staleMs === null && part.lines.length < 2) part.lines.push(...moreWords(kind, now, facts, unit));
     if (part.culprit) part.word = kind === accused ? accusedWords(first.guard, state) : STUCK[kind];
     into = state === "absent" ? into : out;
@@ -264,8 +264,8 @@ function pulse(x, y, duty) {
 /** Under the line across: one column a symbol. It is the list a screen reader gets. */
 export function listAcross(view) {
   return html`<ul class="circuit-list across" aria-label="Heater circuit, from L to N">${view.parts.map((part) =>
-    html`<li><span class="name"><span class="ref">${part.ref}</span> ${part.name}</span> <strong class="${part.culprit ? "bad" : ""}">${
-      part.culprit ? mark("trip", 18) : ""}${part.word}</strong>${part.lines.map((line) => html`<span class="detail">${line}</span>`)}</li>`)}</ul>`;
+    html`<li><span class="name"><span class="ref">${part.ref}</span> ${part.name}</span> <strong class="${toneOf(part)}">${
+      toneOf(part) ? mark(markOf(part), 18) : ""}${part.word}</strong>${part.lines.map((line) => html`<span class="detail">${line}</span>`)}</li>`)}</ul>`;
 }
 
 /** For ears: the permit's contacts in words. */
@@ -283,7 +283,7 @@ export function drawUpright(view) {
     <ul class="circuit-list" aria-label="Heater circuit, from L to N">${view.parts.map((part) =>
       html`<li class="out-${part.out}"><svg width="64" height="${UP}" viewBox="0 0 64 ${UP}" aria-hidden="true">${symbol(
         part.kind, part, { x: UP_X, y: 0, scale, turn: true })}</svg><span class="words"><span class="name">${part.name} <strong class="${
-        part.culprit ? "bad" : ""}">${part.culprit ? mark("trip", 18) : ""}${part.word}</strong></span>${part.lines.slice(0, view.unknown ? 2 : 1).map((line) =>
+        toneOf(part)}">${toneOf(part) ? mark(markOf(part), 18) : ""}${part.word}</strong></span>${part.lines.slice(0, view.unknown ? 2 : 1).map((line) =>
         html` <span class="detail">${line}</span>`)}</span></li>`)}</ul>${endRail("bottom", view, "N")}</div>`;
 }
 

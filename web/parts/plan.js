@@ -78,6 +78,7 @@ const LEFT = 46;
 const DETAIL_LEAST_US = 600e6;
 const LEVEL_MC = 2000;
 const TRIP_WORDS = 130;
+const LIMIT_WORDS = 14;
 
 /** The whole drawing, `width` x `height`. `phone` is drawn for the width, never shrunk. */
 export function drawPlan(view, { width, height, phone = false, lens = false }) {
@@ -340,7 +341,9 @@ function tripMark(view, { x, y, top, bottom }) {
   const cx = x(view.trip.utc_us);
   const near = view.points.filter((point) => point.control && point.utc_us <= view.trip.utc_us).at(-1);
   const from = near ? y(near.control[1]) : top;
-  const to = Math.min(from + 44, bottom - 24);
+  const limit = view.limitMc ? y(view.limitMc) + LIMIT_WORDS : -Infinity;
+  const low = Math.min(from + 44, bottom - 24);
+  const to = Math.abs(low - limit) < 18 ? Math.min(limit + 22, bottom - 24) : low; // not over the limit's own words
   const room = cx > TRIP_WORDS; // at the left edge the words stand to its right
   return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper ${room ? "end" : ""}" x="${px(cx + (room ? -14 : 14))}"
     y="${px(to + 5)}">trip ${clock(view.trip.utc_us)}</text>`;

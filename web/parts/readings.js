@@ -59,7 +59,7 @@ export function presentRows(now, dataMs, unit) {
     const state = standing(reading, ageMs);
     const number = reading.mc === null || reading.mc === undefined ? "" : warm(reading.mc, unit);
     const sure = reading.uncertainty_mc ? `${temperature(reading.mc ?? 0, unit)} ${plusMinus(reading.uncertainty_mc, unit)}` : number;
-    const value = { stale: `(${number})`, faulted: "no value", missing: "no value" }[state] ?? sure;
+    const value = { stale: number ? `(${number})` : "no value", faulted: "no value", missing: "no value" }[state] ?? sure;
     return { label: reading.label, value, state, quality: state === "faulted" ? reading.reason : QUALITY[state], age: state === "missing" ? "" : age(ageMs) };
   });
   if (now.deviation_mc !== null && now.deviation_mc !== undefined && now.run && !now.run.end) {

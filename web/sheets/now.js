@@ -29,6 +29,8 @@ export function presentHead(now, staleMs, link, ms, unit) {
   if (first) {
     const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
     const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
+    const worst = gravest(now);
+    if (worst !== first && !now.still_on) return { sentence: `${heatWords(now)} ${together(worst.cause)}`, more: `${together(worst.do[0])} ${tripped}`, mark: "trip", tone: "trip" };
     const said = now.still_on ? { sentence: heatWords(now), more: `${tripped} ${more}` } : { sentence: `${heatWords(now)} ${tripped}`, more };
     return { ...said, mark: "trip", tone: "trip" };
   }
@@ -54,7 +56,7 @@ function waiting(link, ms) {
 /** While a start waits for the arm button. */
 export function armWords(now) {
   const left = `${wait(now.pending.seconds_left * 1e6)} left.`;
-  const self = now.chamber.simulated ? " The simulated chamber presses it by itself." : " Press it at the chamber, with the door shut.";
+  const self = now.chamber.simulated ? " In the demo it is pressed by itself." : " Press it at the chamber, with the door shut.";
   return `The start waits for the arm button at the chamber, ${left}${self}`;
 }
 
