@@ -210,7 +210,7 @@ def test_heat_is_off_only_while_it_is_seen_off(run):
         "heat",
         """(async () => {
       const now = await (await fetch('/api/v1/now')).json();
-      const at = (heat_off, given, stop) => m.heatWords({...now, heat_off, board: {present: heat_off !== null}, run: null,
+      const at = (heat_off, given, stop) => m.heatWords({...now, heat_off, board: {present: heat_off !== null, accepted: true}, run: null,
         permit: {given}, stop: stop ?? {accepted_utc_us: null, off_seen_utc_us: null}});
       const told = {accepted_utc_us: 5, off_seen_utc_us: null};
       const seen = {accepted_utc_us: 5, off_seen_utc_us: 1764061234100000};
@@ -312,7 +312,7 @@ def test_heat_that_stays_on_is_said_first_everywhere(new_page, stand_in):
         "element": {"state": "heating", "watts": 500, **amp},
     }
     latches = [*trip["latches"], trip["latches"][0] | stays]
-    stand_in.now |= trip | {"latches": latches, "circuit": circuit, "still_on": True}
+    stand_in.now |= trip | {"latches": latches, "circuit": circuit, "still_on": True, "gravest": "heat_stays_on"}
     page = open_at(new_page, stand_in)
     expect(page.locator("h1")).to_contain_text("The heat is still on. Cut the power now.")
     expect(page.locator(".four .steps li").first).to_have_text(re.compile("Cut the power now"))
