@@ -64,11 +64,11 @@ def _current(report: Report, fitted: Fitted) -> bool | None:
 
 
 def _supply(report: Report, fitted: Fitted, current: bool) -> tuple[str, str]:
-    if report.mains is True or current:
+    if current or (fitted.mains_sense and report.mains is True):
         return "on", "mains is there"
-    if report.mains is False:
-        return "gone", "no mains at the board"
-    return "unknown", "nothing senses the mains" if not fitted.mains_sense else "the board does not say"
+    if not fitted.mains_sense:
+        return "unknown", "nothing senses the mains"
+    return ("gone", "no mains at the board") if report.mains is False else ("unknown", "the board does not say")
 
 
 def _thermal_link(report: Report, current: bool | None, pulsing: bool) -> tuple[str, str]:

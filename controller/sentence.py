@@ -82,8 +82,10 @@ def _waiting(state: State, now: Json) -> Said | None:
         return None
     if pending.armed:
         return "Starting: the board takes this run's limits.", "It begins in a few seconds."
-    return ("Press the arm button at the chamber.",
-            f"It waits {now['pending']['seconds_left']} s more; then the start is taken back.")
+    left = f"It waits {now['pending']['seconds_left']} s more; then the start is taken back."
+    if now["door"] == "open":
+        return "Shut the door, then press the arm button at the chamber.", left
+    return "Press the arm button at the chamber.", left
 
 
 def _idle(state: State, now: Json) -> Said | None:
@@ -91,7 +93,13 @@ def _idle(state: State, now: Json) -> Said | None:
         return None
     if state.chamber.may_do is Level.MEASURE_ONLY:
         return f"Measuring only. {_heat_off(now)}", now["chamber"]["next_thing"]
-    return f"Nothing runs. {_heat_off(now)}", _alarm_words(now) or "Choose a schedule to start one."
+    return f"Nothing runs. {_heat_off(now)}", _alarm_words(now) or _blocked(now) or "Choose a schedule to start one."
+
+
+def _blocked(now: Json) -> str:
+    """What a start would be refused for now."""
+    why = next((one["why"] for one in now["permit"]["contacts"] if not one["closed"] and one["name"] != "armed"), "")
+    return f"Nothing can start now. {why}" if why else ""
 
 
 def _ended(state: State, now: Json) -> Said | None:
@@ -99,7 +107,7 @@ def _ended(state: State, now: Json) -> Said | None:
     if run is None or run.state in ACTIVE:
         return None
     if run.state is S.ABORTING:
-        return "Stopping the heat. It is not yet seen off.", "Both switches were told to open."
+        return "Stopping the heat. It is not yet seen off.", "Every heater switch was told to open."
     return f"{_heat_off(now)} {ENDS[run.state]}", run.end or _alarm_words(now) or CALM
 
 

@@ -33,8 +33,8 @@ from controller.sentence import sentence
 Json = dict[str, Any]
 """Core marks unknown and unlimited numbers far above this."""
 DONE = {
-    Action.TRIP: "Both switches were told to open, and the trip is latched.",
-    Action.ABORT: "Both switches were told to open.",
+    Action.TRIP: "Every heater switch was told to open, and the trip is latched.",
+    Action.ABORT: "Every heater switch was told to open.",
     Action.INTERLOCK: "Heat is off and held until you say go on.",
     Action.HOLD: "The schedule is held.",
     Action.ALARM: "Nothing was switched: it asks for a person.",
@@ -170,7 +170,8 @@ def possible(state: State) -> list[str]:
     """The asks that have a chance now, for the roles that this chamber allows."""
     at = S.IDLE if state.run is None else state.run.state
     asks = {ask for ask in Ask if ask.value in {cause.value for cause in C} and (at, C(ask.value)) in MOVES}
-    if state.latches or state.pending is not None or state.chamber.may_do is Level.MEASURE_ONLY:
+    views = contacts(state.values, state.limits, state.standing, state.latches, True)
+    if state.pending is not None or state.chamber.may_do is Level.MEASURE_ONLY or not all(view.closed for view in views):
         asks.discard(Ask.START)
     asks |= {ask for ask, there in ((Ask.ACKNOWLEDGE, state.alarms), (Ask.CLEAR, state.latches)) if there}
     if state.run is not None and holds_back(state.values, state.limits, state.run) is not None:

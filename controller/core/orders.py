@@ -173,7 +173,7 @@ def _stop_heating(work: Work, command: Command) -> str:
     work.move(C.STOP_HEATING, command.by, end=f"Heat stopped by {command.by}.")
     if not work.board.accepted:
         return "no board of this chamber answers, so nothing can be told; in doubt, unplug the chamber"
-    return "both switches are told to open"
+    return "every heater switch is told to open"
 
 
 def _reset(work: Work, command: Command) -> str:

@@ -98,7 +98,10 @@ def settle(work: Work) -> None:
         and line.heat_seen_off(report)
     ):
         work.stop = stop._replace(off_seen_us=work.now_us)
-        how = "both switches read back open" + ("" if report.current_ma is None else ", no current seen")
+        fitted = work.chamber.fitted
+        switches = "both switches read" if fitted.contactor else "the modulator reads"
+        sensed = fitted.current and report.current_ma is not None
+        how = f"{switches} back open" + (", no current seen" if sensed else "")
         work.say(Kind.HEAT_SEEN_OFF, after_us=work.now_us - stop.accepted_us, how=how)
     if state is ABORTING and (
         work.stop.off_seen_us >= 0 or work.now_us - work.stop.accepted_us >= SEEN_OFF_WAIT_US

@@ -178,7 +178,7 @@ class Watcher:
             unknown,
             QUIET if setpoint_mc == QUIET or control is None else control - setpoint_mc,
             *((0, 0) if report.enabled and not report.off else self._unasked(report)),
-            int(report.mains is False),
+            int(report.mains is False and self.chamber.fitted.mains_sense),
         )
 
     def _sensors(

@@ -138,7 +138,7 @@ class World:
         self.stop = {"by": command["by"], "accepted_utc_us": self.utc_us, "off_seen_utc_us": None}
         self.pending = None
         self._end(S.ABORTED, C.STOP_HEATING, f"stopped by {command['by']}")
-        return "both switches are told to open"
+        return "every heater switch is told to open"
 
     def _do_hold(self, command: dict[str, Any]) -> str:
         return self._moved(S.HELD, command)

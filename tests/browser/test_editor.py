@@ -6,6 +6,7 @@ from playwright.sync_api import expect
 
 from tests.browser.stand_in import preview
 from tests.browser.test_page_alone import open_at
+from tests.browser.test_pure_modules import NB
 
 
 def test_a_new_schedule_is_not_blamed_for_a_name_before_it_is_stored(new_page, stand_in):
@@ -31,3 +32,13 @@ def test_what_was_typed_waits_for_whoever_looks_at_another_sheet(new_page, stand
     expect(page.get_by_label("Name")).to_have_value("Half done")
     page.get_by_role("button", name="Drop the changes").click()
     expect(page.get_by_label("Name")).to_have_value("")
+
+
+def test_a_start_promises_no_longer_time_than_the_chamber_allows(new_page, stand_in):
+    page = open_at(new_page, stand_in, "schedules")
+    said = page.evaluate(
+        "import('/sheets/schedule_start.js').then((m) => "
+        "[m.longestWords(108e9, 86.4e9), m.longestWords(36e9, 86.4e9), m.longestWords(36e9)])"
+    )
+    words = ["at most 24 h, the longest that this chamber may run", "at most 10 h", "at most 10 h"]
+    assert [one.replace(NB, " ") for one in said] == words

@@ -210,7 +210,8 @@ def test_heat_is_off_only_while_it_is_seen_off(run):
         "heat",
         """(async () => {
       const now = await (await fetch('/api/v1/now')).json();
-      const at = (heat_off, given, stop) => m.heatWords({...now, heat_off, board: {present: heat_off !== null, accepted: true}, run: null,
+      const at = (heat_off, given, stop) => m.heatWords({...now, heat_off, run: null,
+        board: {present: heat_off !== null, accepted: true},
         permit: {given}, stop: stop ?? {accepted_utc_us: null, off_seen_utc_us: null}});
       const told = {accepted_utc_us: 5, off_seen_utc_us: null};
       const seen = {accepted_utc_us: 5, off_seen_utc_us: 1764061234100000};

@@ -26,7 +26,7 @@ function seenOff(now, off) {
   if (now.still_on) return "The heat is still on.";
   if (!off && now.board?.present) return "The heat has not been seen off yet.";
   if (!off) return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}; the board has not been heard since.` : "Nobody has seen the heat off.";
-  return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "Both switches read open now.";
+  return now.stop?.off_seen_utc_us ? `Heat was seen off at ${clockSeconds(now.stop.off_seen_utc_us, true)}.` : "Every heater switch reads open now.";
 }
 
 /** What was done already; whether it is off now is said only where it is seen. */

@@ -17,11 +17,11 @@ async function load({ store, ask, signal }) {
 }
 
 /** The checked order, weakest thing on top: what stands above must never be reached. */
-export function limitLadder(facts, now) {
+export function limitLadder(facts, now, unit = "C") {
   const { limits } = facts;
   return [
     [limits.weakest_mc, "weakest thing in the chamber"], [limits.thermal_link_mc, "thermal link opens, once"],
-    [limits.limiter_mc, `limiter opens, ${plusMinus(limits.limiter_tolerance_mc ?? 0)}`], [limits.board_ceiling_mc, "board’s own ceiling"],
+    [limits.limiter_mc, `limiter opens, ${plusMinus(limits.limiter_tolerance_mc ?? 0, unit)}`], [limits.board_ceiling_mc, "board’s own ceiling"],
     [limits.ceiling_mc, "chamber’s ceiling, kept by the controller"], now?.run && [now.run.run_ceiling_mc, `limit of run ${now.run.id}`],
     now?.run && [Math.max(...now.run.segments.map((segment) => segment.target_mc)), "hottest set point of the run"], [limits.hot_mc, "hot to touch above this"],
   ].filter((row) => row && Number.isFinite(row[0]));
@@ -59,7 +59,7 @@ function around(now, fitted) {
 }
 
 function ladder(facts, now, unit) {
-  return html`<ol class="ladder">${limitLadder(facts, now).map(([mc, words]) => html`<li><span class="rung" aria-hidden="true"></span><b>${warmShort(mc, unit)}</b><span>${words}</span></li>`)}</ol>`;
+  return html`<ol class="ladder">${limitLadder(facts, now, unit).map(([mc, words]) => html`<li><span class="rung" aria-hidden="true"></span><b>${warmShort(mc, unit)}</b><span>${words}</span></li>`)}</ol>`;
 }
 
 function fitted(facts) {

@@ -42,6 +42,8 @@ export function hindrance(now, preview) {
   if (now.pending) return "Another start waits for the arm button already.";
   if (now.run && !now.possible.includes("start")) return now.possible.includes("reset") ? `Run ${now.run.id} has ended but still lies on the sheet. Put it away on Now, then start.` : `Run ${now.run.id} is on.`;
   if (preview?.cannot_start?.length) return `It is too hot for this chamber: ${preview.cannot_start[0].value}, where ${preview.cannot_start[0].allowed} is allowed. ${preview.cannot_start[0].advice}`;
+  const open = now.permit.contacts.find((one) => !one.closed && one.name !== "armed");
+  if (open) return `Nothing can start now. ${open.why}`;
   if (!now.possible.includes("start")) return `This chamber may ${now.chamber.may_do}. ${now.chamber.may_do_why}`;
   return "";
 }
@@ -104,13 +106,16 @@ function fromWords({ preview, fromUtcUs }, unit) {
   return `from ${warmShort(preview.from_mc, unit)}${fromUtcUs ? `, the air at ${clock(fromUtcUs)}` : ""}`;
 }
 
+/** Its segments' longest times together, or the chamber's longest run where that is shorter: past it the run trips. */
+export const longestWords = (longestUs, runMaxUs = Infinity) => (runMaxUs < longestUs ? `at most ${hours(runMaxUs)}, the longest that this chamber may run` : `at most ${hours(longestUs)}`);
+
 function summary(held, now, unit) {
   const { stored, preview } = held;
   const end = now ? now.utc_us + preview.duration_us : null;
   return html`<table class="rows summary"><tbody>
     <tr><th scope="row">Hottest set point</th><td>${warmShort(stored.hottest_mc, unit)}, of the ${stored.schedule.temperature_of}</td></tr>
     ${now && held.limits ? html`<tr><th scope="row">Limit of this run</th><td>${limitOfRun(stored.hottest_mc, held.limits, unit)}</td></tr>` : ""}
-    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)} ${fromWords(held, unit)}, at most ${hours(stored.longest_us)}</td></tr>
+    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)} ${fromWords(held, unit)}, ${longestWords(stored.longest_us, held.limits?.run_max_us)}</td></tr>
     ${end ? html`<tr><th scope="row">Ends</th><td>not before ${day(end)} ${clock(end)}</td></tr>` : ""}
     <tr><th scope="row">After a power cut</th><td>${stored.schedule.resume === "never" ? "heat stays off until a person decides" : "a short one may be gone over"}</td></tr>
     <tr><th scope="row">What is kept</th><td>every reading, with a copy of schedule and chamber file</td></tr></tbody></table>`;
