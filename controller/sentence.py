@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from controller.core.alarms import AlarmState
-from controller.core.guards import GUARDS, INDEX, Action
+from controller.core.guards import GUARDS, INDEX, Action, Urgency
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
 from controller.core.setup import Level
@@ -45,6 +45,8 @@ def _tripped(state: State, now: Json) -> Said | None:
     if not state.latches:
         return None
     first = next(latch for latch in now["latches"] if latch["guard"] == now["gravest"])
+    if now["still_on"] and first["urgency"] == Urgency.EVACUATE:
+        return f"The heat is still on. {first['cause']}", " ".join(first["do"])
     if now["still_on"]:
         return "The heat is still on. Cut the power now.", " ".join(GUARDS[INDEX["heat_stays_on"]].do[:2])
     tripped = first["cause"] if first["stands"] is not False else f"What it tripped on has gone by now: “{first['cause']}”"

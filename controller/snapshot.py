@@ -14,7 +14,7 @@ from controller.config import ChamberFolder
 from controller.core.alarms import AlarmState
 from controller.core.board import age_us, heat_seen_off, off_words
 from controller.core.commands import LEAST_ROLE, Ask
-from controller.core.guards import GUARDS, INDEX, Action, Guard
+from controller.core.guards import GUARDS, INDEX, Action, Guard, Urgency
 from controller.core.messages import OffReason, Report
 from controller.core.orders import holds_back
 from controller.core.program import CoolDown
@@ -337,12 +337,13 @@ def _stands(state: State, guard: str) -> bool | None:
 
 
 def gravest(now: Json) -> str | None:
-    """The latch that a person must read first: heat that stays on, then what stands before what has gone, the more urgent
-    before the less, and what tripped first before the rest."""
-    def weight(latch: Json) -> tuple[bool, bool, int, bool]:
-        guard = GUARDS[INDEX[latch["guard"]]]
+    """The latch that a person must read first: what stands and asks to get out, then heat that stays on, then what stands
+    before what has gone, the more urgent before the less, and what tripped first before the rest."""
+    def weight(latch: Json) -> tuple[bool, bool, bool, int, bool]:
+        guard, stands = GUARDS[INDEX[latch["guard"]]], latch["stands"] is not False
+        out = stands and guard.urgency is Urgency.EVACUATE
         on = bool(now["still_on"]) and guard.id == "heat_stays_on"
-        return on, latch["stands"] is not False, guard.urgency.rank, latch["first_out"]
+        return out, on, stands, guard.urgency.rank, latch["first_out"]
 
     return max(now["latches"], key=weight)["guard"] if now["latches"] else None
 

@@ -36,6 +36,7 @@ const places = { sheet: find("sheet"), margin: find("margin"), head: find("phone
   says: find("says"), alarms: find("alarms-says") };
 let open = { entry: SHEETS[0], sheet: nowSheet, gone: new AbortController() };
 let asked = false;
+let arrived = false;
 let listOpen = false;
 
 /** What a sheet may use: the store, the api, its own signal, and a way to another sheet. */
@@ -57,6 +58,7 @@ function draw() {
   if (store.now && outlived(store.stop, store.now)) store.stop = { askedMs: null };
   document.title = title(view.now);
   show(places.sheet, open.entry.at === "now" ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
+  if (arrived) meet();
   show(places.margin, drawMargin(view, staleMs));
   show(places.head, drawPhoneHead(view, staleMs));
   show(places.stations, drawStations(stations(store.stop, store.now, store.ms())));
@@ -146,7 +148,18 @@ async function route() {
   listOpen = false;
   store.set({ route: { sheet: at, rest } });
   sheet.enter?.(context());
-  if (moved) scrollTo(0, 0);
+  if (moved) {
+    scrollTo(0, 0);
+    arrived = true;
+  }
+}
+
+/** Whoever came by keyboard goes on at the new sheet's head, once it is there; nobody's own focus is taken. */
+function meet() {
+  const head = places.sheet.querySelector("h1:not(.loading-line)");
+  if (!head || (document.activeElement && document.activeElement !== document.body)) return;
+  arrived = false;
+  head.focus({ preventScroll: true });
 }
 
 const own = {

@@ -42,3 +42,46 @@ def test_a_start_promises_no_longer_time_than_the_chamber_allows(new_page, stand
     )
     words = ["at most 24 h, the longest that this chamber may run", "at most 10 h", "at most 10 h"]
     assert [one.replace(NB, " ") for one in said] == words
+
+
+STORED = {
+    "id": 1,
+    "revision": 3,
+    "hottest_mc": 105_000,
+    "shortest_us": 57_600_000_000,
+    "longest_us": 108_000_000_000,
+    "changed_utc_us": 1764061200000000,
+    "changed_by": "local, not signed in",
+    "schedule": {
+        "format": "soakwarden-schedule-1",
+        "name": "Invented",
+        "temperature_of": "part",
+        "resume": "never",
+        "note": "",
+        "segments": [
+            {"kind": "ramp", "target_c": 105, "rate_c_per_h": 20, "band_c": 2, "longest_h": 6},
+            {"kind": "soak", "target_c": 105, "soak_h": 8, "band_c": 2, "longest_h": 12},
+        ],
+    },
+}
+
+
+def test_a_start_never_leaves_typed_changes_out_without_a_word(new_page, stand_in):
+    stand_in.answers |= {
+        "POST /schedules/preview": preview(),
+        "GET /schedules/1": (200, STORED),
+        "GET /schedules/1/revisions": (200, {"revisions": []}),
+    }
+    page = open_at(new_page, stand_in, "schedules/1")
+    expect(page.get_by_role("link", name="Start…")).to_be_visible()
+    page.locator("#segment-1-target_c").fill("60")
+    expect(page.get_by_role("link", name="Start…")).to_have_count(0)
+    page.goto(f"{stand_in.url}/#/schedules/1/start")
+    expect(page.locator("main")).to_contain_text("Changes to it are not stored.")
+
+
+def test_the_keyboard_goes_on_at_the_new_sheets_head(new_page, stand_in):
+    page = open_at(new_page, stand_in)
+    page.evaluate("location.hash = '#/legend'")
+    expect(page.locator("h1")).to_have_text("Legend")
+    page.wait_for_function("document.activeElement.tagName === 'H1'")

@@ -73,9 +73,16 @@ def test_heat_that_stays_on_is_the_first_thing_said(folder, going):
     standing = list(going.standing)
     standing[INDEX["heat_stays_on"]] = Standing(0, True)
     latch = Latch("smoke", going.mono_us, 1, 1, "", True)
-    now = told(folder, going._replace(latches=(latch,), standing=tuple(standing)))
+    on, smoke = list(going.values), INDEX["smoke"]
+    on[smoke] = 0
+    latches = (latch, Latch("heat_stays_on", going.mono_us, 1, 1, "", False))
+    now = told(folder, going._replace(latches=latches, standing=tuple(standing), values=tuple(on)))
     assert now["still_on"] and now["sentence"] == "The heat is still on. Cut the power now."
     assert "pull the plug" in now["sentence_more"] and not told(folder, going)["still_on"]
+    on[smoke] = 1  # smoke comes before everything: nobody stays beside it to pull a plug
+    now = told(folder, going._replace(latches=latches, standing=tuple(standing), values=tuple(on)))
+    assert now["gravest"] == "smoke" and now["sentence"] == "The heat is still on. The smoke contact has closed."
+    assert now["sentence_more"].startswith("Get everybody out. Call the fire service.")
 
 
 def test_what_stands_and_asks_most_is_told_first(folder, going):

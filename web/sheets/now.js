@@ -30,7 +30,8 @@ export function presentHead(now, staleMs, link, ms, unit) {
     const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
     const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
     const worst = gravest(now);
-    if (worst !== first && !now.still_on) return { sentence: `${heatWords(now)} ${together(worst.cause)}`, more: `${together(worst.do[0])} ${tripped}`, mark: "trip", tone: "trip" };
+    const leads = worst.guard !== "heat_stays_on" && (worst !== first || now.still_on);
+    if (leads) return { sentence: `${now.still_on ? "The heat is still on." : heatWords(now)} ${together(worst.cause)}`, more: `${together(worst.do.slice(0, 2).join(" "))} ${tripped}`, mark: "trip", tone: "trip" };
     const said = now.still_on ? { sentence: heatWords(now), more: `${tripped} ${more}` } : { sentence: `${heatWords(now)} ${tripped}`, more };
     return { ...said, mark: "trip", tone: "trip" };
   }

@@ -211,9 +211,9 @@ function form(draft, state) {
     <p class="adds">Add ${Object.entries({ ramp: "a ramp", soak: "a soak", cool: "cooling" }).map(([kind, words]) => html`<button type="button" class="plain" data-do="segment-add" data-value="${kind}">${words}</button> `)}</p>
     <div class="field"><label for="note">Note</label><textarea id="note" name="note" rows="2">${data.note}</textarea>${mistakesAt(found, "note")}</div>
     ${mistakesAt(found, "")}<div class="under"><button type="submit" class="key">${draft.id ? `Store as revision ${draft.revision + 1}` : "Store it"}</button>${
-    draft.id ? html`<a class="key" href="#/schedules/${draft.id}/start">Start…</a><a class="plain" href="${linkTo(`/schedules/${draft.id}/text`)}" download>Text file</a><button type="button" class="plain" data-do="schedule-delete">${
+    draft.id ? html`${draft.unsaved ? "" : html`<a class="key" href="#/schedules/${draft.id}/start">Start…</a>`}<a class="plain" href="${linkTo(`/schedules/${draft.id}/text`)}" download>Text file</a><button type="button" class="plain" data-do="schedule-delete">${
       state.held.deleting === draft.id ? "Delete it: press again" : "Delete"}</button>` : ""}<span class="saved" role="status">${
-    draft.unsaved ? html`Not stored yet. <button type="button" class="plain" data-do="draft-drop">Drop the changes</button>` : draft.saved}${draft.error}</span></div></form>`;
+    draft.unsaved ? html`Not stored yet${draft.id ? ", so it can’t start as it stands here" : ""}. <button type="button" class="plain" data-do="draft-drop">Drop the changes</button>` : draft.saved}${draft.error}</span></div></form>`;
 }
 
 function verdict(draft, unit) {

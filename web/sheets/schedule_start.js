@@ -149,6 +149,7 @@ export function render(state) {
   const width = state.layout.kind === "wide" ? Math.floor(state.layout.width * 0.5) - 20 : state.layout.width;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits for the arm button." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
+    ${state.held.unsaved?.[held.id] ? html`<p>${mark("alarm", 16)} <b>Changes to it are not stored.</b> This starts revision ${held.stored.revision} without them. <a href="#/schedules/${held.id}">Store or drop them first</a></p>` : ""}
     <form data-form="start" class="editor"><div>${levels(now, facts)}${startKey(held, now, why)}</div><div>${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${
     summary({ ...held, limits: facts?.limits }, now, unit)}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
