@@ -15,7 +15,7 @@ Figures of `Result`, all from what the controller itself read (sensors, correcte
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, NamedTuple, Protocol
 
@@ -197,8 +197,10 @@ class Rehearsal:
                 self.alarms.append(str(event.fields["guard"]))
             elif event.kind is Kind.COMMAND_REFUSED:
                 self.refused = str(event.fields["reason"])
-            elif event.kind in (Kind.BOARD_REFUSED, Kind.NOT_A_BOARD):
-                self.refused = f"{event.kind.value}: {event.fields}"
+            elif event.kind is Kind.NOT_A_BOARD:
+                self.refused = f"The peer does not answer as a board. {event.fields['reason']}"
+            elif event.kind is Kind.BOARD_REFUSED:
+                self.refused = _refused_words(event.fields)
 
     def _over(self, state: State, tick: int) -> bool:
         if state.run is not None:
@@ -212,6 +214,14 @@ def run(rehearsal: Rehearsal, each: Callable[[Made], None] | None = None) -> Res
         if each is not None:
             each(made)
     return rehearsal.result()
+
+
+def _refused_words(fields: Mapping[str, Any]) -> str:
+    if fields["board"] != fields["expected"]:
+        return f"The peer says that it is board {fields['board']}; this chamber's is {fields['expected']}."
+    if fields["simulated"]:
+        return "The peer says that it is simulated, the chamber file that it is real."
+    return "The peer says that it is a real board (z=0); a rehearsal talks to simulated ones only, which say z=1."
 
 
 def _notices(heard: list[Any]) -> tuple[Notice, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.core import board as line
 from controller.core.events import Kind
+from controller.core.guards import INDEX
 from controller.core.orders import refuse
 from controller.core.program import Treatment
 from controller.core.regulator import Regulator
@@ -15,6 +16,7 @@ from controller.core.work import Work
 ARM_WAIT_US = 120 * 1_000_000
 BOARD_WAIT_US = 15 * 1_000_000
 SEEN_OFF_WAIT_US = 60 * 1_000_000
+HEAT_STAYS_ON = INDEX["heat_stays_on"]
 ABORTING, PASSING = S.ABORTING, frozenset({S.HOLDING, S.RESTARTING})
 
 
@@ -103,7 +105,6 @@ def settle(work: Work) -> None:
         sensed = fitted.current and report.current_ma is not None
         how = f"{switches} back open" + (", no current seen" if sensed else "")
         work.say(Kind.HEAT_SEEN_OFF, after_us=work.now_us - stop.accepted_us, how=how)
-    if state is ABORTING and (
-        work.stop.off_seen_us >= 0 or work.now_us - work.stop.accepted_us >= SEEN_OFF_WAIT_US
-    ):
+    waited = work.now_us - work.stop.accepted_us >= SEEN_OFF_WAIT_US and not work.standing[HEAT_STAYS_ON].stands
+    if state is ABORTING and (work.stop.off_seen_us >= 0 or waited):  # a run is not over while its heat is seen on
         work.move(C.SETTLED, "controller")

@@ -316,3 +316,13 @@ def test_a_stop_that_no_board_of_ours_can_hear_says_so():
     bench.cut = True
     bench.run(2)
     assert "no board of this chamber answers" in str(bench.ask(Ask.STOP_HEATING).fields["detail"])
+
+
+def test_a_run_is_not_over_while_its_heat_is_seen_on():
+    bench = soaking()
+    bench.ask(Ask.STOP_HEATING)
+    bench.board.says |= {"current_ma": 2_100, "modulator": True, "contactor": True}
+    bench.run(300)
+    assert bench.run_state is S.ABORTING
+    bench.board.says = {}
+    bench.until(lambda one: one.run_state is S.ABORTED, 5)

@@ -16,7 +16,7 @@ export function presentTrip(now, latch, unit) {
   return { tone: "trip", guard: latch.guard, parts: [
     ["Cause", latch.stands === false ? html`<b>It has gone by now.</b> It was: “${together(latch.cause)}” ${detail}` : html`<b>${together(latch.cause)}</b> ${detail}`],
     ["Done already", [together(latch.done), off || now.still_on || !latch.done || !now.board?.present ? seenOff(now, off) : ""].filter(Boolean).join(" ")],
-    ["Do now", steps(latch.do)],
+    ["Do now", steps(now.still_on && latch.guard !== "heat_stays_on" && !/^get out/u.test(latch.urgency) ? ["First cut the power, from outside the room: the heat is still on.", ...latch.do] : latch.do)],
     ["Worry if", together(uncapital(latch.worry))],
   ] };
 }
