@@ -361,3 +361,14 @@ def test_a_mark_in_a_lead_stands_in_its_line(new_page, stand_in):
     page = open_at(new_page, stand_in, "schedules/new")
     mark, words = page.locator(".lead .mark").bounding_box(), page.locator(".lead b", has_text="mistake").bounding_box()
     assert mark["y"] < words["y"] + words["height"] and words["y"] < mark["y"] + mark["height"]
+
+
+def test_a_start_that_came_to_nothing_is_still_told(new_page, stand_in):
+    stand_in.now |= {"run": None, "pending": None}
+    reason = "Nobody pressed the arm button at the chamber within 120 s."
+    fields = {"ask": "start", "by": "local", "role": "operator", "ref": "1", "code": "not_armed", "reason": reason}
+    told = {"id": "1-9", "utc_us": stand_in.now["utc_us"] - 60_000_000, "tick": 1, "kind": "command_refused", "fields": fields}
+    stand_in.events = [told]
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".curve.empty")).to_contain_text("The start was taken back at")
+    expect(page.locator(".curve.empty")).to_contain_text(reason)

@@ -1,7 +1,7 @@
 /** The bar at the foot of every sheet: one key, three stations. Pure. */
 import { html } from "../markup.js";
 import { stopIcon } from "./marks.js";
-import { heatOff } from "../heat.js";
+import { gravest, heatOff } from "../heat.js";
 
 /** Three stations on a line. */
 export function drawStations(three) {
@@ -19,7 +19,7 @@ export function besides(now, stale, press) {
   if (press.askedMs !== null && !press.accepted) return "Sent again until it is accepted.";
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
-  if (now.still_on) return "The heat is still on: cut the power.";
+  if (now.still_on) return /^get out/u.test(gravest(now)?.urgency ?? "") ? "The heat is still on. Get out first." : "The heat is still on: cut the power.";
   if (!now.board?.present) return "The board is not heard. The button still works.";
   if (heatOff(now)) return now.latches?.length ? "Off already. The button still works." : "Heat is off. The button works all the same.";
   if (now.permit.given) return `One press. No question asked.${now.record?.failing ? "" : " The record is kept."}`;

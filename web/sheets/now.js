@@ -17,6 +17,9 @@ import { planAt } from "../parts/scales.js";
 const AFTER_US = 3 * 3600e6;
 /** Of what happened before a trip that much stands beside it. */
 const BEFORE_TRIP = 4;
+const LAPSED_US = 12 * 3600e6;
+/** Why a start that was taken came to nothing afterwards. */
+const LAPSES = new Set(["not_armed", "board_absent"]);
 
 /** What the head says: sentence, the line under it, mark, tone. */
 export function presentHead(now, staleMs, link, ms, unit) {
@@ -118,7 +121,7 @@ function planView(state, staleMs) {
 /** The lower half: plan, and beside it detail A, the order of a trip, or what still holds. */
 function drawLower(state, staleMs) {
   const { now, layout, trace } = state;
-  if (!now.run) return ghost(now, layout);
+  if (!now.run) return ghost(now, layout, state.events);
   const view = planView(state, staleMs);
   const tripped = now.latches.length > 0;
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
@@ -148,13 +151,20 @@ function inOrder(state) {
   return html`<section class="aside"><h2>In this order</h2>${shown.length ? drawEvents(shown) : html`<p>${clockSeconds(first.utc_us, true)} ${first.cause}</p>`}</section>`;
 }
 
+/** A start that came to nothing is told for a while, or nobody would know why the chamber is cold in the morning. */
+function lapsed(now, events) {
+  const last = events.findLast((event) => event.kind === "run_state" || (event.kind === "command_refused" && LAPSES.has(event.fields.code)));
+  if (last?.kind !== "command_refused" || now.utc_us - last.utc_us > LAPSED_US) return "";
+  return html`${mark("todo", 16)} The start was taken back at ${clock(last.utc_us)}. ${together(last.fields.reason)} `;
+}
+
 /** No run: the dashed ghost of the drawing to come, one sentence, one link. */
-function ghost(now, layout) {
+function ghost(now, layout, events) {
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
   const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
   const next = now.chamber.may_do === "measure only" ? `This chamber may only measure. ${now.chamber.next_thing}` : now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : html`<a href="#/schedules">Choose a schedule and start it</a>`;
   return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
-    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>${words}</b> ${now.pending ? "" : next}</p></div></div>`;
+    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p>${now.pending ? "" : lapsed(now, events)}<b>${words}</b> ${now.pending ? "" : next}</p></div></div>`;
 }
 
 /** What the phone's head says beside the sheet's name. */
