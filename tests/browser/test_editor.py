@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from playwright.sync_api import expect
 
+from controller.demo import SCHEDULE
 from tests.browser.stand_in import preview
 from tests.browser.test_page_alone import open_at
 from tests.browser.test_pure_modules import NB
@@ -52,17 +53,7 @@ STORED = {
     "longest_us": 108_000_000_000,
     "changed_utc_us": 1764061200000000,
     "changed_by": "local, not signed in",
-    "schedule": {
-        "format": "soakwarden-schedule-1",
-        "name": "Invented",
-        "temperature_of": "part",
-        "resume": "never",
-        "note": "",
-        "segments": [
-            {"kind": "ramp", "target_c": 105, "rate_c_per_h": 20, "band_c": 2, "longest_h": 6},
-            {"kind": "soak", "target_c": 105, "soak_h": 8, "band_c": 2, "longest_h": 12},
-        ],
-    },
+    "schedule": SCHEDULE,
 }
 
 

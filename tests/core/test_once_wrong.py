@@ -14,6 +14,7 @@ from controller.core.readings import MISSING, Good, Stale
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.state import Inputs, LineLost, LineOpened, Notice
+from controller.core.supervisor import Latch
 from tests.core.ready import aborting, idle, pending
 from tests.core.world import DEMO, US, Bench, FakeBoard, chamber, changed, cool, ramp, running, schedule, soak, soaking
 
@@ -326,3 +327,11 @@ def test_a_run_is_not_over_while_its_heat_is_seen_on():
     assert bench.run_state is S.ABORTING
     bench.board.says = {}
     bench.until(lambda one: one.run_state is S.ABORTED, 5)
+
+
+def test_a_start_that_waits_in_a_latched_state_is_dropped_whoever_made_that_state():
+    bench = pending()
+    latch = Latch("smoke", bench.now_us, 1, 1, "", True)
+    bench.state = changed(bench.state, latches=(latch,))
+    bench.tick()
+    assert bench.state.pending is None and bench.run_state is S.IDLE

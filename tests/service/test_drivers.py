@@ -236,7 +236,7 @@ def may_go_first() -> bool:
     return subprocess.run([sys.executable, "-c", tried], capture_output=True, check=False).returncode == 0
 
 
-@pytest.mark.skipif(os.geteuid() != 0 or not may_go_first(), reason="this user may not go first")
+@pytest.mark.skipif(os.geteuid() != 0 or not may_go_first(), reason="only root may go first, and not in every container")
 @pytest.mark.parametrize(("who", "says"), [("root", "True -10\n"), ("nobody", "False 0\n")])
 def test_the_controller_goes_first_where_it_may_and_runs_all_the_same_where_not(who: str, says: str) -> None:
     done = subprocess.run([sys.executable, "-c", FIRST_OR_NOT, who], check=True, capture_output=True, text=True)

@@ -4,7 +4,10 @@ drain. Whatever happens is one line of reason; nothing raises, nothing spins, no
 
 from __future__ import annotations
 
+import errno
 import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -210,8 +213,21 @@ def test_a_line_that_breaks_at_once_is_not_reopened_ever_faster(monkeypatch):
     assert waits == [1.0, 2.0, 4.0, 4.0, 4.0]
 
 
+OPEN_AS_NOBODY = """
+import os, sys
+if os.geteuid() == 0:
+    os.setuid(65534)
+try:
+    os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)
+except OSError as error:
+    print(error.errno)
+else:
+    print(0)
+"""
+"""Root passes an exclusive use, so it is tried by somebody else."""
+
+
 def test_another_opener_is_shut_out(plugged):
-    if os.getuid() == 0:
-        pytest.skip("root passes TIOCEXCL")
-    with pytest.raises(OSError):
-        os.close(os.open(plugged.pty.path, os.O_RDWR | os.O_NOCTTY))
+    os.chmod(plugged.pty.path, 0o666)  # so that nothing but the exclusive use stands in the way
+    tried = subprocess.run([sys.executable, "-c", OPEN_AS_NOBODY, plugged.pty.path], capture_output=True, text=True, check=True)
+    assert int(tried.stdout) == errno.EBUSY

@@ -53,8 +53,3 @@ def upgrade() -> None:
     for verb in ("update", "delete"):
         op.execute(f"CREATE TRIGGER revisions_no_{verb} BEFORE {verb.upper()} ON revisions "
                    f"BEGIN SELECT RAISE(ABORT, 'revisions never change'); END")
-
-
-def downgrade() -> None:
-    """Alembic wants the function; there is no older desk to go back to."""
-    raise NotImplementedError("desk.db only goes forward; keep a copy before an upgrade")

@@ -188,8 +188,3 @@ def upgrade() -> None:
     """Make every table; the text is frozen, whatever `schema.py` says later."""
     for statement in STATEMENTS:
         op.execute(statement)
-
-
-def downgrade() -> None:
-    """There is nothing before the first."""
-    raise NotImplementedError("the first schema has nothing before it")
