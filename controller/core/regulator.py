@@ -32,9 +32,8 @@ class Regulator(NamedTuple):
 
 
 class Trim(PID):
-    """The library's PI for one step. What never changes stands in the class, so that making one each tick is cheap: a
-    third of the time of the library's own constructor and properties. A test compares every step with the bare library's.
-    """
+    """The library's PI for one step. What never changes stands in the class, so that making one each tick costs
+    little. A test compares every step with the bare library's."""
 
     auto_mode = True
     sample_time = None

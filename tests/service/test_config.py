@@ -247,6 +247,11 @@ def test_without_any_one_need_or_proof_a_level_is_not_reached(row):
         assert found.level < row.level and PROOFS[proof] in found.why
 
 
+def test_a_local_stop_is_no_button_to_check_in_with():
+    have = switches_of(*ABOVE) | {"arm_button": False, "local_stop": True}
+    assert may_do(have, proofs_of(*ABOVE), False).level is Level.MEASURE_ONLY
+
+
 def test_every_proof_belongs_to_a_level():
     assert proofs_of(*ABOVE) == set(PROOFS)
 

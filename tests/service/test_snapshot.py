@@ -14,7 +14,9 @@ from controller.core.alarms import AlarmState
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.guards import GUARDS, INDEX
 from controller.core.program import CoolDown
+from controller.core.readings import Good
 from controller.core.run_states import S
+from controller.core.schedule import Kind
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
 from controller.core.supervisor import Latch, Standing
@@ -284,3 +286,65 @@ def test_a_chamber_without_contactor_or_current_sense_heats_by_its_modulator(fol
     chamber = replace(folder.chamber, fitted=fitted)
     found = circuit(going.board.report._replace(modulator=True, contactor=False), chamber, 0)
     assert found["contactor"]["state"] == "not fitted" and found["element"]["state"] == "heating"
+
+
+# -- what is said in a moment must be true in it -------------------------------------------------------------------------------
+
+
+def in_segment(going: State, kind: Kind, **changes: Any) -> State:
+    """The run in its first segment of a kind, with its treatment changed."""
+    run, treatment = going.run, going.run.treatment
+    at = next(number for number, one in enumerate(run.schedule.segments) if one.kind is kind)
+    return going._replace(run=run._replace(programs=(treatment._replace(segment=at, **changes),), at=0))
+
+
+def test_a_soak_that_waits_for_its_band_names_no_clock_time(folder, going):
+    waits = told(folder, in_segment(going, Kind.SOAK, counting=False))
+    counts = told(folder, in_segment(going, Kind.SOAK, counting=True))
+    assert waits["run"]["next"]["after"] == "it is in its band" and waits["run"]["next"]["utc_us"] is None
+    assert waits["sentence"].endswith("after that.") and counts["run"]["next"]["after"] == ""
+    assert counts["run"]["next"]["utc_us"] == NOW_US + counts["run"]["next"]["in_us"]
+
+
+def test_a_run_whose_air_is_out_of_its_band_is_not_as_planned(folder, going):
+    setpoint = going.run.air_setpoint_mc
+    for away_mc, planned in ((0, True), (9_000, False), (-9_000, False)):
+        state = in_segment(going, Kind.COOL)
+        state = state._replace(run=state.run._replace(air_setpoint_mc=setpoint))
+        air = Good(setpoint + away_mc, setpoint + away_mc)
+        now = told(folder, state._replace(readings=(air, *state.readings[1:])))
+        assert ("Cooling as planned" in now["sentence"]) is planned
+        assert planned or "takes longer than planned" in now["sentence_more"]
+
+
+def test_a_switch_that_stays_closed_is_drawn_stuck(folder, going):
+    standing = list(going.standing)
+    standing[INDEX["switch_stays_closed"]] = Standing(0, True)
+    report = going.board.report._replace(contactor=True, modulator=False)
+    state = going._replace(board=going.board._replace(report=report))
+    assert told(folder, state)["circuit"]["contactor"]["state"] == "closed"
+    assert told(folder, state._replace(standing=tuple(standing)))["circuit"]["contactor"]["state"] == "stuck"
+
+
+def test_mains_that_nothing_senses_is_not_known(folder, going):
+    chamber = replace(folder.chamber, fitted=replace(folder.chamber.fitted, mains_sense=False, current=False))
+    assert circuit(going.board.report._replace(mains=True), chamber, 0)["supply"]["state"] == "unknown"
+
+
+def test_what_nobody_can_know_is_not_called_clear(going):
+    values = list(going.values)
+    values[INDEX["smoke"]] = UNKNOWN
+    rows = {one["id"]: one["unknown"] for one in guard_rows(going._replace(values=tuple(values)))}
+    assert rows["smoke"] and not rows["ceiling"]
+
+
+def test_what_would_be_refused_is_not_offered(folder, going):
+    values = list(going.values)
+    values[INDEX["door"]] = 1
+    held = going._replace(run=going.run._replace(state=S.HELD, heat_withheld=True))
+    assert "restart" in told(folder, held)["possible"]
+    assert "restart" not in told(folder, held._replace(values=tuple(values)))["possible"]
+    rest = going._replace(run=None)
+    assert "start" in told(folder, rest)["possible"]
+    shut_out = told(folder, rest._replace(values=tuple(values)))
+    assert "start" not in shut_out["possible"] and "Nothing can start now. The door is open." in shut_out["sentence_more"]
