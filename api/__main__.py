@@ -40,9 +40,9 @@ def expected(record: logging.LogRecord) -> bool:
 class Server(uvicorn.Server):
     """Tells the streams at once that the service ends."""
 
-    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+    def __init__(self, config: uvicorn.Config, hubs: list[Hub]) -> None:
         super().__init__(config)
-        self._hub = hub
+        self._hubs = hubs
         self._loop: asyncio.AbstractEventLoop | None = None
 
     async def serve(self, sockets: list[socket.socket] | None = None) -> None:
@@ -52,7 +52,8 @@ class Server(uvicorn.Server):
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         super().handle_exit(sig, frame)
         if self._loop is not None:
-            self._loop.call_soon_threadsafe(self._hub.close)
+            for hub in self._hubs:
+                self._loop.call_soon_threadsafe(hub.close)
 
 
 def listen(address: str, port: int) -> socket.socket:
@@ -75,7 +76,9 @@ def listen(address: str, port: int) -> socket.socket:
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m api", description="The interface and the page, on loopback.")
-    parser.add_argument("--data", type=Path, required=True, help="folder of controller.sock, record.db and desk.db")
+    parser.add_argument("--data", type=Path, required=True, action="append", metavar="FOLDER",
+                        help="folder of controller.sock and record.db; once for each chamber")
+    parser.add_argument("--desk", type=Path, metavar="FOLDER", help="folder of desk.db (default: the first --data)")
     parser.add_argument("--http", type=int, required=True, metavar="PORT", help="port to listen on; 0 lets the system choose")
     parser.add_argument("--address", default="127.0.0.1", help="127.0.0.1 or ::1; any other is refused")
     parser.add_argument("--web", type=Path, default=Path(__file__).resolve().parents[1] / "web", help="folder of the page")
@@ -91,13 +94,13 @@ def main(argv: list[str] | None = None) -> int:
         return refuse(f"--address is {args.address}; allowed is {' or '.join(ADDRESSES)}: until accounts exist this "
                       f"service listens on this computer only")
     try:
-        app = create_app(Settings(args.data, args.web, args.http, args.real, args.demo))
+        app = create_app(Settings(tuple(args.data), args.web, args.http, args.real, args.demo, args.desk))
     except (DeskInUse, DeskUnfit, OSError) as error:
         return refuse(str(error))
     try:
         listening = listen(args.address, args.http)
     except (OSError, OverflowError) as error:
-        app.state.parts.desk.close()
+        app.state.house.first.desk.close()
         return refuse(f"port {args.http} on {args.address} cannot be listened on ({error}); choose another with --http")
     config = uvicorn.Config(app, log_config=None, access_log=False, proxy_headers=False, server_header=False, ws="none",
                             timeout_graceful_shutdown=GRACE_S, timeout_keep_alive=30)
@@ -105,7 +108,7 @@ def main(argv: list[str] | None = None) -> int:
     shown = f"[{args.address}]" if ":" in args.address else args.address
     print(f"http://{shown}:{listening.getsockname()[1]}/", flush=True)
     with contextlib.suppress(KeyboardInterrupt):
-        Server(config, app.state.parts.hub).run(sockets=[listening])
+        Server(config, [one.hub for one in app.state.house]).run(sockets=[listening])
     return 0
 
 

@@ -6,22 +6,39 @@ import asyncio
 import contextlib
 import time
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 from fastapi import APIRouter, FastAPI
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
-from api import alarms, chamber, errors, events, health, now, page, past, people, runs, schedules, stop, stream
+from api import (
+    alarms,
+    chamber,
+    chambers,
+    errors,
+    events,
+    health,
+    now,
+    page,
+    past,
+    people,
+    runs,
+    schedules,
+    stop,
+    stream,
+)
+from api.at import At
 from api.desk.demo import seed
 from api.desk.store import Desk
 from api.guard_origin import GuardOrigin
 from api.headers import SafeHeaders
 from api.hub import Hub
-from api.parts import Parts, Settings
+from api.parts import House, Parts, Settings
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, events, people, health, errors)
+NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, chambers, events, people, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 
@@ -45,6 +62,7 @@ TAGS = [
     {"name": "runs", "description": "Starting, steering and looking back at runs."},
     {"name": "schedules", "description": "Stored schedules and their revisions."},
     {"name": "alarms", "description": "What is watched, and what a person answers."},
+    {"name": "chambers", "description": "All chambers of this computer."},
     {"name": "chamber", "description": "What this chamber is and may do."},
     {"name": "record", "description": "What happened."},
     {"name": "about", "description": "Who you are, and how this service is."},
@@ -53,33 +71,33 @@ TAGS = [
 
 def create_app(settings: Settings) -> FastAPI:
     """The whole interface for one data folder. Raises DeskInUse or DeskUnfit when the desk cannot be opened."""
-    desk = Desk.open(settings.data)
+    desk = Desk.open(settings.desk_folder)
     if settings.demo and desk.is_new:
         desk.do_now(seed)
-    hub = Hub()
-    upstream = Upstream(settings.data / "controller.sock", hub)
-    reading = Reading(settings.data / "record.db")
+    house = House(tuple(_parts(settings, data, desk) for data in settings.chambers))
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        following = asyncio.create_task(upstream.follow_for_ever())
+        following = [asyncio.create_task(one.upstream.follow_for_ever()) for one in house]
         try:
             yield
         finally:
-            hub.close()
-            following.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await following
-            reading.close()
+            for one in house:
+                one.hub.close()
+            for task in following:
+                task.cancel()
+            await asyncio.gather(*following, return_exceptions=True)
+            for one in house:
+                one.reading.close()
             desk.close()
 
     app = FastAPI(
         title="Soakwarden", version=health.own_version(), summary="Long, slow heat treatments, watched.",
         description=ABOUT, openapi_tags=TAGS, openapi_url=f"{errors.PREFIX}/openapi.json", docs_url=None, redoc_url=None,
         redirect_slashes=False, lifespan=lifespan,
-        middleware=[Middleware(SafeHeaders), Middleware(GuardOrigin),
+        middleware=[Middleware(SafeHeaders), Middleware(At), Middleware(GuardOrigin),
                     Middleware(GZipMiddleware, minimum_size=1000, compresslevel=GZIP_LEVEL)])
-    app.state.parts = Parts(settings, hub, upstream, desk, reading, time.monotonic())
+    app.state.house = house
     app.state.files = page.Files(settings.web)
     app.state.keys_running = {}
     errors.install(app)
@@ -89,3 +107,10 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(interface)
     app.include_router(page.router)
     return app
+
+
+def _parts(settings: Settings, data: Path, desk: Desk) -> Parts:
+    """One chamber's parts; nothing is opened before it is asked for."""
+    hub = Hub()
+    return Parts(data.name or "chamber", settings, hub, Upstream(data / "controller.sock", hub), desk,
+                 Reading(data / "record.db"), time.monotonic())

@@ -46,6 +46,8 @@ PROBLEMS: Mapping[str, Row] = {
     "bad_schedule": Row(422, "The schedule has mistakes", "Correct every field that `mistakes` lists."),
     "record_failing": Row(409, "The record fails", "Remove the cause, which the page names; then start."),
     "loosens": Row(422, "Limits may only be tightened", "Give a lower value."),
+    "not_ready_to_leave": Row(409, "Not ready to be left alone", "Do what `mistakes` lists; then start."),
+    "bad_time": Row(422, "Not a time that a start can wait for", "Name a time within the next 24 h."),
     "unknown_name": Row(404, "No such guard, alarm or latch", "Look at /guards for the names."),
     "bad_command": Row(422, "The controller cannot read this command", "Correct every field that `mistakes` lists."),
     "busy": Row(409, "Something else is waiting", "Wait until it is done, or stop it."),
@@ -53,6 +55,16 @@ PROBLEMS: Mapping[str, Row] = {
     "controller_away": Row(503, "The controller does not answer", "The heat is not this page's to steer: go and look."),
     "no_answer": Row(504, "The controller did not say in time whether it did this", "Look at /now before asking again."),
     "controller_error": Row(502, "The controller did not understand", "Restart both parts from the same version."),
+    # about people
+    "signed_out": Row(401, "Nobody is signed in", "Sign in; on the chamber's own computer looking and stopping need none."),
+    "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; names and passwords are case-sensitive."),
+    "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating is not held up by this."),
+    "wrong_code": Row(403, "This code is not valid", "Codes work once and for 24 h; ask for a new one where the service runs."),
+    "name_taken": Row(409, "Somebody has this name", "Choose another name."),
+    "last_maintainer": Row(409, "Nobody else could look after accounts", "Make somebody else a maintainer first."),
+    # about messages
+    "messenger_away": Row(503, "The messenger does not answer", "Look whether its service runs; the heat does not depend on it."),
+    "channel_failing": Row(502, "The message did not leave", "Correct the channel by what the provider answered, in `detail`."),
     # about the request
     "bad_request": Row(422, "The request has mistakes", "Correct every field that `mistakes` lists."),
     "not_json": Row(422, "The body is not JSON", "Send one JSON object."),

@@ -64,10 +64,10 @@ def openapi() -> dict[str, dict[str, dict[str, dict[str, str]]]]:
     from api.parts import Settings
 
     with tempfile.TemporaryDirectory() as folder:
-        app = create_app(Settings(Path(folder), ROOT / "web", 0, real=False, demo=False))
+        app = create_app(Settings((Path(folder),), ROOT / "web", 0, real=False, demo=False))
         described: dict[str, dict[str, dict[str, dict[str, str]]]] = app.openapi()
-        app.state.parts.desk.close()
-        app.state.parts.reading.close()
+        app.state.house.first.desk.close()
+        app.state.house.first.reading.close()
     return described
 
 

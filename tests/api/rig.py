@@ -49,7 +49,7 @@ class Rig:
 
     def __init__(self, folder: Path, simulated: bool = True, controller: bool = True, **settings: Any) -> None:
         self.folder, self.begin_controller = folder, controller
-        self.settings = Settings(folder, **{"web": folder / "web", "port": 8650, "demo": True, **settings})
+        self.settings = Settings((folder,), **{"web": folder / "web", "port": 8650, "demo": True, **settings})
         self.fake = FakeController(World(simulated=simulated))
         self.loop = Loop()
 
@@ -63,7 +63,7 @@ class Rig:
 
     @property
     def hub(self) -> Any:
-        return self.app.state.parts.hub
+        return self.app.state.house.first.hub
 
     async def _up(self) -> None:
         self.folder.mkdir(exist_ok=True)

@@ -136,7 +136,7 @@ def test_a_controller_that_was_never_asked_leaves_the_key_free(rig: Rig) -> None
 
 
 def test_an_answer_that_never_came_is_not_asked_again_under_the_same_key(rig: Rig) -> None:
-    rig.app.state.parts.upstream._client.timeout_s = 0.1
+    rig.app.state.house.first.upstream._client.timeout_s = 0.1
     rig.fake.mute = True
     answer = rig.post("/runs", START, headers=KEY)
     assert (answer.status_code, answer.json()["code"]) == (504, "no_answer")

@@ -64,7 +64,7 @@ def test_slow_reading_of_the_record_does_not_delay_the_stop(rig: Rig) -> None:
     held = threading.Event()
 
     async def flood() -> float:
-        reading = rig.app.state.parts.reading
+        reading = rig.app.state.house.first.reading
         slow = [asyncio.create_task(reading.do(lambda _: held.wait(10))) for _ in range(READERS * 10)]
         await asyncio.sleep(0.02)
         began = time.monotonic()
@@ -105,7 +105,7 @@ def test_more_readers_than_can_be_served_are_turned_away(rig: Rig) -> None:
     held = threading.Event()
 
     async def flood() -> int:
-        reading = rig.app.state.parts.reading
+        reading = rig.app.state.house.first.reading
         slow = [asyncio.create_task(reading.do(lambda _: held.wait(10))) for _ in range(40)]
         await asyncio.sleep(0.02)
         answer = await rig.client.get("/api/v1/runs")
@@ -120,7 +120,7 @@ def test_a_desk_at_work_does_not_delay_the_stop(rig: Rig) -> None:
     held = threading.Event()
 
     async def busy() -> int:
-        work = asyncio.create_task(rig.app.state.parts.desk.do(lambda _: held.wait(10)))
+        work = asyncio.create_task(rig.app.state.house.first.desk.do(lambda _: held.wait(10)))
         await asyncio.sleep(0.02)
         async with asyncio.timeout(STOP_S):
             answer = await rig.client.post("/api/v1/stop-heating", json={}, headers={"Idempotency-Key": "is-not-looked-up"})
