@@ -59,7 +59,8 @@ def fits(shown: Any, real: Any, where: str = "") -> None:
 
 
 def test_the_manual_shows_every_do_with_an_answer():
-    assert {json.loads(ask)["do"] for ask, _ in EXAMPLES} == {"now", "follow", "command", "chamber", "guards", "health", "sing"}
+    assert {json.loads(ask)["do"] for ask, _ in EXAMPLES} == {
+        "now", "follow", "command", "chamber", "guards", "health", "messages", "sing"}
     assert len(EXAMPLES) == sum(kind == "ask" for kind, _ in BLOCKS)
 
 
