@@ -81,6 +81,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--desk", type=Path, metavar="FOLDER", help="folder of desk.db (default: the first --data)")
     parser.add_argument("--http", type=int, required=True, metavar="PORT", help="port to listen on; 0 lets the system choose")
     parser.add_argument("--address", default="127.0.0.1", help="127.0.0.1 or ::1; any other is refused")
+    parser.add_argument("--circuit-w", type=int, default=2_300, metavar="W",
+                        help="what the circuit that the chambers share can bear (default 2300 W: 10 A at 230 V)")
     parser.add_argument("--web", type=Path, default=Path(__file__).resolve().parents[1] / "web", help="folder of the page")
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--real", action="store_true", help="a real chamber: loopback looks and stops, nothing more")
@@ -94,7 +96,7 @@ def main(argv: list[str] | None = None) -> int:
         return refuse(f"--address is {args.address}; allowed is {' or '.join(ADDRESSES)}: until accounts exist this "
                       f"service listens on this computer only")
     try:
-        app = create_app(Settings(tuple(args.data), args.web, args.http, args.real, args.demo, args.desk))
+        app = create_app(Settings(tuple(args.data), args.web, args.http, args.real, args.demo, args.circuit_w, args.desk))
     except (DeskInUse, DeskUnfit, OSError) as error:
         return refuse(str(error))
     try:

@@ -19,6 +19,7 @@ from api import (
     errors,
     events,
     health,
+    leaving,
     now,
     page,
     past,
@@ -38,7 +39,7 @@ from api.parts import House, Parts, Settings
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, chambers, events, people, health, errors)
+NOUNS = (now, stream, stop, runs, past, leaving, schedules, alarms, chamber, chambers, events, people, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 

@@ -57,13 +57,13 @@ PROBLEMS: Mapping[str, Row] = {
     "controller_error": Row(502, "The controller did not understand", "Restart both parts from the same version."),
     # about people
     "signed_out": Row(401, "Nobody is signed in", "Sign in; on the chamber's own computer looking and stopping need none."),
-    "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; names and passwords are case-sensitive."),
-    "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating is not held up by this."),
+    "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; a password minds capitals."),
+    "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating is not held up."),
     "wrong_code": Row(403, "This code is not valid", "Codes work once and for 24 h; ask for a new one where the service runs."),
     "name_taken": Row(409, "Somebody has this name", "Choose another name."),
     "last_maintainer": Row(409, "Nobody else could look after accounts", "Make somebody else a maintainer first."),
     # about messages
-    "messenger_away": Row(503, "The messenger does not answer", "Look whether its service runs; the heat does not depend on it."),
+    "messenger_away": Row(503, "The messenger does not answer", "Look whether its service runs; heat does not depend on it."),
     "channel_failing": Row(502, "The message did not leave", "Correct the channel by what the provider answered, in `detail`."),
     # about the request
     "bad_request": Row(422, "The request has mistakes", "Correct every field that `mistakes` lists."),

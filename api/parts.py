@@ -30,6 +30,8 @@ class Settings:
     real: bool = False
     """Never act as maintainer, whatever the socket says of its chamber."""
     demo: bool = False
+    circuit_max_w: int = 2_300
+    """What one circuit of the building bears: 10 A at 230 V (common practice, from memory; look at your own breaker)."""
     desk: Path | None = None
     """Folder of desk.db and channels.json; the first chamber's if not given."""
 
