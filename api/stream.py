@@ -19,7 +19,7 @@ from api.hub import Hub
 from api.parts import Service
 from api.wire import encode
 
-STREAMS_MAX = 40
+STREAMS_MAX = 256
 SEND_DEADLINE_S = 10.0
 BEAT_S = 2.0
 SPACING_S = 0.25
