@@ -19,6 +19,8 @@ from controller.core.schedule import Mistake
 
 PREFIX = "/api/v1"
 MEDIA_TYPE = "application/problem+json"
+CHALLENGE = {"WWW-Authenticate": 'Bearer realm="soakwarden"'}
+"""Goes with every 401 (RFC 9110, 15.5.2). Browsers open no window of their own for Bearer."""
 
 Responses = dict[int | str, dict[str, Any]]
 """What FastAPI takes as a route's `responses`."""
@@ -71,9 +73,9 @@ PROBLEMS: Mapping[str, Row] = {
     "media_type": Row(415, "Wrong kind of body", "Send Content-Type: application/json."),
     "too_large": Row(413, "The body is too large", "Send less."),
     "too_slow": Row(408, "The body did not arrive in time", "Send it again."),
-    "foreign_host": Row(403, "Not asked under a name of this computer", "Open the page as 127.0.0.1 or localhost."),
+    "foreign_host": Row(403, "Not asked under a name of this computer", "Open the page under one of the names in `detail`, or start the service with --name."),
     "foreign_origin": Row(403, "Asked from another site's page", "Use this service's own page."),
-    "proxied": Row(403, "A proxy stands in between", "Ask directly: until accounts exist only this computer may."),
+    "proxied": Row(403, "A proxy stands in between", "Ask directly, or start the service with --behind: see hardware_notes/another_room.md."),
     "key_missing": Row(400, "Idempotency-Key is missing", "Send a new random key with each intended start."),
     "key_reused": Row(409, "This key was used for something else", "Use a new key for a new request."),
     "outcome_unknown": Row(409, "Nobody knows how this request ended", "Look at /now; ask again with a new key."),

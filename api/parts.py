@@ -33,6 +33,13 @@ class Settings:
     desk: Path | None = None
     """Folder of desk.db and channels.json; the first chamber's if not given."""
 
+    names: tuple[str, ...] = ()
+    """More host names under which this service may be asked."""
+    behind: str = ""
+    """The origin under which a reverse proxy shows this service; empty for none."""
+    outside: bool = False
+    """It will also listen beyond loopback."""
+
     @property
     def desk_folder(self) -> Path:
         return self.desk or self.chambers[0]
