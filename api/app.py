@@ -17,6 +17,7 @@ from api import (
     alarms,
     chamber,
     chambers,
+    described,
     errors,
     events,
     health,
@@ -55,8 +56,11 @@ ABOUT = """What stands between a heating chamber's controller and people: it sho
 **Reading values.** Integers carry their unit in the name: `_mc` is 0.001 °C, `_us` microseconds, `_utc_us` microseconds
 since 1970 UTC, `_e4` ten-thousandths. `null` is "not known", never zero. Schedules alone are written in °C and hours.
 
+**Coming in.** POST /sign-in with name and password brings a cookie; a program may use a token (POST /tokens) instead. On
+the chamber's own computer, looking and stopping need neither. Forwarded headers of a proxy are never believed.
+
 **Asking for something.** POST, PUT and DELETE take a JSON body (`{}` at least) from this service's own page, or from a
-program on this computer. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
+program. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
 repeated request harmless.
 
 **When it goes wrong.** Every error is a problem (RFC 9457) with a `code`, a sentence, advice, and every mistake at once.
@@ -119,6 +123,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(interface)
     app.include_router(stop_page.router)
     app.include_router(page.router)
+    described.install(app)
     return app
 
 

@@ -37,8 +37,6 @@ class Settings:
     """More host names under which this service may be asked."""
     behind: str = ""
     """The origin under which a reverse proxy shows this service; empty for none."""
-    outside: bool = False
-    """It will also listen beyond loopback."""
 
     @property
     def desk_folder(self) -> Path:

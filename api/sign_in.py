@@ -97,7 +97,7 @@ async def join(body: Join, request: Request, door: TheDoor) -> Answer:
     return with_cookie(request, await door.join(body.code, body.name, body.password, address_of(request)), door, 201)
 
 
-@router.post("/sign-in", summary="Sign in", responses={
+@router.post("/sign-in", summary="Sign in with name and password", responses={
     **signed(ME), **problems("wrong_sign_in", "too_many_tries", "bad_request", "desk_failing")})
 async def sign_in(body: SignIn, request: Request, door: TheDoor) -> Answer:
     """Answers with the cookie `soakwarden_session`, good for 30 days or until it is ended: by signing out, by a new password,
@@ -108,7 +108,7 @@ async def sign_in(body: SignIn, request: Request, door: TheDoor) -> Answer:
     return with_cookie(request, await door.sign_in(name, body.password, address_of(request), old), door)
 
 
-@router.post("/sign-out", summary="Sign out", responses={
+@router.post("/sign-out", summary="Sign out: end this session", responses={
     200: {"description": "The session is over.", "content": {"application/json": {"example": {"signed_out": True}}}},
     **problems("desk_failing")})
 async def sign_out(found: TheCaller, _body: Nothing, request: Request, door: TheDoor) -> Answer:

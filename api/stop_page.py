@@ -13,12 +13,12 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
+from api.desk.store import utc_us
 from api.door.book import Scope
 from api.door.caller import Caller, by_token, cookies, set_cookie
 from api.door.door import SESSION_S, Door
-from api.desk.store import utc_us
 from api.errors import PROBLEMS, Problem
-from api.parts import House, Parts, WholeHouse
+from api.parts import Parts, WholeHouse
 from api.people import Person, TheDoor, Who, person_of, role_of
 from api.plain import Html, age, clock, fill, form, joined, page, see_other
 from api.presses import Press, Presses, Station, look, said, stations
@@ -26,8 +26,8 @@ from api.sign_in import address_of
 
 KEY_MAX = 100
 FRESH_US = 30_000_000
-CAUTION = ("“Stop heating” is a request over a network, not an emergency stop, and off is not isolated: unplug before you reach "
-           "in. If this page does not answer, pull the plug if you can do so without danger.")
+CAUTION = ("“Stop heating” is a request over a network, not an emergency stop, and off is not isolated: unplug before you "
+           "reach in. If this page does not answer, pull the plug if you can do so without danger.")
 ICON = Html('<svg class="stop-icon" width="42" height="20" viewBox="0 0 42 20" aria-hidden="true" fill="none" '
             'stroke="currentColor" stroke-width="2.2"><path d="M1 14h9M10 14L29 2.5M32 14h9M32 9v10"/>'
             '<circle cx="10" cy="14" r="2.6" fill="currentColor" stroke="none"/></svg>')
@@ -75,7 +75,7 @@ async def show(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
         return _nobody(request, key)
     proof = door.proofs.of(whom(found))
     shown = [_chamber(one, _button(one.at, key, proof), _hollow()) for one in house]
-    title = f"Stop heating: {', '.join(_name(one) for one in house)}"
+    title = f"Stop heating: {', '.join(_title(one) for one in house)}"
     return page(title, joined([*shown, fill('<p class="caution">{words}</p>', words=CAUTION), _foot(found)]))
 
 
@@ -116,7 +116,7 @@ async def told(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
     back = fill('<p class="foot-note"><a href="/stop{key}">Every chamber</a></p>',
                 key=Html(f"?{urlencode({'key': key})}" if key else ""))
     body = joined([_outcome(service, made, steps, button), fill('<p class="caution">{words}</p>', words=CAUTION), back])
-    return page(f"{steps[2].word if steps[2].solid or steps[2].bad else 'Stopping'}: {_name(service)}", body, again_s=again_s)
+    return page(f"{steps[2].word if steps[2].solid or steps[2].bad else 'Stopping'}: {_title(service)}", body, again_s=again_s)
 
 
 @router.post("/stop/sign-in")
@@ -166,6 +166,10 @@ def _name(service: Parts) -> str:
     return str(service.hub.now["chamber"]["name"]) if service.hub.now else service.at
 
 
+def _title(service: Parts) -> str:
+    return f"{_name(service)}{', SIMULATED' if _simulated(service) else ''}"
+
+
 def _simulated(service: Parts) -> Html:
     return SIMULATED if service.hub.now and service.hub.now["chamber"]["simulated"] else Html("")
 
@@ -181,7 +185,8 @@ def _chamber(service: Parts, button: Html, steps: Html) -> Html:
     else:
         sentence = str(hub.now["sentence"])
         more = f"{hub.now['sentence_more']} {age(hub.age_us() or 0)} old."
-    return fill(CHAMBER, name=_name(service), simulated=_simulated(service), sentence=sentence, more=more, button=button, steps=steps)
+    return fill(CHAMBER, name=_name(service), simulated=_simulated(service), sentence=sentence, more=more, button=button,
+                steps=steps)
 
 
 def _outcome(service: Parts, made: Press, steps: list[Station], button: Html) -> Html:

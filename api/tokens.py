@@ -56,8 +56,8 @@ async def every(caller: TheCaller, person: DeskAsker, door: TheDoor) -> Answer:
     201: {"description": "Keep `token`: it is shown this once.", "content": {"application/json": {"example": {
         **TOKEN, "token": "kq3...", "url": "/stop?key=kq3..."}}}}, **problems("busy", "bad_request", "desk_failing")})
 async def make(body: NewToken, account: TheAccount, door: TheDoor) -> Answer:
-    """Send it as `Authorization: Bearer TOKEN`. One for stopping also comes as `url`, a page to bookmark: it shows a button, and
-    opening it does nothing. It ends with its days, with a new password, or when it is deleted.
+    """Send it as `Authorization: Bearer TOKEN`. One for stopping also comes as `url`, a page to bookmark: it shows a button,
+    and opening it does nothing. It ends with its days, with a new password, or when it is deleted.
     """
     scope = Scope(body.scope)
     words, token = await door.hand_out(account, body.label, scope, body.days)

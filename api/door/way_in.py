@@ -16,7 +16,7 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 OPEN = frozenset({("GET", "/me"), ("GET", "/health"), ("GET", "/openapi.json"), ("POST", "/sign-in"), ("POST", "/join")})
 """Needs nobody. `/problems/...` neither: it explains the refusal."""
 OPEN_BELOW = "/problems/"
-STOP_ONLY = frozenset({("POST", "/stop-heating"), ("GET", "/stop-heating")})
+STOP_ONLY = frozenset({("POST", "/stop-heating"), ("GET", "/stop-heating/last")})
 """All that a token for stopping is good for, beside what is open."""
 ACCOUNTS_ONLY = ("/people", "/tokens", "/me/password", "/sign-out", "/desk")
 """No token is good for these: a stolen one must not make another."""
