@@ -13,6 +13,11 @@ from api.errors import PREFIX, Problem
 BEGINS = f"{PREFIX}/at/"
 
 
+def bare(path: str) -> str:
+    """The same address without `at/NAME`."""
+    return f"{PREFIX}/{path[len(BEGINS):].partition('/')[2]}" if path.startswith(BEGINS) else path
+
+
 class At:
     """ASGI middleware: takes the chamber's name out of the path and leaves it in the scope as `at`."""
 

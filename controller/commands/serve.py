@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from controller import demo
+from controller.commands import beyond
 from controller.commands.children import ApiChild, BoardChild, Child, end_all
 from controller.commands.news import News
 from controller.commands.out import Out
@@ -43,6 +44,7 @@ def add(verbs: Any) -> None:
     made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO})")
     made.add_argument("--port", default="", help="serial port; default is the chamber file's")
     made.add_argument("--http", type=int, help=f"port of the page on 127.0.0.1 (default {HTTP_REAL}, demo {HTTP_DEMO})")
+    beyond.add(made)
     made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
     made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
     made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show")
@@ -168,6 +170,7 @@ class _Desk:
     def _api(self) -> ApiChild:
         kind = "--demo" if self._folder.chamber.simulated else "--real"
         words = ["api", "--data", str(self._options.data), "--http", str(self._options.http), kind]
+        words += beyond.words(self._options)
         return ApiChild(words, self._log("api"), self._options.http)
 
     def _watch(self, controller: Child, api: ApiChild) -> int:
@@ -190,6 +193,7 @@ class _Desk:
             if api.ready and not announced:
                 announced = True
                 self._announce()
+                self._tell_door(api)
             self._ending.wait(WATCH_S if announced else WATCH_S / 5)
         self._out.say("Ending: the heat goes off first.")
         return Exit.GOOD
@@ -200,6 +204,11 @@ class _Desk:
         speed = f" at {self._options.speed:g} times real speed" if self._options.speed != 1 else ""
         self._out.say(f"{chamber.name}, {kind}{speed}. It may run: {LEVEL_WORDS[chamber.may_do]}.")
         self._out.say(f"Open {url}  (Ctrl-C ends everything, heat off first)", url=url)
+
+    def _tell_door(self, api: ApiChild) -> None:
+        """What the api says of listening beyond this computer; its code for the first account is printed here as well."""
+        for line in api.tail().splitlines()[1:] if self._options.address else ():
+            self._out.say(line)
 
     def _tell(self, text: str, event: dict[str, Any]) -> None:
         self._out.say(text, event=event)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,8 +20,7 @@ class Two(Rig):
     def __init__(self, folder: Path, **settings: object) -> None:
         self.second = folder.parent / "garage"
         super().__init__(folder, **settings)
-        self.settings = self.settings.__class__((folder, self.second), *[
-            getattr(self.settings, name) for name in ("web", "port", "real", "demo", "circuit_max_w", "desk")])
+        self.settings = replace(self.settings, chambers=(folder, self.second))
         self.other = FakeController(World(simulated=True))
 
     async def _up(self) -> None:
