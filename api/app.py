@@ -22,6 +22,7 @@ from api import (
     events,
     health,
     leaving,
+    notes,
     now,
     page,
     past,
@@ -47,7 +48,7 @@ from api.presses import Presses
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, leaving, schedules, alarms, chamber, chambers, events, people, sign_in,
+NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, chambers, events, people, sign_in,
          accounts, tokens, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""

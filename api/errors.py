@@ -62,6 +62,7 @@ PROBLEMS: Mapping[str, Row] = {
     "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; case matters in passwords."),
     "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating does not wait."),
     "wrong_code": Row(403, "This code is not valid", "Codes work once and for 24 h; ask for a new one where the service runs."),
+    "too_many_notes": Row(409, "This run has enough notes", "Remove one that is no longer needed."),
     "name_taken": Row(409, "Somebody has this name", "Choose another name."),
     "last_maintainer": Row(409, "Nobody else could look after accounts", "Make somebody else a maintainer first."),
     # about messages

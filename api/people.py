@@ -21,7 +21,8 @@ from api.wire import Answer
 from controller.core.commands import LEAST_ROLE, Ask, PersonRole
 
 LOCAL = "local, not signed in"
-DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "look_after_people": PersonRole.MAINTAINER}
+DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "write_notes": PersonRole.OPERATOR,
+             "look_after_people": PersonRole.MAINTAINER}
 """What people do here that the controller has no part in."""
 TOKEN_CANNOT = frozenset({"look_after_people"})
 EXAMPLE = {"name": "Anna", "role": "operator", "via": "session", "may": ["start", "hold", "stop_heating"], "accounts": True,
@@ -133,7 +134,13 @@ def _need(person: Person, what: str, words: str) -> Person:
     return person
 
 
+async def note_taker(person: Asker) -> Person:
+    """Somebody who may write on a run of this chamber."""
+    return _need(person, "write_notes", "Writing notes")
+
+
 Editor = Annotated[Person, Depends(editor)]
+NoteTaker = Annotated[Person, Depends(note_taker)]
 Maintainer = Annotated[Person, Depends(maintainer)]
 
 
