@@ -85,14 +85,14 @@ def next_sequence(last: int, utc_us: int) -> int:
     return max(last + 1, utc_us // S1)
 
 
-def body(now: Json, state: str, sequence: int, utc_us: int) -> bytes:
-    """One beat as JSON. It says neither who watches nor how."""
+def body(now: Json, state: str, sequence: int, utc_us: int, page: str = "") -> bytes:
+    """One beat as JSON. It says neither who watches nor how. `page`: where the chamber's page is."""
     run, chamber = now["run"], now["chamber"]
     ends = run["ends_utc_us"] if run is not None and watched(state) and state != WAITING else None
     standing = [*(one["guard"] for one in now["latches"]), *_alarms(now)]
     whole = {"v": 1, "chamber": chamber["name"], "board": chamber["board"], "simulated": chamber["simulated"],
              "sequence": sequence, "utc_us": utc_us, "run": run["id"] if run else None, "state": state,
-             "expects_end_utc_us": ends, "next_within_s": NEXT_WITHIN_S, "sentence": now["sentence"],
+             "expects_end_utc_us": ends, "next_within_s": NEXT_WITHIN_S, "sentence": now["sentence"], "page": page,
              "tripped": bool(now["latches"]), "standing": list(dict.fromkeys(standing))}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 

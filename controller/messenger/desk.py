@@ -228,7 +228,7 @@ class Desk:
         pulse = pulse._replace(sequence=beats.next_sequence(pulse.sequence, self.time.utc_us()))
         self._pulse(at, beats.taken(pulse, receiver.id))
         self._save()
-        body = beats.body(now, pulse.state, pulse.sequence, self.time.utc_us())
+        body = beats.body(now, pulse.state, pulse.sequence, self.time.utc_us(), self.link(at))
         headers = {beats.SIGNATURE: beats.signature(body, receiver.key)} if receiver.key else {}
         sent = await self.sends.beat(receiver.url, body, headers)
         self._fared(receiver.id, sent)

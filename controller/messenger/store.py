@@ -65,7 +65,7 @@ def save(folder: Path, kept: Kept) -> None:
 def render(kept: Kept) -> Json:
     return {"format": FORMAT, "chambers": {at: _memory(one) for at, one in kept.chambers.items()},
             "pulses": {at: one._asdict() for at, one in kept.pulses.items()},
-            "outbox": {"next_id": kept.outbox.next_id, "letters": [_letter(one) for one in kept.outbox.letters]},
+            "outbox": {"next_id": kept.outbox.next_id, "letters": [letter_out(one) for one in kept.outbox.letters]},
             "health": {str(number): one._asdict() for number, one in kept.health.items()}, "mailbox": list(kept.mailbox)}
 
 
@@ -76,7 +76,7 @@ def parse(body: Json) -> Kept:
     outbox = body["outbox"]
     return Kept({at: _memory_of(one) for at, one in body["chambers"].items()},
                 {at: Pulse(**{**one, "owed": tuple(one["owed"])}) for at, one in body["pulses"].items()},
-                Outbox(tuple(_letter_of(one) for one in outbox["letters"]), outbox["next_id"]),
+                Outbox(tuple(letter_of(one) for one in outbox["letters"]), outbox["next_id"]),
                 {int(number): Health(**one) for number, one in body["health"].items()}, tuple(body["mailbox"]))
 
 
@@ -91,12 +91,14 @@ def _memory_of(body: Json) -> Memory:
                      "held": tuple(_notice_of(one) for one in body["held"]), "sent_us": ()})
 
 
-def _letter(one: Letter) -> Json:
+def letter_out(one: Letter) -> Json:
+    """A message as plain JSON."""
     return {**one._asdict(), "sender": one.sender._asdict(), "notice": one.notice._asdict(),
             "deliveries": [each._asdict() for each in one.deliveries]}
 
 
-def _letter_of(body: Json) -> Letter:
+def letter_of(body: Json) -> Letter:
+    """A message from plain JSON."""
     deliveries = tuple(Delivery(**{**one, "state": State(one["state"])}) for one in body["deliveries"])
     return Letter(**{**body, "sender": Sender(**body["sender"]), "notice": _notice_of(body["notice"]),
                      "deliveries": deliveries})
