@@ -14,11 +14,13 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from api import (
     alarms,
+    arrived,
     chamber,
     chambers,
     errors,
     events,
     health,
+    messages,
     now,
     page,
     past,
@@ -38,7 +40,8 @@ from api.parts import House, Parts, Settings
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, chambers, events, people, health, errors)
+NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, chambers, events, messages, people, health,
+         errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 
@@ -65,6 +68,7 @@ TAGS = [
     {"name": "chambers", "description": "All chambers of this computer."},
     {"name": "chamber", "description": "What this chamber is and may do."},
     {"name": "record", "description": "What happened."},
+    {"name": "messages", "description": "Who is told, by which way, and whether it works."},
     {"name": "about", "description": "Who you are, and how this service is."},
 ]
 
@@ -74,6 +78,7 @@ def create_app(settings: Settings) -> FastAPI:
     desk = Desk.open(settings.desk_folder)
     if settings.demo and desk.is_new:
         desk.do_now(seed)
+        messages.seed(settings)
     house = House(tuple(_parts(settings, data, desk) for data in settings.chambers))
 
     @contextlib.asynccontextmanager
@@ -105,6 +110,7 @@ def create_app(settings: Settings) -> FastAPI:
     for noun in NOUNS:
         interface.include_router(noun.router)
     app.include_router(interface)
+    app.include_router(arrived.router)
     app.include_router(page.router)
     return app
 

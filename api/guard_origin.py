@@ -22,6 +22,9 @@ SAME_SITE = frozenset({"same-origin", "none"})
 PROXY_HEADERS = ("x-forwarded-", "forwarded", "x-real-ip", "via")
 TEXT_TOO = frozenset({f"{PREFIX}/schedules/import"})
 """Takes text/plain as well: the text file as it is."""
+FORMS = frozenset({"/arrived"})
+"""Plain pages: they take what a form without script sends."""
+FORM = "application/x-www-form-urlencoded"
 BODY_MAX_BYTES = 128 * 1024
 BODY_DEADLINE_S = 10.0
 
@@ -86,7 +89,8 @@ def _origin(headers: Headers, method: str) -> None:
 
 def _media_type(headers: Headers, path: str) -> None:
     given = headers.get("content-type", "").partition(";")[0].strip().lower()
-    allowed = ("application/json", "text/plain") if path in TEXT_TOO else ("application/json",)
+    allowed: tuple[str, ...] = ("application/json", "text/plain") if path in TEXT_TOO else ("application/json",)
+    allowed = (FORM,) if path in FORMS else allowed
     if given not in allowed:
         raise Problem("media_type", f"Content-Type is {given[:80] or 'missing'}; allowed is {' or '.join(allowed)}.")
 

@@ -16,7 +16,8 @@ from api.wire import Answer
 from controller.core.commands import LEAST_ROLE, PersonRole
 
 LOCAL = "local, not signed in"
-DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR}
+DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "see_messages": PersonRole.OPERATOR,
+             "edit_messages": PersonRole.MAINTAINER}
 """What people do here that the controller has no part in."""
 
 router = APIRouter(tags=["about"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, Integer, LargeBinary, MetaData, Table, Text
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest migration: a desk.db that has it is opened without loading Alembic at all."""
 
 metadata = MetaData()
@@ -56,3 +56,15 @@ audit = Table(
     Column("detail", Text, nullable=False),
 )
 """What people did at the desk. Commands about heat are in the controller's record, not here."""
+
+arrivals = Table(
+    "arrivals", metadata,
+    Column("id", Integer, primary_key=True),
+    Column("channel_id", Integer, nullable=False),
+    Column("channel", Text, nullable=False),
+    Column("code_digest", LargeBinary, nullable=False, unique=True),
+    Column("sent_utc_us", Integer, nullable=False),
+    Column("arrived_utc_us", Integer),
+    Column("by", Text),
+)
+"""Trials of message channels: sent when, pressed when. The code of the link is kept as a digest only."""
