@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import sys
 import urllib.error
 import urllib.request
@@ -20,6 +21,8 @@ ANSWER_MAX = 300
 INPUT_MAX_BYTES = 65_536
 BEAT_TIMEOUT_S = 10.0
 ANSWER_MAX_BYTES = 2_048
+LIBRARY_MAX = 160
+SYSTEM_WORDS = re.compile(r"\[Errno -?\d+\] ([^'\"()]+)|(?<=[('\"])([\w ]*(?:timed out|closed connection|aborted)[\w ]*)")
 TOLD_OF_DEBUG = ("Socket Exception:", "SMTP Exception:", "Response Details:")
 Json = dict[str, Any]
 
@@ -38,6 +41,14 @@ class _Refused(urllib.request.HTTPRedirectHandler):
         return None
 
 
+def _plain(line: str) -> str:
+    """What the system said inside a stack of library errors; the line itself where there is none."""
+    if not line.startswith("Socket Exception:"):
+        return line
+    inner = SYSTEM_WORDS.search(line)
+    return (inner[1] or inner[2]).strip() if inner else line[:LIBRARY_MAX]
+
+
 class _Heard(logging.Handler):
     """Keeps what the library says of a failure."""
 
@@ -48,7 +59,7 @@ class _Heard(logging.Handler):
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().strip()
         if record.levelno >= logging.WARNING or line.startswith(TOLD_OF_DEBUG):
-            self.lines.append(line)
+            self.lines.append(_plain(line))
 
 
 def message(url: str, title: str, body: str, failure: bool) -> Sent:
