@@ -15,6 +15,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from api import (
     accounts,
     alarms,
+    arrived,
     chamber,
     chambers,
     described,
@@ -22,6 +23,7 @@ from api import (
     events,
     health,
     leaving,
+    messages,
     notes,
     now,
     page,
@@ -48,8 +50,8 @@ from api.presses import Presses
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, chambers, events, people, sign_in,
-         accounts, tokens, health, errors)
+NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, chambers, events, messages, people,
+         sign_in, accounts, tokens, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 
@@ -79,6 +81,7 @@ TAGS = [
     {"name": "chambers", "description": "All chambers of this computer."},
     {"name": "chamber", "description": "What this chamber is and may do."},
     {"name": "record", "description": "What happened."},
+    {"name": "messages", "description": "Who is told, by which way, and whether it works."},
     {"name": "people", "description": "Who you are: accounts, sessions, tokens, invitations."},
     {"name": "about", "description": "How this service is."},
 ]
@@ -89,6 +92,7 @@ def create_app(settings: Settings) -> FastAPI:
     desk = Desk.open(settings.desk_folder)
     if settings.demo and desk.is_new:
         desk.do_now(seed)
+        messages.seed(settings)
     door = Door(desk, Hosts(settings.names, settings.behind))
     house = House(tuple(_parts(settings, data, desk) for data in settings.chambers))
 
@@ -124,6 +128,7 @@ def create_app(settings: Settings) -> FastAPI:
         interface.include_router(noun.router)
     app.include_router(interface)
     app.include_router(stop_page.router)
+    app.include_router(arrived.router)
     app.include_router(page.router)
     described.install(app)
     return app

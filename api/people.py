@@ -22,6 +22,7 @@ from controller.core.commands import LEAST_ROLE, Ask, PersonRole
 
 LOCAL = "local, not signed in"
 DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "write_notes": PersonRole.OPERATOR,
+             "see_messages": PersonRole.OPERATOR, "edit_messages": PersonRole.MAINTAINER,
              "look_after_people": PersonRole.MAINTAINER}
 """What people do here that the controller has no part in."""
 TOKEN_CANNOT = frozenset({"look_after_people"})
