@@ -17,6 +17,7 @@ from api.parts import WholeHouse
 from api.plain import Html, fill, form, page
 
 CODE_MAX = 100
+NO_BUTTON = Html("")
 BODY = '<header><h1>{sentence}</h1><p class="more">{more}</p></header>\n{button}'
 BUTTON = """<form method="post" action="/arrived">
 <input type="hidden" name="code" value="{code}">
@@ -36,7 +37,7 @@ SAID = {
 router = APIRouter(include_in_schema=False)
 
 
-def said(sentence: str, more: str, button: Html = Html(""), status: int = 200) -> Response:
+def said(sentence: str, more: str, button: Html = NO_BUTTON, status: int = 200) -> Response:
     """A whole page with one sentence, what it means, and perhaps a button."""
     return page("Soakwarden: did it arrive?", fill(BODY, sentence=sentence, more=more, button=button), status)
 
