@@ -17,7 +17,7 @@ import pytest
 from controller.cli import main
 from controller.commands.children import ApiChild, BoardChild, Child, MessengerChild
 from controller.commands.news import News
-from controller.commands.serve import how_it_ended
+from controller.commands.station import how_it_ended
 from controller.drivers.locks import lock_folder
 from controller.exit_codes import Exit
 

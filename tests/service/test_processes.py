@@ -198,11 +198,11 @@ def free_port() -> int:
 class Demo:
     """`serve --demo`, and the lines it prints."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, *more: str) -> None:
         self.data = data
         self.lines: list[dict] = []
         self.process = started(["controller.cli", "serve", "--demo", "--speed", "100", "--data", str(data), "--http",
-                                str(free_port()), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+                                str(free_port()), "--json", *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         self._came = threading.Condition()
         self._thread = threading.Thread(target=self._read)
         self._thread.start()
@@ -258,3 +258,18 @@ def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
     demo._thread.join()
     told = demo.process.stderr.read()
     assert told.strip() == "The controller was killed by signal 9; the board switches off by itself within 5 s."
+
+
+def test_two_demo_chambers_have_a_controller_each_and_one_page(tmp_path):
+    demo = Demo(tmp_path / "d", "--chambers", "2")
+    assert demo.line("Small chamber (invented): SIMULATED board")["port"]
+    demo.line("Open http://127.0.0.1:")
+    with Raw(tmp_path / "d/bench/controller.sock") as bench, Raw(tmp_path / "d/small/controller.sock") as small:
+        boards = {bench.now()["chamber"]["board"], small.now()["chamber"]["board"]}
+        assert len(boards) == 2, "one board is no two chambers"
+    controllers = [child for child in psutil.Process(demo.process.pid).children() if "controller.service" in child.cmdline()]
+    assert len(controllers) == 2
+    controllers[0].kill()
+    assert demo.process.stderr.readline().startswith("Bench chamber (invented): The controller was killed by signal 9")
+    assert demo.process.poll() is None and controllers[1].is_running(), "the other chamber goes on"
+    assert demo.end() == Exit.GOOD
