@@ -35,7 +35,7 @@ def test_help_lists_every_verb_and_every_exit_code(capsys):
         assert verb in text
     for code in Exit:
         assert f"{code.value:2}  {MEANINGS[code]}" in text
-    assert len(VERBS) == 5 and parser().prog == "soakwarden"
+    assert len(VERBS) == 7 and parser().prog == "soakwarden"
 
 
 @pytest.mark.parametrize("words", [[], ["fly"], ["serve"], ["chamber"], ["chamber", "new"], ["replay"],
