@@ -203,7 +203,7 @@ async def when_possible(outside: Outside, say: Callable[[str], None]) -> socket.
 
 async def renew(outside: Outside, context: ssl.SSLContext) -> None:
     """Take up a renewed certificate without a restart. One that cannot be read leaves the old one in use."""
-    stamp = _stamp(outside)
+    stamp: list[int] = []  # it may have been renewed already while the first account was waited for
     while True:
         await asyncio.sleep(RENEWED_S)
         fresh = _stamp(outside)

@@ -98,7 +98,7 @@ async def _send(service: Parts, person: Person, press: Press) -> None:
         try:
             await service.upstream.ask("command", command=command)
         except Problem as problem:
-            press.trouble = problem.detail
+            press.trouble = told(problem)
             if problem.code in FINAL:
                 break
             await asyncio.sleep(GAP_S)
@@ -113,7 +113,7 @@ async def look(service: Parts, press: Press) -> Json | None:
     try:
         now: Json = (await service.upstream.ask("now", timeout_s=LOOK_S))["now"]
     except Problem as problem:
-        press.trouble = press.trouble or problem.detail
+        press.trouble = press.trouble or told(problem)
         return None
     stop = now.get("stop") or {}
     if press.accepted_utc_us is not None and press.off_seen_utc_us is None and tells_of(press, stop):
@@ -121,6 +121,12 @@ async def look(service: Parts, press: Press) -> Json | None:
         press.asked_utc_us = min(press.asked_utc_us, stop["accepted_utc_us"])
         press.off_seen_utc_us = stop["off_seen_utc_us"]
     return now
+
+
+def told(problem: Problem) -> str:
+    """Why, as a sentence of its own; what was asked is known."""
+    words = problem.detail.removeprefix("command: ").removeprefix("now: ")
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def tells_of(press: Press, stop: Json) -> bool:

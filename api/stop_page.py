@@ -34,7 +34,7 @@ ICON = Html('<svg class="stop-icon" width="42" height="20" viewBox="0 0 42 20" a
 BUTTON = """<form method="post" action="/stop">
 <input type="hidden" name="at" value="{at}"><input type="hidden" name="key" value="{key}">
 <input type="hidden" name="proof" value="{proof}">
-<button class="stop">{icon}<span>Stop heating{again}</span></button>
+<button class="stop">{icon}<span>{label}</span></button>
 </form>"""
 CHAMBER = """<section aria-label="{name}">
 <header><p class="chamber">{name}{simulated}</p>
@@ -44,7 +44,7 @@ CHAMBER = """<section aria-label="{name}">
 {steps}
 </section>"""
 SIMULATED = Html(' <span class="simulated">SIMULATED</span>')
-SIGN_IN = """<header><h1>{sentence}</h1><p class="more">{more}</p></header>
+SIGN_IN = """<header><p class="chamber">Soakwarden</p><h1>{sentence}</h1><p class="more">{more}</p></header>
 <form method="post" action="/stop/sign-in" class="fields">
 <label>Name <input name="name" autocomplete="username" autocapitalize="none" maxlength="80" required></label>
 <label>Password <input name="password" type="password" autocomplete="current-password" maxlength="200" required></label>
@@ -74,7 +74,9 @@ async def show(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
     if found is None:
         return _nobody(request, key)
     proof = door.proofs.of(whom(found))
-    shown = [_chamber(one, _button(one.at, key, proof), _hollow()) for one in house]
+    several = len(list(house)) > 1
+    shown = [_chamber(one, _button(one, key, proof, f"Stop heating: {_name(one)}" if several else "Stop heating"))
+             for one in house]
     title = f"Stop heating: {', '.join(_title(one) for one in house)}"
     return page(title, joined([*shown, fill('<p class="caution">{words}</p>', words=CAUTION), _foot(found)]))
 
@@ -112,7 +114,7 @@ async def told(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
     now = await look(service, made)
     steps = stations(made, now)
     again_s = None if steps[2].solid else (1 if made.waited_us() < FRESH_US else 3)
-    button = _button(service.at, key, door.proofs.of(whom(found)), " again")
+    button = _button(service, key, door.proofs.of(whom(found)), "Stop heating again")
     back = fill('<p class="foot-note"><a href="/stop{key}">Every chamber</a></p>',
                 key=Html(f"?{urlencode({'key': key})}" if key else ""))
     body = joined([_outcome(service, made, steps, button), fill('<p class="caution">{words}</p>', words=CAUTION), back])
@@ -162,8 +164,10 @@ def _said_at(at: str, ref: str, key: str) -> str:
 
 
 def _name(service: Parts) -> str:
-    """The chamber's own name; its folder's while nobody has heard of it."""
-    return str(service.hub.now["chamber"]["name"]) if service.hub.now else service.at
+    """The chamber's own name and where it is kept; the latter alone while nobody has heard of it."""
+    own = service.hub.now and str(service.hub.now["chamber"]["name"])
+    alone = len(service.settings.chambers) == 1
+    return own if own and alone else f"{own} ({service.at})" if own else service.at
 
 
 def _title(service: Parts) -> str:
@@ -174,19 +178,25 @@ def _simulated(service: Parts) -> Html:
     return SIMULATED if service.hub.now and service.hub.now["chamber"]["simulated"] else Html("")
 
 
-def _chamber(service: Parts, button: Html, steps: Html) -> Html:
+def _chamber(service: Parts, button: Html) -> Html:
     """One chamber with the last that is known of it."""
     hub = service.hub
     if hub.now is None:
-        sentence, more = "Its state is not known.", f"{hub.away}. The button works all the same once the controller answers."
+        sentence, more = "Its state is not known.", f"{_sentence(hub.away)} A press is sent until the controller answers."
     elif hub.away:
         sentence = "No news from the controller."
-        more = f"{age(hub.age_us() or 0)} ago it said: {hub.now['sentence']} The button is sent all the same."
+        more = f"{age(hub.age_us() or 0)} ago it said: {hub.now['sentence']} A press is sent all the same."
     else:
         sentence = str(hub.now["sentence"])
-        more = f"{hub.now['sentence_more']} {age(hub.age_us() or 0)} old."
+        more = f"{_sentence(hub.now['sentence_more'])} Heard {age(hub.age_us() or 0)} ago."
     return fill(CHAMBER, name=_name(service), simulated=_simulated(service), sentence=sentence, more=more, button=button,
-                steps=steps)
+                steps=_steps([Station("asked"), Station("accepted"), Station("heat seen off")], ""))
+
+
+def _sentence(words: str) -> str:
+    """A few words as a sentence."""
+    words = words.strip().rstrip(".")
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 def _outcome(service: Parts, made: Press, steps: list[Station], button: Html) -> Html:
@@ -195,12 +205,8 @@ def _outcome(service: Parts, made: Press, steps: list[Station], button: Html) ->
                 steps=_steps(steps, f"Asked by {made.by}. Times of this computer’s clock, to a tenth of a second."))
 
 
-def _button(at: str, key: str, proof: str, again: str = "") -> Html:
-    return fill(BUTTON, at=at, key=key, proof=proof, icon=ICON, again=again)
-
-
-def _hollow() -> Html:
-    return _steps([Station("asked"), Station("accepted"), Station("heat seen off")], "")
+def _button(service: Parts, key: str, proof: str, label: str) -> Html:
+    return fill(BUTTON, at=service.at, key=key, proof=proof, icon=ICON, label=label)
 
 
 def _steps(steps: list[Station], note: str) -> Html:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -258,13 +259,12 @@ def test_a_press_that_this_service_has_forgotten_leads_back_to_the_button(rig: R
 
 
 def test_two_chambers_have_two_buttons_and_each_stops_its_own(tmp_path: Path):
-    from dataclasses import replace
-
     with Rig(tmp_path / "data") as rig:
         house = rig.app.state.house
-        other = replace(house.first, at="attic")
-        house._parts["attic"] = other
+        both = replace(house.first.settings, chambers=(rig.folder, rig.folder / "attic"))
+        house._parts = {at: replace(house.first, at=at, settings=both) for at in ("data", "attic")}
         shown = rig.get("/!/stop")
+        assert "Stop heating: Bench chamber (attic)" in words(shown)
         assert re.findall(r'name="at" value="(\w+)"', shown.text) == ["data", "attic"]
         assert local_form(rig, {"key": ""}).status_code == 422, "which one?"
         assert "at=attic" in local_form(rig, {"at": "attic"}).headers["location"]

@@ -52,6 +52,11 @@ def upgrade() -> None:
         Column("used_utc_us", Integer),
         CheckConstraint("role IN ('viewer', 'operator', 'maintainer')", name="code_role_is_known"),
     )
+    _beside()
+
+
+def _beside() -> None:
+    """What is kept beside runs and messages."""
     op.create_table(
         "notes",
         Column("id", Integer, primary_key=True),
