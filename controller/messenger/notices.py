@@ -21,7 +21,7 @@ UNSEEN_US = 5 * S1
 SETTLE_US = 5 * S1
 """What can wait and asks for nothing but a person's eye has to stand that long."""
 STILL_ON = "still_on"
-WITHHELD = "The board was told to open every heater switch."
+TRIP = "trip "
 CALM = "Nothing. Look when you like."
 SAID = {
     "check_in_overdue": "The check-in is overdue.",
@@ -97,7 +97,7 @@ def _trips(now: Json, seen: Seen) -> Iterator[Cause]:
 
 
 def _trip_key(latch: Json) -> str:
-    return f"trip {latch['guard']}"
+    return f"{TRIP}{latch['guard']}"
 
 
 def _trip(latch: Json, need: Need, now: Json) -> Notice:
