@@ -166,11 +166,12 @@ class Desk:
             self._pulse(at, beats.pulse(pulse, self.now[at], True, [one.id for one in self.channels.beats]))
 
     def _save(self) -> None:
-        if self.kept == self._saved:
+        settled = store.settled(self.kept)
+        if settled == self._saved:
             return
         try:
             store.save(self.folder, self.kept)
-            self._saved, self._trouble = self.kept, ""
+            self._saved, self._trouble = settled, ""
         except OSError as error:  # a message that may go out twice is better than one that does not go out
             self._trouble = f"{store.FILE} cannot be written: {error.strerror}"
 

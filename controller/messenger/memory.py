@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from controller.messenger.notices import S1, Cause, Seen, busy, causes, look
+from controller.messenger.notices import S1, TRIP, Cause, Seen, busy, causes, look
 from controller.messenger.words import CALM_AGAIN, Need, Notice, duration
 
 Json = dict[str, Any]
@@ -112,7 +112,7 @@ def _back(now: Json) -> Notice:
 
 
 def _compare(before: tuple[Told, ...], found: list[Cause], now_us: int) -> tuple[tuple[Told, ...], tuple[Notice, ...]]:
-    """Follow every key, and pick what has to be told."""
+    """Follow every key, and pick what has to be told. A trip is over when a person has cleared it, and news the next time."""
     known = {one.key: one for one in before}
     after: list[Told] = []
     notices: list[Notice] = []
@@ -122,7 +122,7 @@ def _compare(before: tuple[Told, ...], found: list[Cause], now_us: int) -> tuple
         notices += [notice] if notice else []
     for one in known.values():
         gone_us = now_us if one.gone_us < 0 else one.gone_us
-        if one.told and now_us - gone_us < QUIET_US:
+        if one.told and not one.key.startswith(TRIP) and now_us - gone_us < QUIET_US:
             after.append(one._replace(gone_us=gone_us))
     return tuple(after), tuple(notices)
 

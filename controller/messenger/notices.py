@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from controller.core.guards import GUARDS, INDEX, Action
 from controller.core.run_states import ACTIVE, ENDED, S
+from controller.core.schedule import Kind
 from controller.messenger.words import NOT_ISOLATED, Need, Notice, clock, duration, need_of
 
 Json = dict[str, Any]
@@ -21,7 +22,7 @@ UNSEEN_US = 5 * S1
 SETTLE_US = 5 * S1
 """What can wait and asks for nothing but a person's eye has to stand that long."""
 STILL_ON = "still_on"
-WITHHELD = "The board was told to open every heater switch."
+TRIP = "trip "
 CALM = "Nothing. Look when you like."
 SAID = {
     "check_in_overdue": "The check-in is overdue.",
@@ -41,6 +42,10 @@ class Seen(NamedTuple):
     named: str = ""
     """The run id of a start that waits for a named time."""
     named_utc_us: int = 0
+    soaks_of: str = ""
+    """The run whose soaks are counted below."""
+    soaks_us: tuple[int, ...] = ()
+    """Time in band, a number a segment: the snapshot only shows the segment that is on."""
     told: frozenset[str] = frozenset()
     """Keys that have been told and are not over."""
 
@@ -66,7 +71,19 @@ def look(now: Json, seen: Seen) -> Seen:
     run, pending = now["run"], now.get("pending") or {}
     named_utc_us = pending.get("at_utc_us") or 0
     going = run["id"] if run is not None and run["state"] not in ENDED else ""
-    return Seen(True, going, str(pending.get("run_id", "")) if named_utc_us else "", named_utc_us, seen.told)
+    named = str(pending.get("run_id", "")) if named_utc_us else ""
+    if run is None:
+        return Seen(True, going, named, named_utc_us, told=seen.told)
+    return Seen(True, going, named, named_utc_us, run["id"], soaks_us(run, seen), seen.told)
+
+
+def soaks_us(run: Json, seen: Seen) -> tuple[int, ...]:
+    """Time in band of every segment so far, 0 for those that are no soak."""
+    before = seen.soaks_us if seen.soaks_of == run["id"] else ()
+    after = list(before) + [0] * (run["segment"] + 1 - len(before))
+    if run["segments"][run["segment"]]["kind"] == Kind.SOAK:
+        after[run["segment"]] = max(after[run["segment"]], run["counted_us"])
+    return tuple(after)
 
 
 def busy(now: Json) -> bool:
@@ -97,7 +114,7 @@ def _trips(now: Json, seen: Seen) -> Iterator[Cause]:
 
 
 def _trip_key(latch: Json) -> str:
-    return f"trip {latch['guard']}"
+    return f"{TRIP}{latch['guard']}"
 
 
 def _trip(latch: Json, need: Need, now: Json) -> Notice:
@@ -170,8 +187,9 @@ def _ended(now: Json, seen: Seen) -> Iterator[Cause]:
     told_by_another = run["state"] == S.ABORTED and (bool(now["latches"]) or any(
         _action(alarm["guard"]) is Action.ABORT for alarm in now["alarms"]))
     needed = Need.CAN_WAIT if run["state"] == S.ABORTED else Need.FOR_INFORMATION
-    yield Cause(f"ended {run['id']}", Notice(needed, f"{END_WORDS[S(run['state'])].format(run['name'])} {run['end']}".strip(),
-                                             f"{_off_words(now)} {_in_band(run)}".strip(), f"Read the record. {NOT_ISOLATED}"),
+    what = f"{END_WORDS[S(run['state'])].format(run['name'])} {run['end']}".strip()
+    done = f"{_off_words(now)} {_in_band(run, seen)}".strip()
+    yield Cause(f"ended {run['id']}", Notice(needed, what, done, f"Read the record. {NOT_ISOLATED}"),
                 quiet=not seen.known or told_by_another, after_us=0 if now["heat_off"] else UNSEEN_US)
 
 
@@ -189,12 +207,13 @@ def _off_words(now: Json) -> str:
     return "The heat was told to go off; that it is off has not been seen."
 
 
-def _in_band(run: Json) -> str:
-    """How long the run was in band, soak by soak where the controller says it, else the last soak's clock."""
-    soaks = [one for one in run["segments"] if one.get("part_in_band_us") is not None]
-    if soaks:
-        return f"The part was in band for {duration(sum(one['part_in_band_us'] for one in soaks))} of its soaks."
-    return f"The soak clock counted {duration(run['counted_us'])} in band." if run["counted_us"] else ""
+def _in_band(run: Json, seen: Seen) -> str:
+    """How long the run's soaks were in band, by the clock that counts only that."""
+    total_us = sum(soaks_us(run, seen))
+    if not any(segment["kind"] == Kind.SOAK for segment in run["segments"]):
+        return ""
+    planned_us = sum(segment["soak_us"] for segment in run["segments"])
+    return f"It was in band for {duration(total_us)} of the {duration(planned_us)} that its soaks should last."
 
 
 def _gone(now: Json, seen: Seen) -> Iterator[Cause]:

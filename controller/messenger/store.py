@@ -17,6 +17,7 @@ FILE = "messenger.json"
 FORMAT = "soakwarden-messenger-1"
 MODE = 0o640
 MAILBOX_KEPT = 50
+SOAK_STEP_US = 600_000_000
 Json = dict[str, Any]
 
 
@@ -57,6 +58,14 @@ def load(folder: Path) -> tuple[Kept, str]:
         return nothing(), f"{FILE} could not be read ({error}); kept as {FILE}.unreadable"
 
 
+def settled(kept: Kept) -> Kept:
+    """The same without what changes every second: a soak's clock is worth a write every ten minutes only."""
+    def rounded(one: Memory) -> Memory:
+        return one._replace(seen=one.seen._replace(soaks_us=tuple(us // SOAK_STEP_US for us in one.seen.soaks_us)))
+
+    return kept._replace(chambers={at: rounded(one) for at, one in kept.chambers.items()})
+
+
 def save(folder: Path, kept: Kept) -> None:
     """Raises OSError."""
     sealed.write(folder / FILE, render(kept), mode=MODE)
@@ -81,12 +90,13 @@ def parse(body: Json) -> Kept:
 
 
 def _memory(one: Memory) -> Json:
-    return {**one._asdict(), "seen": {**one.seen._asdict(), "told": []}, "told": [told._asdict() for told in one.told],
+    seen = {**one.seen._asdict(), "told": [], "soaks_us": list(one.seen.soaks_us)}
+    return {**one._asdict(), "seen": seen, "told": [told._asdict() for told in one.told],
             "held": [notice._asdict() for notice in one.held], "sent_us": []}
 
 
 def _memory_of(body: Json) -> Memory:
-    seen = Seen(**{**body["seen"], "told": frozenset()})
+    seen = Seen(**{**body["seen"], "told": frozenset(), "soaks_us": tuple(body["seen"]["soaks_us"])})
     return Memory(**{**body, "seen": seen, "told": tuple(Told(**one) for one in body["told"]),
                      "held": tuple(_notice_of(one) for one in body["held"]), "sent_us": ()})
 

@@ -291,6 +291,20 @@ def test_numbers_rise_across_messengers_even_when_the_clock_goes_back(house):
     play(work())
 
 
+def test_a_soaks_clock_is_not_written_every_second(house, monkeypatch):
+    async def work() -> None:
+        desk, writes = house.desk(), []
+        segments = [{"kind": "soak", "soak_us": 8 * 3600 * S1}]
+        whole = store.save
+        monkeypatch.setattr(store, "save", lambda *given: writes.append(whole(*given)))
+        for second in range(0, 3600, 10):
+            desk.take("bench", running({"segments": segments, "segment": 0, "counted_us": second * S1}))
+            desk.turn()
+            await asyncio.sleep(0)
+        assert 6 <= len(writes) <= 12
+    play(work())
+
+
 def test_what_it_keeps_is_read_back_as_it_was(house):
     async def work() -> None:
         house.use(PHONE, ATTIC, Channel(3, "demo", "mailbox://", Need.FOR_INFORMATION))
@@ -300,6 +314,7 @@ def test_what_it_keeps_is_read_back_as_it_was(house):
         kept = store.parse(store.render(desk.kept))
         assert kept.outbox == desk.kept.outbox and kept.health == desk.kept.health and kept.pulses == desk.kept.pulses
         assert kept.mailbox == desk.kept.mailbox and kept.chambers["bench"].told == desk.kept.chambers["bench"].told
+        assert kept.chambers["bench"].seen == desk.kept.chambers["bench"].seen._replace(told=frozenset())
     play(work())
 
 

@@ -51,6 +51,21 @@ def test_a_person_reads_when_the_stop_was_accepted_and_the_heat_seen_off():
     assert "The stop was accepted at " in notice.done and "the heat was seen off at " in notice.done
 
 
+def test_an_end_says_how_long_the_soaks_were_in_band():
+    hour_us, soak = 3600 * S1, {"kind": "soak", "soak_us": 8 * 3600 * S1}
+    segments = [{"kind": "ramp", "soak_us": 0}, soak, {"kind": "cool", "soak_us": 0}]
+    memory = IN_RUN
+    for segment, counted_us in [(0, 0), (1, hour_us), (1, 7 * hour_us), (2, 0)]:
+        memory, _ = heard(memory, running({"segments": segments, "segment": segment, "counted_us": counted_us}), 0)
+    over = ended()
+    over["run"] |= {"segments": segments, "segment": 2, "counted_us": 0}
+    _, (notice,) = heard(memory, over, S1)
+    assert notice.done == "The heat is seen off. It was in band for 7 h 0 min of the 8 h 0 min that its soaks should last."
+    over["heat_off"] = False
+    memory, none = heard(memory, over, S1)
+    assert none == () and "for 7 h 0 min" in heard(memory, over, 9 * S1).notices[0].done
+
+
 def test_an_end_is_not_called_off_before_the_heat_is_seen_off():
     now = ended("aborted", "Heat stopped by Anna.", stop={**STOP, "off_seen_utc_us": None})
     now["heat_off"] = False
@@ -81,11 +96,10 @@ def test_a_graver_trip_is_told_beside_the_first():
     assert [one.need for one in second] == [Need.GET_OUT]
 
 
-def test_a_trip_after_the_clear_of_the_same_is_news_at_last():
+def test_a_trip_after_the_clear_of_the_same_is_news_at_once():
     memory, _ = heard(IN_RUN, ended("aborted", "", latches=[latch("ceiling")]), 0)
     memory, _ = heard(memory, idle(), 10 * S1)
-    memory, _ = heard(memory, idle(), 700 * S1)
-    _, notices = heard(memory, idle(latches=[latch("ceiling")]), 710 * S1)
+    _, notices = heard(memory, idle(latches=[latch("ceiling")]), 11 * S1)
     assert [one.what for one in notices] == ["Tripped: A sensor reached the chamber's ceiling."]
 
 

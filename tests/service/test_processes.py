@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -229,6 +229,16 @@ class Demo:
         return code
 
 
+def soon(look: Callable[[], Any], most: int = 400) -> Any:
+    """What `look` gives once that is something."""
+    for _ in range(most):
+        found = look()
+        if found:
+            return found
+        threading.Event().wait(0.05)
+    raise AssertionError("it never came to that")
+
+
 def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_path):
     demo = Demo(tmp_path / "d")
     assert "SIMULATED" in demo.line("board")["say"]
@@ -248,6 +258,25 @@ def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_p
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
     assert Reader(tmp_path / "d/record.db").events(limit=500)[-1].fields == {"reason": "SIGTERM"}
+
+
+def test_the_demo_starts_a_killed_messenger_again_and_the_heat_does_not_notice(tmp_path):
+    demo = Demo(tmp_path / "d")
+    demo.line("Open http://")
+    with Raw(tmp_path / "d/controller.sock") as person, Raw(tmp_path / "d/messenger.sock") as messenger:
+        soon(lambda: messenger.ask("status")["ok"]["channels"])
+        person.until(lambda now: now["air_mc"] is not None)
+        person.start()
+        demo.line("idle to running")
+        os.kill(demo.children()["controller.messenger"], signal.SIGKILL)
+        demo.line("The messenger ended with code -9; starting it again")
+        demo.line("The messenger was started again.")
+        now = person.now()
+        assert now["run"]["state"] in ("running", "complete") and now["latches"] == []
+    with Raw(tmp_path / "d/messenger.sock") as messenger:
+        letters = soon(lambda: messenger.ask("mailbox")["ok"]["letters"])
+    assert sum("A run has begun" in one["title"] for one in letters) == 1
+    assert demo.end() == Exit.GOOD
 
 
 def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
