@@ -47,10 +47,11 @@ def _real() -> tuple[Json, Json]:
 
 def _start(rig: Rig) -> Any:
     from controller.intake import command_of
+    from tests.answered import LEAVING
     from tests.service.chambers import integers, short
 
     return command_of({"ask": "start", "by": "test", "role": "maintainer", "ref": "r", "level": "unattended",
-                       "schedule": integers(short())}, True, "1")
+                       "schedule": integers(short()), "leaving": LEAVING}, "1")
 
 
 def idle(**changes: Any) -> Json:
