@@ -29,7 +29,7 @@ DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
 API_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 20.0, 3.0
 PORT_MAX = 65_535
-NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES)
+NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES, Exit.PEER)
 """With these codes a controller ends before it opens its port: it never had the heat in hand."""
 BOARD_OFF = "the board switches off by itself within 5 s"
 
