@@ -113,8 +113,8 @@ def found(finder: Finder, data: Path, board: str, patience_s: float = FIND_S) ->
     while not (port := finder.look()):
         if time.monotonic() >= until_s:
             heard = "; ".join(f"{port} {words}" for port, words in finder.said.items()) or "there is no serial port"
-            raise Refused(Exit.PEER, f"board {board} was not found within {patience_s:g} s: {heard}. Plug it in and give it its "
-                                     "supply; soakwarden board find lists what there is")
+            raise Refused(Exit.PEER, f"board {board} was not found within {patience_s:g} s: {heard}. Plug it in and give it "
+                                     "its supply; soakwarden board find lists what there is")
         time.sleep(FIND_EVERY_S)
     sealed.write(data / PORTS_FILE, {one: list(asked) for one, asked in finder.memory.items()})
     return port
@@ -123,7 +123,8 @@ def found(finder: Finder, data: Path, board: str, patience_s: float = FIND_S) ->
 def _ports_known(data: Path) -> dict[str, Asked]:
     """What earlier starts have heard; nothing where that cannot be read, since it only saves openings."""
     try:
-        return {port: Asked(int(plugged_ns), str(board)) for port, (plugged_ns, board) in sealed.read(data / PORTS_FILE).items()}
+        known = sealed.read(data / PORTS_FILE).items()
+        return {port: Asked(int(plugged_ns), str(board)) for port, (plugged_ns, board) in known}
     except (sealed.Unsealed, OSError, ValueError, TypeError):
         return {}
 

@@ -24,8 +24,8 @@ LINK_NAME = re.compile(r"usb-(?P<serial>.+)-if(?P<interface>[0-9a-f]{2})(?:-port
 """How the device manager builds a name from an adapter's maker, kind and serial number."""
 SOCKET_NAME = re.compile(r"(?P<path>.+?)(?:-port\d+)?")
 TRIGGER = (("udevadm", "control", "--reload"), ("udevadm", "trigger", "--subsystem-match=tty", "--action=change"))
-WARNING = ("These ports would be opened, which resets many boards, a printer or anything else on them included: {ports}. A port that a "
-           "controller holds is left alone.")
+WARNING = ("These ports would be opened, which resets many boards, a printer or anything else included: {ports}. A port "
+           "that a controller holds is left alone.")
 
 
 class Known(NamedTuple):
@@ -44,8 +44,8 @@ def add(verbs: Any) -> None:
     made.add_argument("--speed", type=int, default=SPEED, help="baud")
     made.add_argument("--listen-s", type=float, default=LISTEN_S, help="seconds for each port")
     made.add_argument("--yes", action="store_true", help="do not ask before ports are opened")
-    made.add_argument("--name", action="store_true", help="also give each board found a lasting name, /dev/soakwarden-BOARD (root)")
-    made.add_argument("--by-socket", action="store_true", help="name by the socket it is plugged into: for adapters without a number")
+    made.add_argument("--name", action="store_true", help="also name each board's port /dev/soakwarden-BOARD for good (root)")
+    made.add_argument("--by-socket", action="store_true", help="name by the socket it hangs on: for adapters without a number")
     made.add_argument("--root", type=Path, default=Path("/"), help="with --name: stage below this folder")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
@@ -86,8 +86,8 @@ def _agreed(ports: tuple[str, ...], out: Out, ask: Callable[[str], str]) -> bool
 
 def _closing(boards: list[Known], named: bool) -> str:
     if not boards:
-        return ("No board spoke. Is it supplied, is the cable one that carries data, is the program for it on it? What a port said is "
-                "above.")
+        return ("No board spoke. Is it supplied, is the cable one that carries data, is its program on it? What a port said "
+                "is above.")
     if named:
         return "In a chamber file write the lasting name as the port, or find."
     rules = [one.rule for one in boards if one.rule]
@@ -97,7 +97,8 @@ def _closing(boards: list[Known], named: bool) -> str:
 def _rule(answer: Answer, by_socket: bool) -> str:
     """The device manager's rule for a board's adapter."""
     matches = (_socket_of(answer.port) if by_socket else _serial_of(answer.port)) if answer.board else ""
-    return (f'SUBSYSTEM=="tty", {matches}, SYMLINK+="soakwarden-{answer.board}", GROUP="{USER}", MODE="0660"' if matches else "")
+    name = f'SYMLINK+="soakwarden-{answer.board}", GROUP="{USER}", MODE="0660"'
+    return f'SUBSYSTEM=="tty", {matches}, {name}' if matches else ""
 
 
 def _serial_of(port: str) -> str:

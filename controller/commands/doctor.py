@@ -25,8 +25,8 @@ def add(verbs: Any) -> None:
     made = verbs.add_parser("doctor", help="is everything around the controller right?", description=__doc__)
     made.add_argument("--chamber", type=Path, help="chamber folder to look at")
     made.add_argument("--data", type=Path,
-                      help=f"data folder (default: {DATA_REAL} with --chamber, as serve has it; else what is installed, else the "
-                           f"demo's, {DATA_DEMO})")
+                      help=f"data folder (default: {DATA_REAL} with --chamber, as serve has it; else what is installed, else "
+                           f"the demo's, {DATA_DEMO})")
     made.add_argument("--port", default="", help="serial port to look at; default is the chamber file's")
     made.add_argument("--root", type=Path, default=Path("/"), help="look for what is installed below this folder")
     made.add_argument("--json", action="store_true", help="one JSON object a line")

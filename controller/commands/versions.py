@@ -34,9 +34,9 @@ WITH_DATA = "also the copies of record and desk made when that version was left;
 def add(verbs: Any) -> None:
     """Options of the four verbs."""
     install = _verb(verbs, "install", "install the program as services of this computer, or bring them up to date", _install)
-    upgrade = _verb(verbs, "upgrade", "put a newer version in, from a checkout; goes back by itself if it does not run", _upgrade)
+    upgrade = _verb(verbs, "upgrade", "put in a newer version; goes back by itself if it does not run", _upgrade)
     for made in (install, upgrade):
-        made.add_argument("--wheels", type=Path, help="folder of wheels to take the libraries from, for a computer without network")
+        made.add_argument("--wheels", type=Path, help="folder of wheels to take the libraries from, without a network")
     install.add_argument("--from", dest="source", type=Path, default=OWN_FOLDER, help="checkout (default: this program's own)")
     upgrade.add_argument("--from", dest="source", type=Path, required=True, help="checkout of the newer version")
     _verb(verbs, "rollback", "go back to the version before", _roll_back).add_argument(
@@ -71,7 +71,8 @@ def _install(options: argparse.Namespace, out: Out) -> int:
         return Exit.FILES
     code = perform(plan.install(facts), world, options.dry_run, out)
     if code == Exit.GOOD and not options.dry_run:
-        out.result({"version": facts.version, "before": facts.current, "folder": str(world.at(CURRENT))}, _installed_words(facts))
+        out.result({"version": facts.version, "before": facts.current, "folder": str(world.at(CURRENT))},
+                   _installed_words(facts))
     return code
 
 
@@ -98,7 +99,8 @@ def _upgrade(options: argparse.Namespace, out: Out) -> int:
     words_on += ["--wheels", str(options.wheels.resolve())] if options.wheels else []
     words_on += [word for word, given in (("--dry-run", options.dry_run), ("--json", out.as_json)) if given]
     sys.stdout.flush()
-    return subprocess.run([sys.executable, "-B", "-s", "-P", "-m", "controller.install", "install", *words_on], cwd="/", check=False,
+    installer = [sys.executable, "-B", "-s", "-P", "-m", "controller.install", "install"]
+    return subprocess.run([*installer, *words_on], cwd="/", check=False,
                           env={**os.environ, "PYTHONPATH": str(source)}).returncode
 
 
@@ -172,6 +174,6 @@ def _told(stopped: Stopped, out: Out) -> int:
         return Exit.BUSY
     state = ("Everything before it was undone: what ran before runs on." if not stopped.left else
              "These could not be undone; look at them by hand:\n  " + "\n  ".join(stopped.left))
-    out.refuse(f"Stopped at \"{stopped.step.words}\": {stopped.why}\n{state}\nMend the cause, then give the same command again: "
-               "what is done already is not done twice.", left=stopped.left)
+    out.refuse(f"Stopped at \"{stopped.step.words}\": {stopped.why}\n{state}\nMend the cause, then give the same command "
+               "again: what is done already is not done twice.", left=stopped.left)
     return Exit.WENT_BACK

@@ -1,1 +1,1 @@
-"""What `soakwarden doctor` looks at. Every look only reads: it opens no device, writes nothing, and asks nothing of the network."""
+"""What `soakwarden doctor` looks at. Looks only read: no device is opened, nothing written, nobody outside asked."""

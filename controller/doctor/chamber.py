@@ -139,8 +139,8 @@ def port(path: str, folder: ChamberFolder | None) -> Iterator[Finding]:
         yield Finding(Mark.BAD, "port", f"{path} is no device", "Name the board's serial port.")
     elif not os.access(path, os.R_OK | os.W_OK):
         yield Finding(Mark.BAD, "port", f"{path} may not be opened by this user",
-                      "Add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again; for the services: "
-                      "sudo soakwarden board find --name.")
+                      "Add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again; for the "
+                      "services: sudo soakwarden board find --name.")
     else:
         lasting = "/by-id/" in path or path.startswith(("/dev/pts/", "/dev/soakwarden-"))
         yield judged(lasting, "port", f"{path} is there and may be opened{_holder(path)}",
@@ -150,7 +150,7 @@ def port(path: str, folder: ChamberFolder | None) -> Iterator[Finding]:
 def _ports_to_find() -> Iterator[Finding]:
     ports = listed()
     usable = [one for one in ports if os.access(one, os.R_OK | os.W_OK)]
-    yield judged(bool(ports), "port", f"is to be found among {len(ports)} of this computer, {len(usable)} of which this user may open",
+    yield judged(bool(ports), "port", f"is to be found among {len(ports)}, {len(usable)} of which this user may open",
                  "Plug the board in, then: sudo soakwarden board find --name.")
 
 

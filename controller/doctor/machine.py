@@ -32,8 +32,8 @@ def python(_places: Places) -> Iterator[Finding]:
 def sqlite(_places: Places) -> Iterator[Finding]:
     """Its version, and whether a known fault of it matters."""
     yield judged(sqlite3.sqlite_version_info >= WAL_RESET_FIXED, "SQLite", sqlite3.sqlite_version,
-                 "Older than 3.51.3, which mended a rare corruption when two connections write at once. Here one thread writes and "
-                 "every reader is read-only: never open record.db for writing by hand.", Mark.NOTE)
+                 "Older than 3.51.3, which mended a rare corruption when two connections write at once. Here one thread writes "
+                 "and every reader is read-only: never open record.db for writing by hand.", Mark.NOTE)
 
 
 def libraries(_places: Places) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ import ssl
 import subprocess
 from calendar import timegm
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from time import strptime
 
@@ -28,9 +29,10 @@ IsActive = Callable[[str], str]
 def is_active(unit: str) -> str:
     """The service manager's word for a unit; empty where there is no service manager."""
     try:
-        return subprocess.run(("systemctl", "is-active", unit), capture_output=True, text=True, timeout=ASK_S, check=False).stdout.strip()
+        done = subprocess.run(("systemctl", "is-active", unit), capture_output=True, text=True, timeout=ASK_S, check=False)
     except (OSError, subprocess.TimeoutExpired):
         return ""
+    return done.stdout.strip()
 
 
 def units(chambers: Sequence[str], ask: IsActive = is_active) -> Iterator[Finding]:
@@ -38,10 +40,11 @@ def units(chambers: Sequence[str], ask: IsActive = is_active) -> Iterator[Findin
     for unit in (*map(controller_unit, chambers), API, MESSENGER):
         word = ask(unit)
         if not word:
-            yield Finding(Mark.NOTE, "units", "this computer has no service manager that answers", "Start things with soakwarden serve.")
+            yield Finding(Mark.NOTE, "units", "this computer has no service manager that answers",
+                          "Start things with soakwarden serve.")
             return
-        yield judged(word == "active", unit, word, f"Read why: journalctl --namespace=soakwarden -u {unit} -n 30; then: sudo systemctl "
-                     f"start {unit}")
+        yield judged(word == "active", unit, word, f"Read why: journalctl --namespace=soakwarden -u {unit} -n 30; then: sudo "
+                     f"systemctl start {unit}.")
 
 
 def answers(chambers: Sequence[str], root: Path = Path("/")) -> Iterator[Finding]:
@@ -50,8 +53,8 @@ def answers(chambers: Sequence[str], root: Path = Path("/")) -> Iterator[Finding
     port = http_port(root / API_OPTIONS.relative_to("/"))
     yield judged(API in found, "page", f"http://127.0.0.1:{port}/ {'answers' if API in found else 'does not answer'}",
                  f"Start it: sudo systemctl restart {API}. The heat does not depend on it, and \"Stop heating\" needs it.")
-    yield judged(MESSENGER in found, "messages", "the messenger answers" if MESSENGER in found else "the messenger does not answer",
-                 f"Start it: sudo systemctl restart {MESSENGER}. Until then nobody is told, so no unattended start is possible.")
+    yield judged(MESSENGER in found, "messages", f"the messenger {'answers' if MESSENGER in found else 'does not answer'}",
+                 f"Start it: sudo systemctl restart {MESSENGER}. Until then nobody is told, and nothing starts unattended.")
 
 
 def group(_places: Places) -> Iterator[Finding]:
@@ -61,8 +64,8 @@ def group(_places: Places) -> Iterator[Finding]:
     except KeyError:
         yield Finding(Mark.BAD, "group", f"there is no group {USER}", "Make it: sudo soakwarden install.")
         return
-    yield Finding(Mark.GOOD, "group", f"{USER}, with {', '.join(members) or 'nobody besides the service'} in it; they may ask the "
-                  "controllers without a password")
+    yield Finding(Mark.GOOD, "group", f"{USER}, with {', '.join(members) or 'nobody besides the service'} in it; they may ask "
+                  "the controllers without a password")
 
 
 def configured(options: Path) -> tuple[Path, ...]:
@@ -71,8 +74,8 @@ def configured(options: Path) -> tuple[Path, ...]:
         lines = options.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         return ()
-    words = [word for line in lines if line.startswith("API_OPTIONS=") for word in line.partition("=")[2].replace("=", " ").split()]
-    return tuple(Path(after) for before, after in zip(words, words[1:], strict=False) if before == "--cert")
+    given = " ".join(line.partition("=")[2] for line in lines if line.startswith("API_OPTIONS="))
+    return tuple(Path(after) for before, after in pairwise(given.replace("=", " ").split()) if before == "--cert")
 
 
 def certificates(root: Path = Path("/")) -> Iterator[Finding]:
@@ -90,7 +93,7 @@ def certificates(root: Path = Path("/")) -> Iterator[Finding]:
 
 
 def ends_utc_s(pem: str) -> int:
-    """Until when the first certificate of a file is valid, seconds since 1970. Raises ValueError or IndexError for anything else.
+    """Until when the first certificate of a file is valid, seconds since 1970. Raises ValueError or IndexError otherwise.
 
     Structure by RFC 5280, 4.1: Certificate > TBSCertificate > [version], serialNumber, signature, issuer, validity.
     """

@@ -103,7 +103,8 @@ class Finder:
     def _in_order(self) -> Iterator[str]:
         """Where the board was last comes first; where something else was, not at all."""
         ports = listed(self._folder)
-        known = {port: self.memory[port] for port in ports if self.memory.get(port, Asked(0, "")).plugged_ns == plugged_ns(port)}
+        known = {port: asked for port in ports
+                 if (asked := self.memory.get(port)) is not None and asked.plugged_ns == plugged_ns(port)}
         before = [port for port in ports if port in self.memory and self.memory[port].board == self._board]
         yield from before
         for port in ports:

@@ -1,4 +1,4 @@
-"""`python -m controller.install`: the installer alone, for a computer where no library is there yet. `make install` calls it."""
+"""`python -m controller.install`: the installer alone, where no library is there yet. `make install` calls it."""
 
 from __future__ import annotations
 

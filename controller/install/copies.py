@@ -13,6 +13,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from controller.install.places import COPIES, DESK, HOUSE
 from controller.install.steps import Undo
@@ -41,7 +42,8 @@ class Copies:
 
     @property
     def words(self) -> str:
-        return f"copy record and desk of {', '.join(self.chambers) or 'no chamber'} to {COPIES / self.folder}, and check the copies"
+        whose = ", ".join(self.chambers) or "no chamber"
+        return f"copy record and desk of {whose} to {COPIES / self.folder}, and check the copies"
 
     def do(self, world: World) -> Undo:
         folder = world.at(COPIES / self.folder)
@@ -50,12 +52,14 @@ class Copies:
             folder.mkdir(parents=True, mode=0o750)
             revisions = {str(path): _copied(world.at(path), folder / _name(path))
                          for path in databases(self.chambers) if world.at(path).exists()}
-            about = {"version": self.version, "schemas": revisions}
-            in_place(folder / ABOUT, json.dumps(about, indent=1).encode(), 0o640)
+            in_place(folder / ABOUT, json.dumps(About(self.version, revisions)._asdict(), indent=1).encode(), 0o640)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise
-        return lambda: put_back(world, self.folder, changed_only=True)
+
+        def undo() -> None:
+            put_back(world, self.folder, changed_only=True)
+        return undo
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +71,8 @@ class PutBack:
 
     @property
     def words(self) -> str:
-        return (f"put back the copies of {COPIES / self.folder}; what was recorded since then stays beside them under another name "
-                "and is no longer shown")
+        return (f"put back the copies of {COPIES / self.folder}; what was recorded since then stays beside them under another "
+                "name and is no longer shown")
 
     def do(self, world: World) -> Undo:
         aside = put_back(world, self.folder, changed_only=False)
@@ -82,15 +86,15 @@ class PutBack:
 
 def newest_of(world: World, version: str) -> str:
     """The newest copies that a version wrote; empty when there are none."""
-    found = [about.parent.name for about in sorted(world.at(COPIES).glob(f"*/{ABOUT}")) if _about(about).get("version") == version]
+    found = [about.parent.name for about in sorted(world.at(COPIES).glob(f"*/{ABOUT}")) if _about(about).version == version]
     return found[-1] if found else ""
 
 
 def put_back(world: World, name: str, changed_only: bool) -> list[tuple[Path, Path]]:
-    """Put copies back, or those alone whose schema has changed. Gives where each database is, and where its newer one is kept."""
+    """Put copies back, or only those whose schema has changed. Gives where each database is, and where its newer one is."""
     folder = world.at(COPIES / name)
     aside = []
-    for target, revision in _about(folder / ABOUT)["schemas"].items():
+    for target, revision in _about(folder / ABOUT).schemas.items():
         path = world.at(Path(target))
         if changed_only and path.exists() and _revision_or_none(path) == revision:
             continue
@@ -121,12 +125,18 @@ def _name(path: Path) -> str:
     return f"{path.parent.name}.{path.name}"
 
 
-def _about(path: Path) -> dict[str, dict[str, str | None]]:
+class About(NamedTuple):
+    """What is noted of copies: which version left them, and each database's schema."""
+
+    version: str
+    schemas: dict[str, str | None]
+
+
+def _about(path: Path) -> About:
     try:
-        about: dict[str, dict[str, str | None]] = json.loads(path.read_bytes())
-    except (OSError, ValueError) as error:
+        return About(**json.loads(path.read_bytes()))
+    except (OSError, ValueError, TypeError) as error:
         raise StepFailed(f"{path} cannot be read ({error}): these copies cannot be used") from None
-    return about
 
 
 def _copied(path: Path, to: Path) -> str | None:
@@ -136,8 +146,8 @@ def _copied(path: Path, to: Path) -> str | None:
         target.execute("PRAGMA journal_mode=delete")
         found = target.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
-        raise StepFailed(f"the copy of {path} is not sound ({found}); the database itself may be damaged, so nothing is changed. "
-                         "soakwarden doctor looks at it; move it away by hand to go on without it")
+        raise StepFailed(f"the copy of {path} is not sound ({found}); the database itself may be damaged, so nothing is "
+                         "changed. soakwarden doctor looks at it; move it away by hand to go on without it")
     to.chmod(0o640)
     with to.open("rb") as file:
         os.fsync(file.fileno())

@@ -130,7 +130,8 @@ def _chamber_texts(facts: Facts) -> Plan:
     """Which chambers page and messenger look at; they may not write what decides about heat."""
     data = " ".join(f"--data {HOUSE / name}" for name in facts.chambers)
     read_only = "".join(f"ReadOnlyPaths=-{HOUSE / name}/chamber\n" for name in facts.chambers)
-    text = f"# Written by soakwarden; changes belong into another drop-in.\n[Service]\nEnvironment=\"CHAMBERS={data}\"\n{read_only}"
+    head = "# Written by soakwarden; changes belong into another drop-in.\n[Service]\n"
+    text = f"{head}Environment=\"CHAMBERS={data}\"\n{read_only}"
     return tuple(Text(path, text) for path in DROP_INS)
 
 

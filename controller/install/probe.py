@@ -50,8 +50,8 @@ class ServiceProbe:
             return ""
         answer = _asked(self._socket(name), "now")
         if answer is None:
-            return (f"{name}: its controller runs but does not answer, so nobody can say whether it heats; look at the chamber, then "
-                    f"end it: systemctl stop {controller_unit(name)}.")
+            return (f"{name}: its controller runs but does not answer, so nobody can say whether it heats; look there, "
+                    f"then end it: systemctl stop {controller_unit(name)}.")
         now = answer["now"]
         run, pending = now.get("run"), now.get("pending")
         if pending:

@@ -251,7 +251,8 @@ class Well:
     @property
     def words(self) -> str:
         who = ", ".join(sorted(self.before))
-        return f"wait up to {self.within_s:g} s until {who} answers" if who else "nothing answered before, so nothing is waited for"
+        return (f"wait up to {self.within_s:g} s until {who} answers" if who else
+                "nothing answered before, so nothing is waited for")
 
     def do(self, world: World) -> Undo:
         until_s = world.mono_s() + self.within_s

@@ -97,7 +97,8 @@ def _link(folder: Path, environment: Path) -> None:
     """The program in its environment: a path file, the metadata that tells it its own version, a command."""
     found = sorted(environment.glob("lib/python*/site-packages"))
     if not found:
-        raise StepFailed(f"{environment} has no site-packages; is Python's venv module whole? On Debian: apt install python3-venv")
+        raise StepFailed(f"{environment} has no site-packages: Python's venv module is not whole. On Debian: apt install "
+                         "python3-venv")
     site = found[0]
     (site / "soakwarden.pth").write_text("../../../..\n")
     number = tomllib.loads((folder / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]

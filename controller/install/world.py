@@ -32,7 +32,7 @@ class SystemRunner:
 
     def run(self, words: Sequence[str]) -> None:
         try:
-            done = subprocess.run(words, capture_output=True, text=True, timeout=COMMAND_S, stdin=subprocess.DEVNULL, check=False)
+            done = _run(words)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise StepFailed(f"`{' '.join(words)}` did not run: {error}") from None
         if done.returncode:
@@ -41,9 +41,13 @@ class SystemRunner:
 
     def answers_yes(self, words: Sequence[str]) -> bool:
         try:
-            return subprocess.run(words, capture_output=True, timeout=COMMAND_S, stdin=subprocess.DEVNULL, check=False).returncode == 0
+            return _run(words).returncode == 0
         except (OSError, subprocess.TimeoutExpired):
             return False
+
+
+def _run(words: Sequence[str]) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(words, capture_output=True, text=True, timeout=COMMAND_S, stdin=subprocess.DEVNULL, check=False)
 
 
 class StagedRunner:
