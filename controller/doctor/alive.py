@@ -1,4 +1,4 @@
-"""`python -m controller.doctor.alive SOCKET ASK`: exit code 0 when a process answers on its socket. For container health checks."""
+"""`python -m controller.doctor.alive SOCKET ASK`: code 0 when a process answers there. For containers' health checks."""
 
 from __future__ import annotations
 

@@ -47,9 +47,8 @@ class Copies:
 
     def do(self, world: World) -> Undo:
         folder = world.at(COPIES / self.folder)
-        shutil.rmtree(folder, ignore_errors=True)  # of an attempt that was cut off; the name holds the second
+        folder.mkdir(parents=True, mode=0o750)  # an older one is never written over
         try:
-            folder.mkdir(parents=True, mode=0o750)
             revisions = {str(path): _copied(world.at(path), folder / _name(path))
                          for path in databases(self.chambers) if world.at(path).exists()}
             in_place(folder / ABOUT, json.dumps(About(self.version, revisions)._asdict(), indent=1).encode(), 0o640)

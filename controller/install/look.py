@@ -8,7 +8,7 @@ from pathlib import Path
 
 from controller.drivers.clocks import utc_us
 from controller.install.copies import newest_of
-from controller.install.places import CURRENT, FILES, HOUSE, PREVIOUS, PROGRAMS, may_be_called
+from controller.install.places import COPIES, CURRENT, FILES, HOUSE, PREVIOUS, PROGRAMS, may_be_called
 from controller.install.plan import Facts
 from controller.install.version import STAMP, name_of
 from controller.install.world import World
@@ -19,8 +19,17 @@ def facts(world: World, source: Path, wheels: Path | None = None) -> Facts:
     chambers = chambers_of(world)
     current, previous = _target(world, CURRENT), _target(world, PREVIOUS)
     return Facts(source, name_of(source), current, previous, chambers, world.probe.answering(chambers),
-                 texts(source), time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(utc_us() / 1e6)),
-                 newest_of(world, previous) if previous else "", wheels)
+                 texts(source), _stamp(world), newest_of(world, previous) if previous else "", wheels)
+
+
+def _stamp(world: World) -> str:
+    """A name for copies made now: UTC to the second, and never one that is there."""
+    second = name = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(utc_us() / 1e6))
+    number = 1
+    while world.at(COPIES / name).exists():
+        number += 1
+        name = f"{second}-{number}"
+    return name
 
 
 def previous_of(world: World) -> Path | None:
