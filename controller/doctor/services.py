@@ -115,7 +115,7 @@ def _no_time(kind: int) -> int:
 
 def _inside(data: bytes) -> bytes:
     """The content of the first element."""
-    return next(_parts(data))[1]
+    return list(_parts(data))[0][1]
 
 
 def _parts(data: bytes) -> Iterator[tuple[int, bytes]]:

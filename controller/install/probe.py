@@ -63,6 +63,8 @@ class ServiceProbe:
 
 def listened_to(path: Path) -> bool:
     """Does a process listen on this socket? A dead one's socket file stays behind."""
+    if not path.exists():
+        return False
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
         line.settimeout(ASK_S)
         try:
