@@ -115,7 +115,9 @@ def _no_time(kind: int) -> int:
 
 def _inside(data: bytes) -> bytes:
     """The content of the first element."""
-    return list(_parts(data))[0][1]
+    for _, content in _parts(data):
+        return content
+    raise ValueError("it is empty")
 
 
 def _parts(data: bytes) -> Iterator[tuple[int, bytes]]:

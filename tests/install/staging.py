@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 from controller.install import look
+from controller.install.copies import databases
 from controller.install.places import DESK, HOUSE, PROGRAMS
 from controller.install.plan import Facts
+from controller.install.steps import Undo
 from controller.install.version import STAMP
 from controller.install.world import StepFailed, World
 from tests.tidy.measure import ROOT
@@ -127,3 +133,43 @@ def whole(root: Path) -> bool:
 
 def desk(root: Path) -> Path:
     return root / DESK.relative_to("/")
+
+
+@dataclass(frozen=True)
+class Fails:
+    """A step that cannot be done."""
+
+    words: str = "fail"
+    undo_words: str = "nothing"
+
+    def do(self, on: World) -> Undo:
+        raise StepFailed("a test made it fail")
+
+
+def current(root: Path) -> str:
+    return os.readlink(root / PROGRAMS.relative_to("/") / "current")
+
+
+def database(path: Path, schema: str, rows: int) -> None:
+    """A database as ours are: WAL, a schema's name, and something in it."""
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("PRAGMA journal_mode=wal")
+        raw.execute("CREATE TABLE IF NOT EXISTS alembic_version(version_num)")
+        raw.execute("DELETE FROM alembic_version")
+        raw.execute("INSERT INTO alembic_version VALUES(?)", (schema,))
+        raw.execute("CREATE TABLE IF NOT EXISTS rows(n)")
+        raw.executemany("INSERT INTO rows VALUES(?)", [(n,) for n in range(rows)])
+        raw.commit()
+
+
+def contents(path: Path) -> tuple[str, int]:
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as raw:
+        return (raw.execute("SELECT version_num FROM alembic_version").fetchone()[0],
+                raw.execute("SELECT count(*) FROM rows").fetchone()[0])
+
+
+def with_databases(root: Path) -> list[Path]:
+    paths = [root / path.relative_to("/") for path in databases(CHAMBERS)]
+    for path in paths:
+        database(path, "0001", 10)
+    return paths

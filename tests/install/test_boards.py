@@ -1,4 +1,4 @@
-"""Finding boards: on pseudo-terminals with simulated boards, in processes of their own, and on ports where something else hangs."""
+"""Finding boards: on pseudo-terminals with simulated boards in processes of their own, and where something else hangs."""
 
 from __future__ import annotations
 
@@ -196,7 +196,7 @@ def test_two_controllers_on_one_computer_each_find_their_own_board(links, tmp_pa
                  str(tmp_path / number), "--port", "find", "--find-in", str(links)], stderr=subprocess.PIPE, text=True)
                 for number in ("00beef", "00cafe")]
             try:
-                assert {number: accepted(tmp_path / number) for number in ("00beef", "00cafe")} == {"00beef": True, "00cafe": True}
+                assert all(accepted(tmp_path / number) for number in ("00beef", "00cafe"))
             finally:
                 for process in processes:
                     process.terminate()

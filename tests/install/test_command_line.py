@@ -1,4 +1,4 @@
-"""The four verbs and `chamber add`, as people give them: below a folder, one of them with a real environment that really runs."""
+"""The four verbs and `chamber add`, as people give them: below a folder, once with an environment that really runs."""
 
 from __future__ import annotations
 
@@ -62,11 +62,12 @@ def test_what_is_installed_runs_from_where_it_was_put(tmp_path, capsys):
     done = subprocess.run([program, "--help"], capture_output=True, text=True, check=True, cwd=tmp_path, env=clean())
     assert "soakwarden" in done.stdout
     where = "import controller, api, sys; print(controller.__file__, api.__file__)"
-    loaded = subprocess.run([str(current(root) / ".venv/bin/python"), "-I", "-c", where], capture_output=True, text=True, check=True,
-                            cwd=ROOT, env=clean()).stdout.split()
+    python = str(current(root) / ".venv/bin/python")
+    loaded = subprocess.run([python, "-I", "-c", where], capture_output=True, text=True, check=True, cwd=ROOT,
+                            env=clean()).stdout.split()
     assert all(Path(path).resolve().is_relative_to(current(root).resolve()) for path in loaded), "not this checkout"
     about = "from controller.start_up import own_version as v; print(v())"
-    version = subprocess.run([str(current(root) / ".venv/bin/python"), "-I", "-c", about], capture_output=True, text=True, check=True)
+    version = subprocess.run([python, "-I", "-c", about], capture_output=True, text=True, check=True)
     assert version.stdout.strip() == current(root).readlink().name.partition("-")[0]
     writable = [path for path in current(root).resolve().rglob("*") if not path.is_symlink() and path.stat().st_mode & 0o022]
     assert not writable, "the service may not change its own program"
@@ -83,7 +84,7 @@ def test_a_version_that_cannot_even_be_loaded_is_never_linked(tmp_path, capsys):
 
 @pytest.mark.slow
 def test_the_make_verb_installs_with_nothing_but_python(tmp_path):
-    """The one line of the notes, below a folder, its plan only: it runs with the system's Python before any library is there."""
+    """The one line of the notes, its plan only: it runs with the system's Python, before any library is there."""
     done = subprocess.run(["make", "install", f"ROOT={tmp_path / 'r'}", "DRY=--dry-run", f"PYTHON={sys.executable}"], cwd=ROOT,
                           capture_output=True, text=True, check=True)
     assert "Nothing is done; these would be the steps" in done.stdout and not (tmp_path / "r").exists()

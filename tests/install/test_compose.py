@@ -16,7 +16,8 @@ from tests.tidy.measure import ROOT
 
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 SERVICES = COMPOSE["services"]
-CHECKERS = {"check-jsonschema": ["--builtin-schema", "vendor.compose-spec", "docker-compose.yml"], "docker-compose": ["config", "-q"]}
+CHECKERS = {"check-jsonschema": ["--builtin-schema", "vendor.compose-spec", "docker-compose.yml"],
+            "docker-compose": ["config", "-q"]}
 FOUND = [name for name in CHECKERS if shutil.which(name)]
 
 

@@ -51,7 +51,7 @@ def test_the_number_is_read_from_a_file_or_asked_for(tmp_path):
     (True, Mark.GOOD, "synchronised"), (False, Mark.NOTE, "not synchronised"), (None, Mark.NOTE, "does not say")])
 def test_an_unknown_clock_is_said_to_be_unknown(monkeypatch, known, mark, words):
     monkeypatch.setattr(machine, "synchronised", lambda: known)
-    found = list(machine.clock(NOWHERE))[0]
+    found = next(iter(machine.clock(NOWHERE)))
     assert found.mark is mark and words in found.found and bool(found.do) is (known is not True)
 
 
@@ -75,7 +75,7 @@ def test_the_kernels_word_is_the_one_that_another_program_reads():
 
 def test_a_missing_library_is_named(monkeypatch):
     monkeypatch.setattr(machine, "LIBRARIES", ("pyserial", "no-such-library"))
-    found = list(machine.libraries(NOWHERE))[0]
+    found = next(iter(machine.libraries(NOWHERE)))
     assert found.mark is Mark.BAD and "no-such-library" in found.found
 
 
@@ -105,8 +105,9 @@ def certificate(tmp_path):
 
     def make(days: int, *more: str) -> Path:
         path = tmp_path / "page.crt"
-        subprocess.run(["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-keyout",
-                        str(tmp_path / "k"), "-out", str(path), "-subj", "/CN=soakwarden.example", "-days", str(days), *more],
+        subprocess.run(["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+                        "-keyout", str(tmp_path / "k"),
+                        "-out", str(path), "-subj", "/CN=soakwarden.example", "-days", str(days), *more],
                        check=True, capture_output=True)
         return path
     return make
@@ -140,12 +141,13 @@ def test_an_ended_certificate_and_what_is_none_are_bad(tmp_path, certificate, mo
     path = certificate(1)
     end_us = services.ends_utc_s(path.read_text()) * 1_000_000
     monkeypatch.setattr(services, "utc_us", lambda: end_us + 3 * 86_400_000_000)
-    assert list(services.certificates(configured(tmp_path, path)))[0][:3] == (Mark.BAD, "certificate", f"{path} ended 3 days ago")
+    told = next(iter(services.certificates(configured(tmp_path, path))))
+    assert told[:3] == (Mark.BAD, "certificate", f"{path} ended 3 days ago")
     for text in ("", "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n", path.read_text()[:400]):
         path.write_text(text)
-        assert list(services.certificates(tmp_path))[0].mark is Mark.BAD
+        assert next(iter(services.certificates(tmp_path))).mark is Mark.BAD
     path.unlink()
-    assert "cannot be read" in list(services.certificates(tmp_path))[0].found
+    assert "cannot be read" in next(iter(services.certificates(tmp_path))).found
 
 
 # -- one chamber of an installed house ---------------------------------------------------------------------------------------
@@ -165,7 +167,8 @@ def house(tmp_path: Path) -> Path:
 def looked(root: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, list[Finding]]:
     capsys.readouterr()
     assert main(["doctor", "--root", str(root), "--json"]) == Exit.FINDINGS
-    rows = [Finding(**{**row, "mark": Mark(row["mark"])}) for row in json.loads(capsys.readouterr().out.splitlines()[-1])["findings"]]
+    read = json.loads(capsys.readouterr().out.splitlines()[-1])["findings"]
+    rows = [Finding(**{**row, "mark": Mark(row["mark"])}) for row in read]
     return {what: [row for row in rows if row.what == what] for what in {row.what for row in rows}}
 
 
@@ -209,13 +212,13 @@ def test_the_sockets_rights_are_looked_at(tmp_path):
 def test_who_holds_a_port_is_told_without_opening_it():
     far = Pty()
     with lock_port(far.path):
-        assert list(chamber.port(far.path, None))[0].found.endswith("may be opened; a controller holds it")
-    assert list(chamber.port(far.path, None))[0].found.endswith("may be opened")
+        assert next(iter(chamber.port(far.path, None))).found.endswith("may be opened; a controller holds it")
+    assert next(iter(chamber.port(far.path, None))).found.endswith("may be opened")
     far.unplug()
 
 
 def test_a_board_to_be_found_needs_a_port_at_all(monkeypatch):
     monkeypatch.setattr(chamber, "listed", lambda: ())
-    assert list(chamber.port("find", None))[0].mark is Mark.BAD
+    assert next(iter(chamber.port("find", None))).mark is Mark.BAD
     monkeypatch.setattr(chamber, "listed", lambda: ("/dev/null", "/dev/none"))
-    assert "among 2, 1 of which" in list(chamber.port("find", None))[0].found
+    assert "among 2, 1 of which" in next(iter(chamber.port("find", None))).found

@@ -1,72 +1,41 @@
-"""Installing, upgrading, going back, removing: below a folder, with a service manager that records and fails where it is told to."""
+"""Installing, upgrading, going back, removing: below a folder, with a service manager that records, and fails where told to."""
 
 from __future__ import annotations
 
 import os
-import sqlite3
 import subprocess
 import sys
-from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from controller.install import look, plan
-from controller.install.copies import databases, newest_of
 from controller.install.executor import Stopped, carry_out, words
-from controller.install.places import API, COPIES, HOUSE, MESSENGER, PROGRAMS, controller_unit
+from controller.install.places import API, HOUSE, MESSENGER, PROGRAMS, controller_unit
 from controller.install.plan import Facts
-from controller.install.steps import Busy, Undo
+from controller.install.steps import Busy
 from controller.install.version import name_of
-from controller.install.world import StepFailed, World
+from controller.install.world import StepFailed
 from tests.install import staging
-from tests.install.staging import CHAMBERS, Recorder, Services, everything, facts, installed, whole, world
+from tests.install.staging import (
+    CHAMBERS,
+    Fails,
+    Recorder,
+    Services,
+    contents,
+    current,
+    everything,
+    facts,
+    installed,
+    whole,
+    with_databases,
+    world,
+)
 from tests.tidy.measure import ROOT
 
 KNOWN = Facts(ROOT, "new", "old", "older", CHAMBERS, texts=look.texts(ROOT), stamp="now", copies="then")
 """For the length of a plan."""
 UP = frozenset({API, MESSENGER, *map(controller_unit, CHAMBERS)})
-
-
-@dataclass(frozen=True)
-class Fails:
-    """A step that cannot be done."""
-
-    words: str = "fail"
-    undo_words: str = "nothing"
-
-    def do(self, on: World) -> Undo:
-        raise StepFailed("a test made it fail")
-
-
-def current(root: Path) -> str:
-    return os.readlink(root / PROGRAMS.relative_to("/") / "current")
-
-
-def database(path: Path, schema: str, rows: int) -> None:
-    """A database as ours are: WAL, a schema's name, and something in it."""
-    with closing(sqlite3.connect(path)) as raw:
-        raw.execute("PRAGMA journal_mode=wal")
-        raw.execute("CREATE TABLE IF NOT EXISTS alembic_version(version_num)")
-        raw.execute("DELETE FROM alembic_version")
-        raw.execute("INSERT INTO alembic_version VALUES(?)", (schema,))
-        raw.execute("CREATE TABLE IF NOT EXISTS rows(n)")
-        raw.executemany("INSERT INTO rows VALUES(?)", [(n,) for n in range(rows)])
-        raw.commit()
-
-
-def contents(path: Path) -> tuple[str, int]:
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as raw:
-        return (raw.execute("SELECT version_num FROM alembic_version").fetchone()[0],
-                raw.execute("SELECT count(*) FROM rows").fetchone()[0])
-
-
-def with_databases(root: Path) -> list[Path]:
-    paths = [root / path.relative_to("/") for path in databases(CHAMBERS)]
-    for path in paths:
-        database(path, "0001", 10)
-    return paths
 
 
 # -- the first time, and once more ------------------------------------------------------------------------------------------
@@ -196,7 +165,7 @@ def test_a_version_that_does_not_answer_within_half_a_minute_is_taken_back(tmp_p
     root, new = installed(tmp_path)
     before, runner = everything(root), Recorder()
     on = world(root, runner, Services(UP - {controller_unit("oven")}))
-    with pytest.raises(Stopped, match="soakwarden-controller@oven.service did not answer within 30 s"):
+    with pytest.raises(Stopped, match=r"soakwarden-controller@oven\.service did not answer within 30 s"):
         carry_out(plan.install(facts(world(root, probe=Services(UP)), new)), on)
     assert everything(root) == before and on.mono_s() == 30.0
 
@@ -246,110 +215,6 @@ def test_what_cannot_be_undone_is_told_and_keeps_nothing_else_from_it(tmp_path):
         carry_out(plan.install(facts(world(root, probe=Services(UP)), new)), world(root, Stubborn(), Services()))
     assert len(stopped.value.left) == 1 and "stop the controllers" in stopped.value.left[0]
     assert current(root) == old
-
-
-# -- databases ---------------------------------------------------------------------------------------------------------------
-
-
-def migrating(paths: list[Path], rows: int = 0):
-    """A recorder whose services bring the databases to a newer schema when the new version is started, as ours do."""
-
-    class Migrating(Recorder):
-        def run(self, words):
-            super().run(words)
-            if words[:2] == ("systemctl", "start") and API in words and len(words) > 5:
-                for path in paths[:1]:
-                    database(path, "0002", rows)
-
-    return Migrating()
-
-
-def test_a_failed_upgrade_puts_back_the_databases_it_had_changed_and_no_other(tmp_path):
-    root, new = installed(tmp_path)
-    paths = with_databases(root)
-    inodes = [path.stat().st_ino for path in paths]
-    with pytest.raises(Stopped):
-        carry_out(plan.install(facts(world(root, probe=Services(UP)), new)), world(root, migrating(paths, 3), Services()))
-    assert [contents(path) for path in paths] == [("0001", 10)] * 3
-    assert [path.stat().st_ino == inode for path, inode in zip(paths, inodes, strict=True)] == [False, True, True]
-    kept = list(paths[0].parent.glob("record.db.before-*"))
-    assert len([path for path in kept if not path.name.endswith(("-wal", "-shm"))]) == 1, "nothing is deleted"
-
-
-def test_copies_hold_what_only_the_log_held(tmp_path):
-    root, new = installed(tmp_path)
-    paths = with_databases(root)
-    reader = sqlite3.connect(paths[0])
-    reader.execute("SELECT * FROM rows").fetchone()
-    writer = sqlite3.connect(paths[0])
-    writer.executemany("INSERT INTO rows VALUES(?)", [(n,) for n in range(5)])
-    writer.commit()
-    assert (paths[0].parent / "record.db-wal").stat().st_size > 0
-    carry_out(plan.install(facts(world(root), new)), world(root))
-    reader.close()
-    writer.close()
-    copies = next((root / COPIES.relative_to("/")).glob("*/oven.record.db"))
-    assert contents(copies) == ("0001", 15)
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
-def test_a_copy_made_by_root_leaves_the_log_to_the_service(tmp_path):
-    """SQLite gives what it makes beside a database to the database's owner when root works on it; the service could not write else."""
-    root, new = installed(tmp_path)
-    paths = with_databases(root)
-    os.chown(paths[0], 10_001, 10_001)
-    carry_out(plan.install(facts(world(root), new)), world(root))
-    beside = [path for path in paths[0].parent.iterdir() if path.name.startswith("record.db")]
-    assert {path.stat().st_uid for path in beside} == {10_001}
-
-
-def test_a_damaged_database_stops_the_upgrade_before_anything_is_changed(tmp_path):
-    root, new = installed(tmp_path)
-    paths = with_databases(root)
-    data = bytearray(paths[2].read_bytes())
-    data[4096:8192] = b"\xff" * 4096
-    paths[2].write_bytes(data)
-    before = current(root)
-    with pytest.raises(Stopped):
-        carry_out(plan.install(facts(world(root), new)), world(root))
-    assert current(root) == before
-
-
-def upgraded(tmp_path: Path) -> tuple[Path, list[Path], str]:
-    root, new = installed(tmp_path)
-    paths = with_databases(root)
-    old = current(root)
-    carry_out(plan.install(facts(world(root), new)), world(root, migrating(paths, 7)))
-    return root, paths, old
-
-
-def test_rolling_back_takes_the_version_back_and_leaves_the_data(tmp_path):
-    root, paths, old = upgraded(tmp_path)
-    there = facts(world(root), root / PROGRAMS.relative_to("/") / old)
-    carry_out(plan.roll_back(there, with_data=False), world(root))
-    assert current(root) == old and [contents(path)[0] for path in paths] == ["0002", "0001", "0001"]
-
-
-def test_rolling_back_with_data_takes_the_copies_and_keeps_the_newer_ones(tmp_path):
-    root, paths, old = upgraded(tmp_path)
-    there = facts(world(root), root / PROGRAMS.relative_to("/") / old)
-    assert there.copies == newest_of(world(root), old) != ""
-    carry_out(plan.roll_back(there, with_data=True), world(root))
-    assert current(root) == old and [contents(path) for path in paths] == [("0001", 10)] * 3
-    newer = next(path for path in paths[0].parent.glob("record.db.before-*") if not path.name.endswith(("-wal", "-shm")))
-    assert contents(newer) == ("0002", 17)
-
-
-@pytest.mark.parametrize("number", range(len(plan.roll_back(KNOWN, with_data=True)) + 1))
-def test_a_roll_back_that_fails_anywhere_leaves_the_newer_version_and_its_data(tmp_path, number):
-    root, paths, old = upgraded(tmp_path)
-    there = facts(world(root), root / PROGRAMS.relative_to("/") / old)
-    steps = plan.roll_back(there, with_data=True)
-    version, before = current(root), [contents(path) for path in paths]
-    with pytest.raises(Stopped) as stopped:
-        carry_out((*steps[:number], Fails(), *steps[number:]), world(root))
-    assert stopped.value.left == [] and current(root) == version and whole(root)
-    assert [contents(path) for path in paths] == before
 
 
 # -- away --------------------------------------------------------------------------------------------------------------------
@@ -411,14 +276,16 @@ def test_a_plan_can_be_read_before_it_is_carried_out(tmp_path):
     before = everything(root)
     text = "\n".join(words(plan.install(facts(world(root), new))))
     assert everything(root) == before
-    for line in ("Copy record and desk of oven, second", "If a later step fails: start them again.", "point it where it pointed"):
+    for line in ("Copy record and desk of oven, second", "If a later step fails: start them again.",
+                 "point it where it pointed"):
         assert line in text
 
 
 def test_the_installer_needs_nothing_but_python_itself():
     program = "import controller.install.__main__, sys; print(sorted({name.partition('.')[0] for name in sys.modules}))"
-    said = subprocess.run([sys.executable, "-B", "-S", "-E", "-P", "-c", f"import sys; sys.path.insert(0, {str(ROOT)!r}); {program}"],
-                          capture_output=True, text=True, check=True, cwd="/").stdout
+    here = f"import sys; sys.path.insert(0, {str(ROOT)!r}); "
+    said = subprocess.run([sys.executable, "-B", "-S", "-E", "-P", "-c", here + program], capture_output=True,
+                          text=True, check=True, cwd="/").stdout
     assert "'controller'" in said
     for library in ("sqlalchemy", "serial", "fastapi", "pydantic", "simple_pid"):
         assert f"'{library}'" not in said

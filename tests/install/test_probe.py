@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import socket
+import tempfile
 import threading
+from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -15,10 +17,12 @@ from tests.service.rig import Rig
 
 
 @pytest.fixture
-def root(tmp_path: Path) -> Path:
-    (tmp_path / HOUSE.relative_to("/") / "oven").mkdir(parents=True)
-    (tmp_path / HOUSE.relative_to("/") / "desk").mkdir()
-    return tmp_path
+def root() -> Iterator[Path]:
+    """A house below a folder with a short name: a socket's path has at most 107 bytes."""
+    with tempfile.TemporaryDirectory() as name:
+        (Path(name) / HOUSE.relative_to("/") / "oven").mkdir(parents=True)
+        (Path(name) / HOUSE.relative_to("/") / "desk").mkdir()
+        yield Path(name)
 
 
 def socket_of(root: Path, name: str = "oven") -> Path:

@@ -1,12 +1,14 @@
 """The three units as the service manager's own program reads and scores them, and the controller under what its unit sets.
 
-No service manager runs here: notification and watchdog are tried with a socket of our own, the memory rule with the kernel's switch.
+No service manager runs here: notification and watchdog are tried with a socket of our own, the memory rule with the
+kernel's switch.
 """
 
 from __future__ import annotations
 
 import configparser
 import ctypes
+import itertools
 import os
 import re
 import shutil
@@ -29,7 +31,7 @@ from tests.service.test_processes import board
 from tests.tidy.measure import ROOT
 
 GOALS = {"soakwarden-controller@.service": 20, "soakwarden-api.service": 20, "soakwarden-messenger.service": 20}
-"""Tenths of the exposure level that `systemd-analyze security` gives; 0 is least, 100 most. The issue's goals were 20, 25, 25."""
+"""Tenths of the exposure level that `systemd-analyze security` gives; 0 is least, 100 most."""
 ANALYSE = shutil.which("systemd-analyze")
 needs_systemd = pytest.mark.skipif(ANALYSE is None, reason="systemd-analyze is missing: on Debian, apt install systemd")
 NOTES = (ROOT / "hardware_notes/installing.md").read_text(encoding="utf-8")
@@ -63,7 +65,8 @@ NAMES = ("soakwarden-controller@oven.service", "soakwarden-api.service", "soakwa
 
 
 def verified(path: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([str(ANALYSE), "verify", "--recursive-errors=yes", str(path)], capture_output=True, text=True, check=False)
+    return subprocess.run([str(ANALYSE), "verify", "--recursive-errors=yes", str(path)], capture_output=True, text=True,
+                          check=False)
 
 
 @needs_systemd
@@ -138,7 +141,8 @@ def test_every_command_of_a_unit_knows_its_options():
     from controller.start_up import parser
 
     words = unit("soakwarden-controller@.service")["ExecStart"][0].split()
-    assert parser().parse_args([word for word in words[4:] if not word.startswith("$")]).chamber == Path("/var/lib/soakwarden/%i/chamber")
+    told = parser().parse_args([word for word in words[4:] if not word.startswith("$")])
+    assert told.chamber == Path("/var/lib/soakwarden/%i/chamber")
     options = re.search(r"^API_OPTIONS=(.*)$", (ROOT / FILES / "api.env").read_text(), re.MULTILINE)[1].split()
     api = [word for word in unit("soakwarden-api.service")["ExecStart"][0].split()[4:] if not word.startswith("$")]
     made = arguments([*api, "--data", "/var/lib/soakwarden/oven", *options])
@@ -173,7 +177,8 @@ def under_its_unit(folder: Path, port: str) -> Iterator[tuple[subprocess.Popen[b
     manager.settimeout(30.0)
     environment = {**os.environ, "NOTIFY_SOCKET": str(folder / "notify"), "WATCHDOG_USEC": str(watchdog_s * 1_000_000)}
     process = subprocess.Popen([sys.executable, "-m", "controller.service", "--chamber", str(folder / "chamber"),
-                                "--data", str(folder / "data"), "--port", port], env=environment, preexec_fn=no_executable_memory)
+                                "--data", str(folder / "data"), "--port", port], env=environment,
+                               preexec_fn=no_executable_memory)
     try:
         yield process, manager
     finally:
@@ -194,7 +199,7 @@ def test_it_pings_often_enough_for_its_unit_and_stops_when_it_hangs(tmp_path):
         while len(pings) < 4:
             if manager.recv(4096) == b"WATCHDOG=1\n":
                 pings.append(time.monotonic())
-        gaps = [after - before for before, after in zip(pings, pings[1:], strict=False)]
+        gaps = [after - before for before, after in itertools.pairwise(pings)]
         assert max(gaps) < watchdog_s / 2, "the manual page asks for a ping at half the time"
         process.send_signal(signal.SIGSTOP)
         time.sleep(0.1)
