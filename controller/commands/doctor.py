@@ -7,6 +7,7 @@ where nothing is, at the demo's folder.
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from controller.doctor import chamber, machine, services
 from controller.doctor.finding import Finding, Mark, Places
 from controller.exit_codes import Exit
 from controller.install.look import chambers_in
-from controller.install.places import CURRENT, DESK, HOUSE
+from controller.install.places import CURRENT, DESK, HOUSE, USER
 
 
 def add(verbs: Any) -> None:
@@ -62,6 +63,10 @@ def _installed(root: Path) -> Iterator[Finding]:
     shared = Places(desk, None, "", desk, True)
     for look in machine.LOOKS:
         yield from look(shared)
+    if not os.access(house, os.R_OK | os.X_OK):
+        yield Finding(Mark.NOTE, "chambers", f"this user may not look into {house}",
+                      f"Put sudo before it, or join the group: sudo adduser YOU {USER}.")
+        return
     yield from services.group(shared)
     yield from services.units(names)
     yield from services.answers(names, root)

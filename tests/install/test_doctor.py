@@ -222,3 +222,11 @@ def test_a_board_to_be_found_needs_a_port_at_all(monkeypatch):
     assert next(iter(chamber.port("find", None))).mark is Mark.BAD
     monkeypatch.setattr(chamber, "listed", lambda: ("/dev/null", "/dev/none"))
     assert "among 2, 1 of which" in next(iter(chamber.port("find", None))).found
+
+
+def test_who_may_not_look_is_told_how_to(tmp_path, capsys, monkeypatch):
+    root = house(tmp_path)
+    monkeypatch.setattr("controller.commands.doctor.os.access", lambda path, _mode: "var/lib" not in str(path))
+    main(["doctor", "--root", str(root)])
+    text = capsys.readouterr().out
+    assert "may not look into" in text and "sudo adduser YOU soakwarden" in text and "none yet" not in text
