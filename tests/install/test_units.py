@@ -23,6 +23,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.drivers.clocks import TICK_US
 from controller.install import look, plan
 from controller.install.places import FILES, UNIT_FILES, UNITS
 from controller.install.plan import Facts
@@ -119,6 +120,12 @@ def test_a_unit_that_keeps_failing_is_started_for_ever_but_not_hurriedly():
         settings = unit(name)
         assert settings["StartLimitIntervalSec"] == ["0"] and int(settings["RestartSec"][0]) >= 2
     assert unit(UNIT_FILES[0])["Restart"] == ["on-failure"]
+
+
+def test_the_watchdog_waits_longer_than_the_board_and_for_several_ticks():
+    """Shorter than the board's silence it would end a controller that may still go on; a tick is a second."""
+    board_silence_s, watchdog_s = 4.8, int(unit(UNIT_FILES[0])["WatchdogSec"][0])
+    assert board_silence_s < watchdog_s <= 4 * board_silence_s and watchdog_s * 1_000_000 >= 4 * TICK_US
 
 
 def test_the_controller_reaches_serial_adapters_and_no_network():
