@@ -71,6 +71,8 @@ def _installed(root: Path) -> Iterator[Finding]:
     yield from services.units(names)
     yield from services.answers(names, root)
     yield from services.certificates(root)
+    if desk.is_dir():
+        yield from (finding._replace(what=f"desk, {finding.what}") for finding in chamber.rights(shared))
     for name in names:
         for look in chamber.LOOKS:
             for finding in look(Places(house / name, house / name / "chamber", "", desk, True)):

@@ -8,11 +8,13 @@ it below a folder that stands for the computer.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
+import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -59,8 +61,9 @@ def world_of(root: Path, out: Out, runner: Runner | None = None, probe: Probe | 
     root = root.resolve()
     staged = root != Path("/")
     runner = runner or SystemRunner()
-    return World(root, StagedRunner(root, runner, out.say) if staged else runner, probe or ServiceProbe(root, pages=not staged),
-                 out.say, time.sleep, time.monotonic)
+    say = _heard_or_not(out)
+    return World(root, StagedRunner(root, runner, say) if staged else runner, probe or ServiceProbe(root, pages=not staged),
+                 say, time.sleep, time.monotonic)
 
 
 def _install(options: argparse.Namespace, out: Out) -> int:
@@ -158,14 +161,34 @@ def perform(steps: Plan, world: World, dry_run: bool, out: Out) -> int:
     if not world.staged and os.geteuid() != 0:
         out.refuse("This changes the computer's services, so it needs root: put sudo before it. --dry-run needs no root.")
         return Exit.FILES
-    before = os.umask(0o022)
     try:
-        carry_out(steps, world)
+        with _undisturbed():
+            carry_out(steps, world)
     except Stopped as stopped:
         return _told(stopped, out)
-    finally:
-        os.umask(before)
     return Exit.GOOD
+
+
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """A terminal that goes away does not stop it half-way (what it runs inherits that); being asked to end undoes it first."""
+    mask = os.umask(0o022)
+    before = {signal.SIGHUP: signal.signal(signal.SIGHUP, signal.SIG_IGN),
+              signal.SIGTERM: signal.signal(signal.SIGTERM, signal.default_int_handler)}
+    try:
+        yield
+    finally:
+        os.umask(mask)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _heard_or_not(out: Out) -> Callable[[str], None]:
+    """Says things, and does not mind that nobody is there any more."""
+    def say(text: str) -> None:
+        with contextlib.suppress(OSError):
+            out.say(text)
+    return say
 
 
 def _told(stopped: Stopped, out: Out) -> int:

@@ -28,6 +28,7 @@ RUN_BYTES = 50 * 1024 * 1024
 """What a 16 h run writes, at most."""
 OTHERS = 0o007
 SOCKET_MODE = 0o660
+PROCESSES = Path("/proc")
 
 
 def data(places: Places) -> Iterator[Finding]:
@@ -36,19 +37,19 @@ def data(places: Places) -> Iterator[Finding]:
     if not folder.is_dir():
         yield Finding(Mark.NOTE, "data folder", f"{folder} is not there yet", "The first start makes it.")
         return
-    yield from _rights(places)
+    yield from rights(places)
     free = shutil.disk_usage(folder).free
     yield judged(free >= DISK_LEAST_BYTES, "disk", f"{free >> 20} MiB free, a run of 16 h writes at most {RUN_BYTES >> 20} MiB",
                  "Free some space before a run.")
     yield from _record(folder / RECORD_FILE)
 
 
-def _rights(places: Places) -> Iterator[Finding]:
+def rights(places: Places) -> Iterator[Finding]:
     """Whose it is, and who may do what. An installed one belongs to the service's user, and is nobody's else."""
     folder = places.data
     if not places.installed:
-        rights = os.access(folder, os.R_OK | os.W_OK | os.X_OK)
-        yield judged(rights, "data folder", f"{folder}, {'writable' if rights else 'not writable'}",
+        good = os.access(folder, os.R_OK | os.W_OK | os.X_OK)
+        yield judged(good, "data folder", f"{folder}, {'writable' if good else 'not writable'}",
                      f"Give this user the right: chown {os.getuid()} {folder}")
         return
     found = folder.stat()
@@ -155,12 +156,26 @@ def _ports_to_find() -> Iterator[Finding]:
 
 
 def _holder(path: str) -> str:
-    """Words about who uses a port; found by its lock, without opening it."""
+    """Words about who uses a port; found by its lock and by open files, without opening it."""
     try:
         lock_port(path).close()
+        held = ""
     except Taken:
-        return "; a controller holds it"
-    return ""
+        held = "; a controller holds it"
+    who = ", ".join(users(path))
+    return f"{held or '; it is in use'} ({who})" if who else held
+
+
+def users(path: str) -> list[str]:
+    """Processes that have a device open, as far as this user may see them: name and number."""
+    device, found = os.path.realpath(path), []
+    for process in sorted(PROCESSES.glob("[0-9]*"), key=lambda one: int(one.name)):
+        try:
+            if any(os.path.realpath(one) == device for one in (process / "fd").iterdir()):
+                found.append(f"{(process / 'comm').read_text().strip()}, process {process.name}")
+        except OSError:
+            continue  # another user's, or ended meanwhile
+    return found
 
 
 LOOKS: tuple[Callable[[Places], Iterator[Finding]], ...] = (data, controller, chamber)

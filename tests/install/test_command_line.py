@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import sysconfig
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from controller.cli import main
 from controller.commands import versions
+from controller.commands.out import Out
 from controller.config import load
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import Exit
 from controller.install import world as worlds
 from controller.install.places import HOUSE, PROGRAMS
+from controller.install.steps import Text, Undo, nothing
+from controller.install.world import World
 from tests.install import staging
 from tests.service.chambers import simulated
 from tests.tidy.measure import ROOT
@@ -103,13 +108,40 @@ def test_without_root_nothing_is_tried(capsys):
 
 
 def test_root_is_asked_for_before_anything_is_done(tmp_path, capsys, monkeypatch):
-    from controller.commands.out import Out
-
     monkeypatch.setattr(versions.os, "geteuid", lambda: 1000)
     on = staging.world(Path("/"))
     monkeypatch.setattr(versions, "carry_out", lambda *_words: pytest.fail("it began"))
     assert versions.perform((), on, False, Out(True)) == Exit.FILES
     assert "sudo" in said(capsys)["error"]
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A step in which a signal comes."""
+
+    number: signal.Signals
+    words: str = "a signal comes"
+    undo_words: str = "nothing to undo"
+
+    def do(self, on: World) -> Undo:
+        os.kill(os.getpid(), self.number)
+        return nothing
+
+
+def test_a_terminal_that_goes_away_does_not_stop_it_half_way(tmp_path, monkeypatch):
+    steps = (Text(Path("/a"), "a"), Signal(signal.SIGHUP), Text(Path("/b"), "b"))
+    out = Out(False)
+    monkeypatch.setattr(out, "say", lambda _text: (_ for _ in ()).throw(OSError("no terminal")))
+    assert versions.perform(steps, versions.world_of(tmp_path, out), False, out) == Exit.GOOD
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b"]
+
+
+def test_being_asked_to_end_undoes_it_first(tmp_path):
+    steps = (Text(Path("/a"), "a"), Signal(signal.SIGTERM), Text(Path("/b"), "b"))
+    before = signal.getsignal(signal.SIGTERM)
+    with pytest.raises(KeyboardInterrupt):
+        versions.perform(steps, versions.world_of(tmp_path, Out(False)), False, Out(False))
+    assert list(tmp_path.iterdir()) == [] and signal.getsignal(signal.SIGTERM) == before
 
 
 @pytest.mark.parametrize(("words", "text"), [

@@ -211,9 +211,12 @@ def test_the_sockets_rights_are_looked_at(tmp_path):
 
 def test_who_holds_a_port_is_told_without_opening_it():
     far = Pty()
+    ours = f"process {os.getpid()})"
     with lock_port(far.path):
-        assert next(iter(chamber.port(far.path, None))).found.endswith("may be opened; a controller holds it")
-    assert next(iter(chamber.port(far.path, None))).found.endswith("may be opened")
+        told = next(iter(chamber.port(far.path, None))).found
+        assert "may be opened; a controller holds it (" in told and told.endswith(ours)
+    told = next(iter(chamber.port(far.path, None))).found
+    assert "may be opened; it is in use (" in told and told.endswith(ours), "the far end of this pseudo-terminal is held here"
     far.unplug()
 
 
