@@ -26,7 +26,8 @@ CONTROLLER = "soakwarden-controller@.service"
 UNIT_FILES = (CONTROLLER, API, MESSENGER)
 FILES = Path("controller/install/files")
 """In the program's folder: what is written elsewhere on the computer."""
-NOT_CHAMBERS = (DESK.name, COPIES.name)
+NOT_CHAMBERS = (DESK.name, COPIES.name, API_OPTIONS.stem)
+"""Their folders and settings have other uses."""
 NAME = re.compile(r"[a-z][a-z0-9-]{0,29}")
 """A chamber's name: it stands in unit names, addresses of the page and folder names."""
 
