@@ -9,6 +9,8 @@ HTTP ?= 8651
 AREA ?= spine
 JOBS ?= 2
 DEMO_DATA ?= .soakwarden/demo
+ROOT ?= /
+DRY ?=
 BIN := .venv/bin
 RUN_STAMP := .venv/ready-to-run
 TEST_STAMP := .venv/ready-to-test
@@ -17,7 +19,7 @@ LOCK = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.1
   --custom-compile-command 'make lock' $(UPGRADE)
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input install --require-hashes --only-binary :all:
 
-.PHONY: help run test check campaign bench rehearse tables lock clean
+.PHONY: help run test check campaign bench rehearse tables lock install clean
 
 help: ## list the verbs
 	@echo "Soakwarden. What you can say:"
@@ -56,13 +58,16 @@ lock: ## write both requirements files again from pyproject.toml (needs uv); UPG
 	$(LOCK) -o requirements.txt
 	$(LOCK) --extra test -c requirements.txt -o requirements-test.txt
 
+install: python ## install the services on this computer: sudo make install (DRY=--dry-run only prints the steps)
+	@PYTHONPATH=. $(PYTHON) -B -s -m controller.install install --root "$(ROOT)" $(DRY)
+
 clean: ## remove the environment, caches and the demo's data
 	rm -rf .venv .soakwarden .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist *.egg-info
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 # --- not for typing ---------------------------------------------------------------------------------------------------
 
-.PHONY: python system-packages
+.PHONY: python system-packages checkers
 
 python:
 	@command -v $(PYTHON) >/dev/null 2>&1 \
@@ -109,7 +114,7 @@ export LINK
 # The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
 BROWSER_PACKAGES := chromium fonts-dejavu-core
 
-system-packages:
+system-packages: checkers
 	@if command -v chromium >/dev/null 2>&1; then :; \
 	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
@@ -117,3 +122,15 @@ system-packages:
 	    $(BROWSER_PACKAGES); } >/dev/null 2>&1 \
 	  || echo "The browser could not be installed; the browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; \
 	else echo "The browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; fi
+
+# The service manager's own checker reads and scores the units; openssl makes certificates for the doctor's tests.
+CHECKER_PACKAGES := systemd openssl
+
+checkers:
+	@if command -v systemd-analyze >/dev/null 2>&1 && command -v openssl >/dev/null 2>&1; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing for the tests: $(CHECKER_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(CHECKER_PACKAGES); } >/dev/null 2>&1 \
+	  || echo "They could not be installed; what needs them is skipped. Missing: $(CHECKER_PACKAGES)"; \
+	else echo "The tests of units and certificates are skipped. Missing: $(CHECKER_PACKAGES)"; fi

@@ -19,6 +19,8 @@ class Exit(IntEnum):
     DIFFERS = 8
     FINDINGS = 9
     PEER = 10
+    BUSY = 11
+    WENT_BACK = 12
 
 
 MEANINGS = {
@@ -33,6 +35,8 @@ MEANINGS = {
     Exit.DIFFERS: "replay gave other outputs than were recorded, or ticks are missing in the record",
     Exit.FINDINGS: "doctor found something that needs you",
     Exit.PEER: "a child process or peer failed or did not answer",
+    Exit.BUSY: "a run is on or waits somewhere, so nothing was changed",
+    Exit.WENT_BACK: "a step of an installation failed; what was there before is in place again, or it is told what is not",
 }
 
 

@@ -7,6 +7,7 @@ import platform
 import signal
 import sqlite3
 import sys
+import time
 from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -18,6 +19,7 @@ from controller.drivers.clocks import Clock, LockStepClock, WallClock, utc_us
 from controller.drivers.host import go_first
 from controller.drivers.locks import Taken, lock_folder, lock_port
 from controller.drivers.notify import Notifier
+from controller.drivers.ports import BY_ID, Asked, Finder
 from controller.drivers.serial_port import WRITE_S, SerialPort
 from controller.exit_codes import Exit
 from controller.records.errors import RecordError
@@ -28,6 +30,12 @@ from controller.snapshot import Facts
 SESSION_MAX = 65_535
 RECORD_FILE = "record.db"
 SOCKET_FILE = "controller.sock"
+PORTS_FILE = "ports"
+"""Which board was heard on which port, so that the next start need not open other boards' ports."""
+FIND = "find"
+"""In place of a port: the one on which this chamber's board speaks."""
+FIND_S = 60.0
+FIND_EVERY_S = 2.0
 BELONGS_FILE = "belongs"
 """Says which board's data a folder holds."""
 
@@ -68,7 +76,8 @@ def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(prog="python -m controller.service", description=__doc__)
     made.add_argument("--chamber", type=Path, required=True, help="chamber folder")
     made.add_argument("--data", type=Path, required=True, help="folder for record, socket and lock")
-    made.add_argument("--port", default="", help="serial port; default is the chamber file's")
+    made.add_argument("--port", default="", help="serial port, or find; default is the chamber file's")
+    made.add_argument("--find-in", type=Path, default=BY_ID, help="with find: folder of links to serial ports")
     made.add_argument("--lock-step", action="store_true", help="the peer's clock is the only clock (simulated boards)")
     made.add_argument("--speed", type=float, default=1.0, help="seconds of the peer's time in one real second")
     return made
@@ -80,10 +89,14 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
     port_path = options.port or folder.port
     _check_times(options, folder)
     if not port_path:
-        raise Refused(Exit.CHAMBER, "no serial port is named; write it under [line] in chamber.toml, or give --port")
+        raise Refused(Exit.CHAMBER, "no serial port is named; write it, or find, under [line] in chamber.toml, or "
+                                    "give --port")
     try:
         options.data.mkdir(parents=True, exist_ok=True)
         held.enter_context(lock_folder(options.data))
+        if port_path == FIND:
+            port_path = found(Finder(folder.chamber.board, folder.speed, _ports_known(options.data), options.find_in),
+                              options.data, folder.chamber.board)
         held.enter_context(lock_port(port_path))
     except Taken as error:
         raise Refused(Exit.TAKEN, str(error)) from None
@@ -92,6 +105,28 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
                                   "write there, or name another with --data") from None
     check_belongs(options.data, folder)
     return _service(options, folder, port_path, held)
+
+
+def found(finder: Finder, data: Path, board: str, patience_s: float = FIND_S) -> str:
+    """The port on which the board speaks. Raises Refused when it does not turn up; what was heard is kept for the next time."""
+    until_s = time.monotonic() + patience_s
+    while not (port := finder.look()):
+        if time.monotonic() >= until_s:
+            heard = "; ".join(f"{port} {words}" for port, words in finder.said.items()) or "there is no serial port"
+            raise Refused(Exit.PEER, f"board {board} was not found within {patience_s:g} s: {heard}. Plug it in and give it "
+                                     "its supply; soakwarden board find lists what there is")
+        time.sleep(FIND_EVERY_S)
+    sealed.write(data / PORTS_FILE, {one: list(asked) for one, asked in finder.memory.items()})
+    return port
+
+
+def _ports_known(data: Path) -> dict[str, Asked]:
+    """What earlier starts have heard; nothing where that cannot be read, since it only saves openings."""
+    try:
+        known = sealed.read(data / PORTS_FILE).items()
+        return {port: Asked(int(plugged_ns), str(board)) for port, (plugged_ns, board) in known}
+    except (sealed.Unsealed, OSError, ValueError, TypeError):
+        return {}
 
 
 def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str, held: ExitStack) -> Service:

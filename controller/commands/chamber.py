@@ -1,4 +1,6 @@
-"""`soakwarden chamber new FOLDER`: asks a few questions and writes a commented chamber file and a latch."""
+"""`soakwarden chamber new FOLDER` asks a few questions and writes a commented chamber file and a latch. `soakwarden chamber add
+NAME` makes one where the services look for it, and has them look after it; a folder that is there already is taken as it is.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +12,14 @@ from typing import Any
 
 from controller import new_chamber
 from controller.chamber_fields import HEATER, LIMITS, Number
+from controller.commands import versions
 from controller.commands.out import Out
 from controller.config import SHAPES, BadChamber, load, understood
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import Exit
+from controller.install import look, plan
+from controller.install.places import CURRENT, HOUSE, NOT_CHAMBERS, may_be_called
+from controller.start_up import FIND
 
 ASKED = ("element_w", "ceiling_c", "board_ceiling_c", "limiter_c", "limiter_tolerance_c", "thermal_link_c", "weakest_c")
 """Numbers that nobody can guess for you; all the others have defaults to begin with."""
@@ -28,9 +34,21 @@ done or checked by somebody licensed for it. This chamber gives no heat before i
 def add(verbs: Any) -> None:
     """Options of the command."""
     chamber = verbs.add_parser("chamber", help="make a chamber folder", description=__doc__)
-    nouns = chamber.add_subparsers(dest="noun", required=True, metavar="new")
+    nouns = chamber.add_subparsers(dest="noun", required=True, metavar="new|add")
     made = nouns.add_parser("new", help="make a new chamber folder; refuses one that exists", description=__doc__)
     made.add_argument("folder", type=Path)
+    _questions(made)
+    made.set_defaults(act=act)
+    added = nouns.add_parser("add", help="have the installed services look after one more chamber (root)", description=__doc__)
+    added.add_argument("name_of", metavar="NAME", help="a short name: small letters, digits, hyphens")
+    added.add_argument("--root", type=Path, default=Path("/"), help="stage below this folder")
+    added.add_argument("--dry-run", action="store_true", help="print the steps and do nothing")
+    _questions(added)
+    added.set_defaults(act=act_add)
+
+
+def _questions(made: argparse.ArgumentParser) -> None:
+    """What both ask."""
     made.add_argument("--yes", action="store_true", help="ask nothing: take the options and the defaults")
     made.add_argument("--simulated", action="store_true", help="an invented chamber with invented proofs")
     made.add_argument("--name", help="what to call it")
@@ -38,7 +56,6 @@ def add(verbs: Any) -> None:
     made.add_argument("--port", help="serial port, by id")
     made.add_argument("--shape", choices=SHAPES, default="bench", help="of a simulated chamber")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
-    made.set_defaults(act=act)
 
 
 def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input) -> int:
@@ -55,9 +72,50 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
     return _write(options, out, text, board)
 
 
+def act_add(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input) -> int:
+    """Make the folder if it is not there, then have the services look after it."""
+    name = options.name_of
+    if not may_be_called(name):
+        out.refuse(f"{name} cannot be a chamber's name here; allowed are 1 to 30 small letters, digits and hyphens, a letter "
+                   f"first, but not {' or '.join(NOT_CHAMBERS)}.")
+        return Exit.USAGE
+    world = versions.world_of(options.root, out)
+    if not world.at(CURRENT).is_symlink():
+        out.refuse(versions.NOT_INSTALLED)
+        return Exit.FILES
+    options.folder = world.at(HOUSE / name / "chamber")
+    options.port = options.port if options.port is not None else FIND
+    there = options.folder.exists() or options.dry_run
+    code = _taken_as_it_is(options.folder, out) if there else act(options, out, ask)
+    if code != Exit.GOOD:
+        return code
+    facts = look.facts(world, world.at(CURRENT).resolve())
+    code = versions.perform(plan.add_chamber(facts, name), world, options.dry_run, out)
+    if code == Exit.GOOD and not options.dry_run:
+        out.result({"chamber": name, "folder": str(options.folder)},
+                   f"{name} is looked after. What is missing for it, if anything: sudo soakwarden doctor")
+    return code
+
+
+def _taken_as_it_is(folder: Path, out: Out) -> int:
+    """A folder that is there, if a controller could use it. A dry run needs none."""
+    if not folder.exists():
+        return Exit.GOOD
+    try:
+        found = load(folder, utc_us())
+    except BadChamber as error:
+        out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return error.code
+    if found.chamber.simulated:
+        out.refuse(f"{folder} is a simulated chamber; the services look after real ones. soakwarden serve --demo shows an "
+                   "invented one.")
+        return Exit.CHAMBER
+    return Exit.GOOD
+
+
 def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -> tuple[str, str]:
     """The text of the chamber file, and the board's id."""
-    if not options.simulated and not options.yes:
+    if not options.simulated and not options.yes and not hasattr(options, "name_of"):
         options.simulated = _yes("Is this an invented chamber, to try things out (y/n)?", ask, out)
     silent = options.yes or options.simulated
     if not options.simulated:

@@ -15,7 +15,7 @@ from controller.exit_codes import Exit
 from controller.start_up import SOCKET_FILE
 
 CONTROLLER_END_S, BOARD_END_S = 20.0, 3.0
-NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES)
+NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES, Exit.PEER)
 """With these codes a controller ends before it opens its port: it never had the heat in hand."""
 BOARD_OFF = "the board switches off by itself within 5 s"
 Tell = Callable[[str, dict[str, Any]], None]

@@ -129,7 +129,7 @@ class SerialPort:
             port = serial.Serial(self.path, self._speed, timeout=READ_S, write_timeout=self._write_s, exclusive=True)
             _keep_lines_up(port)
         except Exception as error:  # the driver boundary: four unrelated types, see drivers in the house rules
-            return _words(self.path, error, CANNOT_OPEN)
+            return words(self.path, error, CANNOT_OPEN)
         while not self._unsent.empty():
             with contextlib.suppress(queue.Empty):
                 self._unsent.get_nowait()
@@ -143,7 +143,7 @@ class SerialPort:
             try:
                 data = port.read(max(1, port.in_waiting))
             except Exception as error:  # the driver boundary: unplugging raises SerialException, OSError or TypeError
-                return self._trouble or _words(self.path, error, GONE)
+                return self._trouble or words(self.path, error, GONE)
             if data:
                 self._tell(data)
         return self._trouble or "closed"
@@ -158,7 +158,7 @@ class SerialPort:
                 try:
                     port.write(data)
                 except Exception as error:  # the driver boundary: SerialTimeoutException, SerialException, OSError
-                    self._give_up(_words(self.path, error, GONE))
+                    self._give_up(words(self.path, error, GONE))
 
     def _give_up(self, reason: str) -> None:
         self._trouble = reason
@@ -201,7 +201,7 @@ BY_NUMBER = {
 """What a number of the operating system means for a port, and what to do; other numbers are what they came from."""
 
 
-def _words(path: str, error: BaseException, otherwise: str) -> str:
+def words(path: str, error: BaseException, otherwise: str = CANNOT_OPEN) -> str:
     """A failure in one line that stays the same while its cause does: port, what happened, what to do.
 
     What the driver itself said stands behind `DRIVER`, for the record only (`plain` takes it away).

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -11,11 +13,11 @@ from types import SimpleNamespace
 import pytest
 
 from controller.cli import VERBS, main, parser
-from controller.commands import chamber, doctor
-from controller.commands.doctor import Mark
+from controller.commands import chamber
 from controller.commands.out import Out
 from controller.config import load
 from controller.core.setup import Level
+from controller.doctor.finding import Mark
 from controller.drivers import latch
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import MEANINGS, Exit
@@ -31,11 +33,12 @@ def test_help_lists_every_verb_and_every_exit_code(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
     text = capsys.readouterr().out
-    for verb in ("serve", "simulate", "chamber", "rehearse", "replay", "doctor", "account"):
+    for verb in ("serve", "simulate", "chamber", "rehearse", "replay", "doctor", "board", "account", "listen", "install", "upgrade",
+                 "rollback", "uninstall"):
         assert verb in text
     for code in Exit:
         assert f"{code.value:2}  {MEANINGS[code]}" in text
-    assert len(VERBS) == 7 and parser().prog == "soakwarden"
+    assert len(VERBS) == 9 and parser().prog == "soakwarden"
 
 
 @pytest.mark.parametrize("words", [[], ["fly"], ["serve"], ["chamber"], ["chamber", "new"], ["replay"],
@@ -184,7 +187,7 @@ def test_nothing_bad_is_code_0_and_says_what_was_looked_at(tmp_path, capsys):
 
 
 def test_an_old_sqlite_is_a_note_with_its_reason(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(doctor.sqlite3, "sqlite_version_info", (3, 40, 1))
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 40, 1))
     _, found = findings(capsys, "--data", str(tmp_path))
     assert any("3.51.3" in line and "Here one thread writes" in line for line in found["note"])
 
@@ -204,7 +207,7 @@ def test_what_is_broken_is_found_with_what_to_do(tmp_path, capsys, break_it, wor
 
 
 def test_a_full_disk_is_found(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(doctor.shutil, "disk_usage", lambda path: SimpleNamespace(free=1 << 20))
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(free=1 << 20))
     code, found = findings(capsys, "--data", str(tmp_path))
     assert code == Exit.FINDINGS and any("1 MiB free" in line for line in found["bad"])
 

@@ -184,7 +184,7 @@ def test_whatever_call_fails_with_whatever_becomes_a_lost_line(monkeypatch, call
     (OSError(11, "x"), "is in use by another program; end that one"), (TypeError(""), "check cable and plug"),
 ], ids=repr)
 def test_a_lost_line_is_said_in_our_words_with_the_drivers_behind_them(error, words):
-    said = serial_port._words("/dev/x", error, serial_port.GONE)
+    said = serial_port.words("/dev/x", error, serial_port.GONE)
     assert plain(said).startswith("serial port /dev/x ") and plain(said).endswith(words)
     assert "device reports" not in plain(said) and "[driver: " in said and "\n" not in said
 

@@ -1,0 +1,181 @@
+"""One chamber: its folder, its record, its port, its controller."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import sqlite3
+import stat
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from controller.client import Client, ControllerError
+from controller.config import BadChamber, ChamberFolder, load
+from controller.core.guards import GUARDS, INDEX
+from controller.core.setup import LEVEL_WORDS
+from controller.doctor.finding import Finding, Mark, Places, judged
+from controller.drivers import latch
+from controller.drivers.clocks import utc_us
+from controller.drivers.locks import Taken, lock_port
+from controller.drivers.ports import BY_ID, listed
+from controller.records.errors import RecordError
+from controller.records.queries import Reader
+from controller.start_up import FIND, RECORD_FILE, SOCKET_FILE
+
+DISK_LEAST_BYTES = 500 * 1024 * 1024
+RUN_BYTES = 50 * 1024 * 1024
+"""What a 16 h run writes, at most."""
+OTHERS = 0o007
+SOCKET_MODE = 0o660
+PROCESSES = Path("/proc")
+
+
+def data(places: Places) -> Iterator[Finding]:
+    """The data folder: rights, space, record."""
+    folder = places.data
+    if not folder.is_dir():
+        yield Finding(Mark.NOTE, "data folder", f"{folder} is not there yet", "The first start makes it.")
+        return
+    yield from rights(places)
+    free = shutil.disk_usage(folder).free
+    yield judged(free >= DISK_LEAST_BYTES, "disk", f"{free >> 20} MiB free, a run of 16 h writes at most {RUN_BYTES >> 20} MiB",
+                 "Free some space before a run.")
+    yield from _record(folder / RECORD_FILE)
+
+
+def rights(places: Places) -> Iterator[Finding]:
+    """Whose it is, and who may do what. An installed one belongs to the service's user, and is nobody's else."""
+    folder = places.data
+    if not places.installed:
+        good = os.access(folder, os.R_OK | os.W_OK | os.X_OK)
+        yield judged(good, "data folder", f"{folder}, {'writable' if good else 'not writable'}",
+                     f"Give this user the right: chown {os.getuid()} {folder}")
+        return
+    found = folder.stat()
+    owner, parent = found.st_uid, folder.parent.stat().st_uid
+    mend = "Set owners and rights anew: sudo soakwarden install."
+    yield judged(owner == parent, "data folder", f"{folder} belongs to user {owner}, the house to user {parent}", mend)
+    yield judged(not found.st_mode & OTHERS, "data folder", f"{folder} has the rights {stat.S_IMODE(found.st_mode):04o}", mend)
+    socket_path = folder / SOCKET_FILE
+    if socket_path.exists():
+        mode = stat.S_IMODE(socket_path.stat().st_mode)
+        yield judged(mode == SOCKET_MODE, "socket", f"{socket_path} has the rights {mode:04o}, {SOCKET_MODE:04o} is right",
+                     "Start the controller again; it sets them.")
+
+
+def _record(path: Path) -> Iterator[Finding]:
+    if not path.exists():
+        yield Finding(Mark.NOTE, "record", "none yet", "The first start makes it.")
+        return
+    try:
+        runs = Reader(path).runs(limit=1)
+    except (RecordError, sqlite3.Error, OSError) as error:
+        yield Finding(Mark.BAD, "record", str(error),
+                      "Keep a copy of the file; the next start sets it aside and begins anew.")
+        return
+    aside = sorted(one.name for one in path.parent.glob(f"{path.name}.unreadable-*"))
+    yield Finding(Mark.GOOD, "record", f"readable, newest run {runs[0].id}" if runs else "readable, no run yet")
+    if aside:
+        yield Finding(Mark.NOTE, "record", f"set aside earlier: {', '.join(aside)}",
+                      "Check the disk; keep or delete these.")
+
+
+def controller(places: Places) -> Iterator[Finding]:
+    """Does it run and keep its time?"""
+    path = places.data / SOCKET_FILE
+    if not path.exists():
+        start = (f"sudo systemctl start soakwarden-controller@{places.data.name}" if places.installed else
+                 f"soakwarden serve {f'--chamber {places.chamber}' if places.chamber else '--demo'}")
+        yield Finding(Mark.NOTE, "controller", f"not running on the data folder {places.data}", f"Start it with: {start}")
+        return
+    try:
+        health = asyncio.run(Client(path, 2.0).ask("health"))
+    except ControllerError as error:
+        yield Finding(Mark.BAD, "controller", error.reason, "Its socket is there but nobody answers: start it again.")
+        return
+    failing = health["record_failing"] or health["latch_failing"]
+    yield judged(not failing, "controller", failing or f"runs, tick {health['tick']}, ticks late by "
+                 f"{health['late_p99_us'] / 1000:.1f} ms (99 of 100), {health['late_max_us'] / 1000:.0f} ms at most",
+                 "Free space on the disk, or replace the card.")
+
+
+def chamber(places: Places) -> Iterator[Finding]:
+    """The chamber file, its latch, its port."""
+    if places.chamber is None:
+        if places.port:
+            yield from port(places.port, None)
+        return
+    try:
+        folder = load(places.chamber, utc_us())
+    except BadChamber as error:
+        for mistake in error.mistakes:
+            yield Finding(Mark.BAD, f"chamber file, {mistake.field}", f"{mistake.value}; allowed is {mistake.allowed}",
+                          mistake.advice)
+        return
+    kind = "SIMULATED" if folder.chamber.simulated else "real"
+    yield Finding(Mark.GOOD, "chamber", f"{folder.chamber.name}, {kind}, may run: {LEVEL_WORDS[folder.level.level]}. "
+                  f"{folder.level.why}", folder.level.next_thing)
+    for stored in latch.read(folder.latch_path, utc_us()):
+        yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')} {stored.detail}".rstrip(),
+                      " ".join(GUARDS[INDEX[stored.guard]].do) if stored.guard in INDEX else "Look at the chamber.")
+    yield from port(places.port or folder.port, folder)
+
+
+def port(path: str, folder: ChamberFolder | None) -> Iterator[Finding]:
+    """The port: is it there, may it be opened, who holds it? It is not opened."""
+    if not path:
+        if folder is not None and not folder.chamber.simulated:
+            yield Finding(Mark.BAD, "port", "none is named", "Write it, or find, under [line] in chamber.toml, or give --port.")
+        return
+    if path == FIND:
+        yield from _ports_to_find()
+        return
+    try:
+        kind = Path(path).stat().st_mode
+    except OSError as error:
+        yield Finding(Mark.BAD, "port", f"{path}: {error.strerror}", f"Plug the board in; look: ls {BY_ID}")
+        return
+    if not stat.S_ISCHR(kind):
+        yield Finding(Mark.BAD, "port", f"{path} is no device", "Name the board's serial port.")
+    elif not os.access(path, os.R_OK | os.W_OK):
+        yield Finding(Mark.BAD, "port", f"{path} may not be opened by this user",
+                      "Add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again; for the "
+                      "services: sudo soakwarden board find --name.")
+    else:
+        lasting = "/by-id/" in path or path.startswith(("/dev/pts/", "/dev/soakwarden-"))
+        yield judged(lasting, "port", f"{path} is there and may be opened{_holder(path)}",
+                     "Better name it by id: numbers change when a cable moves.", Mark.NOTE)
+
+
+def _ports_to_find() -> Iterator[Finding]:
+    ports = listed()
+    usable = [one for one in ports if os.access(one, os.R_OK | os.W_OK)]
+    yield judged(bool(ports), "port", f"is to be found among {len(ports)}, {len(usable)} of which this user may open",
+                 "Plug the board in, then: sudo soakwarden board find --name.")
+
+
+def _holder(path: str) -> str:
+    """Words about who uses a port; found by its lock and by open files, without opening it."""
+    try:
+        lock_port(path).close()
+        held = ""
+    except Taken:
+        held = "; a controller holds it"
+    who = ", ".join(users(path))
+    return f"{held or '; it is in use'} ({who})" if who else held
+
+
+def users(path: str) -> list[str]:
+    """Processes that have a device open, as far as this user may see them: name and number."""
+    device, found = os.path.realpath(path), []
+    for process in sorted(PROCESSES.glob("[0-9]*"), key=lambda one: int(one.name)):
+        try:
+            if any(os.path.realpath(one) == device for one in (process / "fd").iterdir()):
+                found.append(f"{(process / 'comm').read_text().strip()}, process {process.name}")
+        except OSError:
+            continue  # another user's, or ended meanwhile
+    return found
+
+
+LOOKS: tuple[Callable[[Places], Iterator[Finding]], ...] = (data, controller, chamber)

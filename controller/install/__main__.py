@@ -1,0 +1,21 @@
+"""`python -m controller.install`: the installer alone, where no library is there yet. `make install` calls it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from controller.commands import versions
+from controller.commands.out import Out
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """One of the four verbs; returns its exit code."""
+    made = argparse.ArgumentParser(prog="python -m controller.install", description=versions.__doc__)
+    versions.add(made.add_subparsers(dest="verb", required=True, metavar="VERB"))
+    options = made.parse_args(arguments)
+    return int(options.act(options, Out(options.json)))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
