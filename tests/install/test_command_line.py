@@ -101,12 +101,6 @@ def test_a_dry_run_prints_every_step_and_does_nothing(tmp_path, capsys):
     assert len(steps) > 15 and all(step["words"] for step in steps) and not (tmp_path / "r").exists()
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="as root it would install here")
-def test_without_root_nothing_is_tried(capsys):
-    assert main(["install", "--json"]) == Exit.FILES
-    assert "put sudo before it" in said(capsys)["error"]
-
-
 def test_root_is_asked_for_before_anything_is_done(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(versions.os, "geteuid", lambda: 1000)
     on = staging.world(Path("/"))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 import yaml
@@ -18,14 +21,15 @@ COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 SERVICES = COMPOSE["services"]
 CHECKERS = {"check-jsonschema": ["--builtin-schema", "vendor.compose-spec", "docker-compose.yml"],
             "docker-compose": ["config", "-q"]}
-FOUND = [name for name in CHECKERS if shutil.which(name)]
+BESIDE = f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}"
+FOUND = {name: path for name in CHECKERS if (path := shutil.which(name, path=BESIDE))}
 
 
 @pytest.mark.skipif(not FOUND, reason=f"none of these is installed: {', '.join(CHECKERS)}")
 @pytest.mark.slow
 def test_the_compose_file_is_one():
-    for name in FOUND:
-        done = subprocess.run([name, *CHECKERS[name]], cwd=ROOT, capture_output=True, text=True, check=False)
+    for name, path in FOUND.items():
+        done = subprocess.run([path, *CHECKERS[name]], cwd=ROOT, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stdout + done.stderr
 
 

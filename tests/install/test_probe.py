@@ -14,6 +14,7 @@ import pytest
 
 from controller.install.places import API, API_OPTIONS, HOUSE, MESSENGER, controller_unit
 from controller.install.probe import HTTP_DEFAULT, ServiceProbe, http_port, listened_to
+from tests.answered import LEAVING
 from tests.service.chambers import integers, short
 from tests.service.rig import Rig
 
@@ -51,7 +52,7 @@ def test_a_start_that_waits_for_the_button_is_told(root):
     socket_of(root).symlink_to(rig.socket_path)
     rig.steps(6)
     command = {"ask": "start", "by": "test", "role": "maintainer", "ref": "r", "schedule": integers(short()),
-               "level": "unattended"}
+               "level": "unattended", "leaving": LEAVING}
     with rig.client() as client:
         client.say(json.dumps({"id": 7, "do": "command", "command": command}).encode() + b"\n")
         while not rig.service.state.pending:

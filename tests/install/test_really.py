@@ -27,7 +27,7 @@ from controller.install.probe import ServiceProbe
 from controller.install.steps import Well
 from controller.install.version import LEFT_OUT, PARTS, name_of
 from controller.install.world import StepFailed, World
-from tests.service.chambers import integers, short, simulated
+from tests.service.chambers import simulated
 from tests.service.rig import Raw
 from tests.tidy.measure import ROOT
 
@@ -157,7 +157,7 @@ def boot_of(on: World) -> int:
 def test_with_a_real_run_on_an_upgrade_is_refused_and_the_run_goes_on(house):
     on, newer = house
     with client(on) as asks:
-        assert "ok" in asks.command("start", schedule=integers(short()), level="unattended")
+        assert "ok" in asks.start()
         asks.until(lambda now: now["run"] is not None and now["run"]["state"] == "running")
         boot = boot_of(on)
         with pytest.raises(Stopped, match="the run 1 is on"):

@@ -33,8 +33,8 @@ def test_help_lists_every_verb_and_every_exit_code(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
     text = capsys.readouterr().out
-    for verb in ("serve", "simulate", "chamber", "rehearse", "replay", "doctor", "board", "account", "listen", "install", "upgrade",
-                 "rollback", "uninstall"):
+    for verb in ("serve", "simulate", "chamber", "rehearse", "replay", "doctor", "board", "account", "listen",
+                 "install", "upgrade",                 "rollback", "uninstall"):
         assert verb in text
     for code in Exit:
         assert f"{code.value:2}  {MEANINGS[code]}" in text
