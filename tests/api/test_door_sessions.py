@@ -6,6 +6,8 @@ browser.
 
 from __future__ import annotations
 
+import asyncio
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -140,6 +142,30 @@ def _listening(rig: Rig, cookie: str) -> Listening:
     finally:
         rig.app = original
     return made
+
+
+def test_a_desk_at_work_and_passwords_at_work_do_not_delay_a_stop_by_anybody(real: Rig):
+    """Who asks is known from memory: by cookie, by token, by the key of the plain page."""
+    anna = maintainer(real)
+    key, held = token(anna, "stop"), threading.Event()
+    fields = {"at": "data", "key": key}
+
+    async def busy() -> list[int]:
+        door = real.app.state.door
+        work = [asyncio.create_task(real.app.state.house.first.desk.do(lambda _: held.wait(10)))]
+        door.passwords._fits = lambda *_: held.wait(10)
+        work += [asyncio.create_task(door.passwords.fits(None, "x")) for _ in range(3)]
+        await asyncio.sleep(0.02)
+        client = anna._client
+        async with asyncio.timeout(0.5):
+            answers = [await client.post("/api/v1/stop-heating", json={}),
+                       await client.post("/api/v1/stop-heating", json={}, headers=bearer(key)),
+                       await client.post("/stop", data=fields)]
+        held.set()
+        await asyncio.gather(*work)
+        return [answer.status_code for answer in answers]
+
+    assert real.loop.run(busy()) == [200, 200, 303]
 
 
 # signed out, from elsewhere

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -112,6 +114,14 @@ def test_an_account_that_is_not_there_costs_the_same_time():
     there, not_there = least_s(kept), least_s(None)
     passwords.close()
     assert 0.5 < there / not_there < 2.0
+
+
+def test_the_memory_of_a_password_is_given_back():
+    """In a process of its own: the C library would keep the 19 MiB, and a sign-in happens once a month."""
+    code = ("import asyncio, argon2; from api.health import resident_bytes as held; from api.door.passwords import Passwords; "
+            "before, p = held(), Passwords(); asyncio.run(p.hash('a')); asyncio.run(p.hash('b')); print(held() - before)")
+    grown = int(subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout)
+    assert grown < 6 * 1024 * 1024, grown
 
 
 def test_a_flood_of_passwords_waits_in_a_short_line_only(monkeypatch: pytest.MonkeyPatch):

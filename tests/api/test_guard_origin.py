@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from api import page
+from api import page, stop_page
 from api.app import NOUNS
 from api.door.hosts import host_name
-from api.guard_origin import BODY_MAX_BYTES, GuardOrigin
+from api.guard_origin import BODY_MAX_BYTES, FORMS, GuardOrigin
 from tests.api.rig import BASE, Rig
 
 FILLED = {"{guard}": "door",
@@ -49,6 +49,21 @@ def test_a_foreign_page_is_refused_and_the_controller_never_hears_of_it(
     before = len(shared.fake.asked)
     answer = shared.ask(method, path, json={}, headers=headers)
     assert (answer.status_code, answer.json()["code"]) == (403, "foreign_origin")
+    assert len(shared.fake.asked) == before
+
+
+PLAIN = sorted((method, route.path) for route in stop_page.router.routes for route_methods in [route.methods]
+               for method in route_methods - {"GET", "HEAD"})
+
+
+def test_a_plain_page_takes_forms_only_where_that_is_written_down(shared: Rig) -> None:
+    """`FORMS` may name more (pages of other modules), never less; all of them refuse another site's page."""
+    assert {path for _, path in PLAIN} <= FORMS and {method for method, _ in PLAIN} == {"POST"} and len(PLAIN) == 2
+    before = len(shared.fake.asked)
+    for method, path in PLAIN:
+        for headers in FOREIGN:
+            answer = shared.ask(method, f"/!{path}", data={"at": "data"}, headers=headers)
+            assert answer.status_code == 403, (path, headers)
     assert len(shared.fake.asked) == before
 
 
