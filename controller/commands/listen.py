@@ -34,6 +34,8 @@ def add(verbs: Any) -> None:
     made.add_argument("--data", type=Path, default=DATA, help=f"folder of its key and memory (default {DATA})")
     made.add_argument("--tell", action="append", default=[], metavar="URL",
                       help="send alarms to this address too, in apprise's form; may be given several times")
+    made.add_argument("--tell-file", type=Path, metavar="FILE",
+                      help="the same from a file, one address a line: a command line can be read by others on this computer")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
 
@@ -54,6 +56,11 @@ def act(options: argparse.Namespace, out: Out) -> int:
         return Exit.FILES
     with lock:
         try:
+            options.tell += _addresses(options.tell_file)
+        except (OSError, UnicodeDecodeError) as error:
+            out.refuse(f"--tell-file {options.tell_file} cannot be read: {error}")
+            return Exit.FILES
+        try:
             return asyncio.run(_listen(options, out))
         except Unfit as error:
             out.refuse(str(error))
@@ -62,6 +69,12 @@ def act(options: argparse.Namespace, out: Out) -> int:
             out.refuse(f"{options.address} port {options.port} cannot be listened on ({error.strerror}); name another with "
                        "--address or --port.")
             return Exit.TAKEN
+
+
+def _addresses(path: Path | None) -> list[str]:
+    """One a line; empty lines and those that begin with # say nothing."""
+    lines = [] if path is None else path.read_text(encoding="utf-8").splitlines()
+    return [line.strip() for line in lines if line.strip() and not line.strip().startswith("#")]
 
 
 async def _listen(options: argparse.Namespace, out: Out) -> int:

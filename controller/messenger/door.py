@@ -23,6 +23,8 @@ LINE_MAX_BYTES = 64 * 1024
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 CLIENTS_MAX = 32
+TOLD_MAX = 40
+"""Messages in a status: an answer has to fit into a line of the client's."""
 IDLE_S = 60.0
 Json = dict[str, Any]
 
@@ -102,7 +104,7 @@ class Door:
             "failing": desk.failing(), "chambers": [{"at": at, "silent": desk.silent(at)} for at in desk.now],
             "channels": [{**self._one(one), "least": one.least.value} for one in desk.channels.channels],
             "beats": [self._one(one) for one in desk.channels.beats],
-            "told": [_told(one, names) for one in reversed(desk.kept.outbox.letters)],
+            "told": [_told(one, names) for one in reversed(desk.kept.outbox.letters[-TOLD_MAX:])],
         }
 
     def _one(self, one: Channel | Beat) -> Json:

@@ -15,12 +15,13 @@ from controller.messenger.channels import Channel, masked
 from controller.messenger.desk import Clocks, Sends
 from controller.messenger.listening import Beat, Told, Watch
 from controller.messenger.outbox import Outbox
-from controller.messenger.store import letter_of, letter_out
+from controller.messenger.store import letter_of, letter_out, without_old
 
 FILE = "listen.json"
 FORMAT = "soakwarden-listen-1"
 MODE = 0o600
 KEY_BYTES = 32
+DONE_KEPT = 10
 Json = dict[str, Any]
 Say = Callable[[words.Text, words.Need], None]
 
@@ -98,7 +99,8 @@ class Listener:
     def _save(self) -> None:
         body = {"format": FORMAT, "key": self.key, "watches": [
             {**one._asdict(), "beat": one.beat._asdict()} for one in self.watches.values()],
-            "next_id": self.outbox.next_id, "letters": [letter_out(one) for one in self.outbox.letters]}
+            "next_id": self.outbox.next_id, "letters": [
+                    letter_out(one) for one in without_old(self.outbox, DONE_KEPT).letters]}
         try:
             sealed.write(self._folder / FILE, body, mode=MODE)
         except OSError as error:  # it goes on listening: only a restart would forget

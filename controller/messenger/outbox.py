@@ -18,9 +18,9 @@ AGAIN_US = (5 * S1, 15 * S1, 60 * S1, 300 * S1, 900 * S1)
 GIVE_UP_US = {Need.FOR_INFORMATION: 3600 * S1, Need.CAN_WAIT: 12 * 3600 * S1, Need.GET_UP: 12 * 3600 * S1,
               Need.GET_OUT: 24 * 3600 * S1}
 """After so long a message is given up: it says when it happened, so a late one still tells."""
-KEPT = 50
-WAITING_MAX = 60
-ANSWER_MAX = 300
+KEPT = 40
+WAITING_MAX = 40
+ANSWER_MAX = 160
 
 
 class State(StrEnum):

@@ -10,13 +10,15 @@ from controller.drivers import sealed
 from controller.messenger.beats import Pulse
 from controller.messenger.memory import Memory, Told
 from controller.messenger.notices import Seen
-from controller.messenger.outbox import Delivery, Letter, Outbox, State
+from controller.messenger.outbox import KEPT, Delivery, Letter, Outbox, State
 from controller.messenger.words import Need, Notice, Sender
 
 FILE = "messenger.json"
 FORMAT = "soakwarden-messenger-1"
 MODE = 0o640
 MAILBOX_KEPT = 50
+FEWER = ((KEPT, MAILBOX_KEPT), (10, 10), (0, 0))
+"""Messages that are done, and letters in the mailbox: how many are kept when the file would be too long."""
 SOAK_STEP_US = 600_000_000
 Json = dict[str, Any]
 
@@ -67,8 +69,20 @@ def settled(kept: Kept) -> Kept:
 
 
 def save(folder: Path, kept: Kept) -> None:
-    """Raises OSError."""
-    sealed.write(folder / FILE, render(kept), mode=MODE)
+    """Write it, with fewer old messages if it would be too long to be read again; what waits is never left out. Raises
+    OSError."""
+    for done, letters in FEWER:
+        body = render(kept._replace(outbox=without_old(kept.outbox, done), mailbox=kept.mailbox[len(kept.mailbox) - letters:]
+                                    if len(kept.mailbox) > letters else kept.mailbox))
+        if len(sealed.render(body)) <= sealed.FILE_MAX_BYTES:
+            break
+    sealed.write(folder / FILE, body, mode=MODE)
+
+
+def without_old(box: Outbox, done: int) -> Outbox:
+    """The same with at most so many messages that wait for nothing, the newest ones."""
+    over = [one.id for one in box.letters if not one.waits][:-done or None]
+    return box._replace(letters=tuple(one for one in box.letters if one.id not in set(over)))
 
 
 def render(kept: Kept) -> Json:

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 from controller.client import Client
-from tests.messenger.stand_in import PAGE
 from tests.service.rig import Rig
 from tests.tidy.measure import ROOT
 
@@ -73,9 +72,8 @@ class Bench:
     def status(self) -> dict[str, Any]:
         return asyncio.run(Client(self.folder / "messenger.sock", 3.0).ask("status"))
 
-    def listener(self, data: Path, address: str, port: int, *tell: str, inside: Sequence[str] = ()) -> Lines:
+    def listener(self, data: Path, address: str, port: int, *words: str, inside: Sequence[str] = ()) -> Lines:
         """A listener that has said where it listens."""
-        words = [word for url in tell for word in ("--tell", url)]
         process = self.start(LISTEN, "listen", "--address", address, "--port", str(port), "--data", str(data), "--json", *words,
                              inside=inside)
         lines = Lines(process)
@@ -127,7 +125,3 @@ def until(holds: Callable[[], bool], most_s: float = 30.0) -> None:
     while not holds():
         assert time.monotonic() < end_s, "it never came to that"
         threading.Event().wait(0.05)
-
-
-def page() -> str:
-    return PAGE

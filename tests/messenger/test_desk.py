@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import json
 
 import pytest
 
+from controller.client import LINE_MAX_BYTES
 from controller.drivers import sealed
-from controller.messenger import channels, store
+from controller.messenger import channels, outbox, store
 from controller.messenger.channels import Channel, Channels
 from controller.messenger.desk import MAILBOX_REAL
-from controller.messenger.outbox import State
+from controller.messenger.door import Door
+from controller.messenger.outbox import Outbox, State
 from controller.messenger.send import Sent
-from controller.messenger.words import Need
-from tests.messenger.moments import S1, alarm, ended, idle, latch, running
+from controller.messenger.words import Need, Notice
+from tests.messenger.moments import S1, SENDER, UTC, alarm, ended, idle, latch, running
 from tests.messenger.stand_in import ATTIC, PAGE, PHONE, House
 
 SMOKE = ended("aborted", "", latches=[latch("smoke")])
@@ -302,6 +305,29 @@ def test_a_soaks_clock_is_not_written_every_second(house, monkeypatch):
             desk.turn()
             await asyncio.sleep(0)
         assert 6 <= len(writes) <= 12
+    play(work())
+
+
+def test_the_fullest_file_can_be_read_again_and_the_fullest_status_fits_into_a_line(house):
+    async def work() -> None:
+        ways = [Channel(number, f"way {number}", f"json://127.0.0.1/{number}", Need.FOR_INFORMATION) for number in range(1, 13)]
+        house.use(*ways)
+        desk = house.desk()
+        desk.turn()
+        box = Outbox()
+        for number in range(200):
+            notice = Notice(Need.CAN_WAIT, f"{number} " + "w" * 400, "d" * 200, "o" * 600)
+            box = outbox.post(box, notice, SENDER, ways, 0, UTC)
+            for way in ways if number % 2 else ():
+                box = outbox.answered(box, number + 1, way.id, True, "a" * 999, 0, UTC)
+        mailbox = tuple({"utc_us": 1, "title": "t" * 120, "text": "x" * 1500, "link": ""} for _ in range(store.MAILBOX_KEPT))
+        store.save(house.folder, desk.kept._replace(outbox=box, mailbox=mailbox))
+        kept, wrong = store.load(house.folder)
+        waiting = [one.id for one in box.letters if one.waits]
+        assert wrong == "" and [one.id for one in kept.outbox.letters if one.waits] == waiting and len(waiting) > 30
+        desk.kept = desk.kept._replace(outbox=box)
+        said = await Door(house.folder / "s", desk, "0.1.0")._status({})
+        assert len(json.dumps({"id": 1, "ok": said}, ensure_ascii=False)) < LINE_MAX_BYTES
     play(work())
 
 

@@ -109,7 +109,8 @@ def _beat(listener, sequence: int, state: str = "running", within_s: int = 2) ->
 
 def test_silence_is_told_for_real_on_the_terminal_and_through_apprise(tmp_path):
     with peers.hook() as (hook, at), Bench(tmp_path / "d") as bench:
-        listener = bench.listener(tmp_path / "l", "127.0.0.1", 0, f"json://{at}/")
+        (tmp_path / "tell").write_text(f"# who is told\n\n  json://{at}/\n", encoding="utf-8")
+        listener = bench.listener(tmp_path / "l", "127.0.0.1", 0, "--tell-file", str(tmp_path / "tell"))
         assert _beat(listener, 1) == 200 and _beat(listener, 1) == 409
         until(lambda: len(listener.alarms()) == 1 and len(hook.got) == 1)
         assert "No sign of life" in listener.alarms()[0] and hook.got[0][1]["title"] == listener.alarms()[0]
