@@ -23,7 +23,7 @@ Limit = Annotated[int, Query(ge=1, le=1000)]
 def known_id(after: str | None) -> str | None:
     """An event's id as it is; a mistake of the request if it is none."""
     try:
-        event_key(after or "0-0")
+        event_key("0-0" if after is None else after)  # an empty one is none, not the first of all
     except ValueError:
         raise PydanticCustomError("event_id", "boot-sequence, an event's own id") from None
     return after

@@ -11,7 +11,8 @@ from typing import Any
 from controller import new_chamber
 from controller.config import ChamberFolder, load
 
-NAME = "Bench chamber (invented)"
+SHAPES = ("bench", "small", "heavy")
+"""Of the demo's chambers, in their order; what each is stands in `controller.chamber.shapes`."""
 SCHEDULE: dict[str, Any] = {
     "format": "soakwarden-schedule-1",
     "name": "Invented: 105 °C, 4 h up, 8 h held, 4 h down",
@@ -26,9 +27,10 @@ SCHEDULE: dict[str, Any] = {
 }
 
 
-def chamber(folder: Path, utc_us: int, shape: str = "bench") -> ChamberFolder:
-    """The demo chamber, made in `folder` unless it is there. Raises BadChamber if somebody broke it."""
+def chamber(folder: Path, utc_us: int, shape: str = "bench", number: int = 0) -> ChamberFolder:
+    """The demo chamber with this number, made in `folder` unless it is there. Raises BadChamber if somebody broke it."""
     if not folder.exists():
-        text = new_chamber.text(NAME, True, new_chamber.SIMULATED_BOARD, shape=shape)
-        new_chamber.write(folder, text, new_chamber.SIMULATED_BOARD, True, utc_us)
+        board = f"{int(new_chamber.SIMULATED_BOARD, 16) + number:06x}"
+        text = new_chamber.text(f"{shape.capitalize()} chamber (invented)", True, board, shape=shape)
+        new_chamber.write(folder, text, board, True, utc_us)
     return load(folder, utc_us)

@@ -1,7 +1,8 @@
-"""`soakwarden serve`: controller and api for a desk, each its own process; with `--demo` a simulated chamber too.
+"""`soakwarden serve`: a controller for each chamber, and api and messenger for a desk, each its own process; with `--demo`
+simulated chambers too.
 
-It restarts an api that dies or does not answer; a controller that ends ends everything. Ctrl-C ends
-all of it cleanly: page first, then the controller, which switches the heat off and writes why, then the board.
+It restarts an api or messenger that dies or does not answer. A controller that ends ends everything, unless other chambers go
+on. Ctrl-C ends all of it cleanly: page and messenger first, then the controllers, which switch the heat off and write why.
 """
 
 from __future__ import annotations
@@ -14,35 +15,35 @@ from pathlib import Path
 from typing import Any
 
 from controller import demo
-from controller.commands.children import ApiChild, BoardChild, Child, end_all
-from controller.commands.news import News
+from controller.commands import beyond
+from controller.commands.children import ApiChild, MessengerChild
 from controller.commands.out import Out
+from controller.commands.station import Running, Station
 from controller.config import BadChamber, ChamberFolder, load
-from controller.core.setup import LEVEL_WORDS
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import Taken, lock_folder
 from controller.exit_codes import Exit
-from controller.start_up import SOCKET_FILE
+from controller.messenger.door import SOCKET_FILE as MESSENGER_SOCKET
 
 HTTP_REAL, HTTP_DEMO = 8650, 8651
 DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
-API_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 20.0, 3.0
+API_END_S, MESSENGER_END_S = 6.0, 6.0
 PORT_MAX = 65_535
-NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES, Exit.PEER)
-"""With these codes a controller ends before it opens its port: it never had the heat in hand."""
-BOARD_OFF = "the board switches off by itself within 5 s"
 
 
 def add(verbs: Any) -> None:
     """Options of the command."""
-    made = verbs.add_parser("serve", help="watch a chamber: controller, interface and page", description=__doc__)
+    made = verbs.add_parser("serve", help="watch chambers: controller, interface and page, messages", description=__doc__)
     what = made.add_mutually_exclusive_group(required=True)
-    what.add_argument("--chamber", type=Path, help="chamber folder")
+    what.add_argument("--chamber", type=Path, action="append", help="chamber folder; once for each chamber")
     what.add_argument("--demo", action="store_true", help="an invented chamber; opens no device")
-    made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO})")
-    made.add_argument("--port", default="", help="serial port; default is the chamber file's")
+    made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO}); with several chambers "
+                                                "each gets a folder in it, named as the chamber's own")
+    made.add_argument("--port", default="", help="serial port; default is the chamber file's; not with several chambers")
     made.add_argument("--http", type=int, help=f"port of the page on 127.0.0.1 (default {HTTP_REAL}, demo {HTTP_DEMO})")
+    beyond.add(made)
+    made.add_argument("--chambers", type=int, default=1, metavar="N", help=f"of the demo: so many, 1 to {len(demo.SHAPES)}")
     made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
     made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
     made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show")
@@ -51,12 +52,10 @@ def add(verbs: Any) -> None:
 
 
 def act(options: argparse.Namespace, out: Out) -> int:
-    """Serve until a signal comes or the controller ends."""
-    if options.port and options.demo:
-        out.refuse("--demo opens no device; leave --port away.")
-        return Exit.USAGE
-    if options.speed != 1 and not options.demo:
-        out.refuse(f"--speed {options.speed:g} is for --demo only: a real chamber has its own time.")
+    """Serve until a signal comes or the last controller ends."""
+    wrong = _wrong(options)
+    if wrong:
+        out.refuse(wrong)
         return Exit.USAGE
     options.data = (options.data or (DATA_DEMO if options.demo else DATA_REAL)).resolve()
     options.http = options.http if options.http is not None else (HTTP_DEMO if options.demo else HTTP_REAL)
@@ -65,9 +64,7 @@ def act(options: argparse.Namespace, out: Out) -> int:
         out.refuse(why)
         return code
     try:
-        folder = demo.chamber(options.data / "chamber", utc_us()) if options.demo else load(options.chamber, utc_us())
-        options.data.mkdir(parents=True, exist_ok=True)
-        lock_folder(options.data).close()  # only a look: the controller holds it, but a board would be started before it
+        stations = _stations(options)
     except Taken as error:
         out.refuse(f"{error}. Nothing was started.")
         return Exit.TAKEN
@@ -77,7 +74,41 @@ def act(options: argparse.Namespace, out: Out) -> int:
     except OSError as error:
         out.refuse(f"{options.data}: {error.strerror}; name a folder that this user may write, with --data.")
         return Exit.FILES
-    return _Desk(options, out, folder).serve()
+    return _Desk(options, out, stations).serve()
+
+
+def _wrong(options: argparse.Namespace) -> str:
+    """What cannot be asked for together; empty when it can."""
+    if options.port and options.demo:
+        return "--demo opens no device; leave --port away."
+    if options.speed != 1 and not options.demo:
+        return f"--speed {options.speed:g} is for --demo only: a real chamber has its own time."
+    if options.chambers != 1 and not options.demo:
+        return "--chambers is for --demo only; give --chamber once for each real one."
+    if not 1 <= options.chambers <= len(demo.SHAPES):
+        return f"--chambers is {options.chambers}; allowed is 1 to {len(demo.SHAPES)}."
+    folders = [one.resolve().name for one in options.chamber or ()]
+    if options.port and len(folders) > 1:
+        return "--port is for one chamber; with several, each chamber file names its own under [line]."
+    twice = next((name for name in folders if folders.count(name) > 1), "")
+    return f"Two chamber folders are called {twice}; rename one, because its data folder takes that name." if twice else ""
+
+
+def _stations(options: argparse.Namespace) -> list[Station]:
+    """One for each chamber, nothing started yet. Raises Taken, BadChamber, OSError."""
+    running = Running(options.demo, options.speed, options.seed, options.port, options.faults_socket)
+    found: list[tuple[ChamberFolder, Path]] = []
+    if options.demo:
+        for number in range(options.chambers):
+            data = options.data if options.chambers == 1 else options.data / demo.SHAPES[number]
+            found.append((demo.chamber(data / "chamber", utc_us(), demo.SHAPES[number], number), data))
+    for path in options.chamber or ():
+        data = options.data if len(options.chamber) == 1 else options.data / path.resolve().name
+        found.append((load(path, utc_us()), data))
+    for _, data in found:
+        data.mkdir(parents=True, exist_ok=True)
+        lock_folder(data).close()  # only a look: the controller holds it, but a board would be started before it
+    return [Station(folder, data, running) for folder, data in found]
 
 
 def _page_port(port: int) -> tuple[Exit, str]:
@@ -97,109 +128,93 @@ def _page_port(port: int) -> tuple[Exit, str]:
     return Exit.GOOD, ""
 
 
-def how_it_ended(code: int, tail: str) -> str:
-    """What a controller's exit code means for the heat, in words; `tail` is what it has said itself."""
-    if code < 0:
-        return f"The controller was killed by signal {-code}; {BOARD_OFF}."
-    if code == Exit.GOOD:
-        return "The controller was asked to end; it switched the heat off first."
-    if code in NOT_STARTED:
-        return f"The controller did not start: {tail}"
-    return f"The controller ended with code {code}; {BOARD_OFF}. {tail}".strip()
-
-
 class _Desk:
-    """The children of one `serve`."""
+    """Everything that one `serve` has started."""
 
-    def __init__(self, options: argparse.Namespace, out: Out, folder: ChamberFolder) -> None:
-        self._options = options
-        self._out = out
-        self._folder = folder
+    def __init__(self, options: argparse.Namespace, out: Out, stations: list[Station]) -> None:
+        self._options, self._out, self._stations = options, out, stations
         self._ending = threading.Event()
-        self._board: BoardChild | None = None
-        self._lock_step = options.demo and options.speed != 1
+        self._several = len(stations) > 1
 
     def serve(self) -> int:
         """Start everything, look after it, end everything."""
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, lambda *_got: self._ending.set())
-        controller: Child | None = None
-        api: ApiChild | None = None
+        api, messenger = self._api(), self._messenger()
         try:
-            controller = self._controller(self._start_board())
-            controller.start()
-            api = self._api()
+            for station in self._stations:
+                station.start(self._tell_of(station))
             api.start()
-            News(self._options.data / SOCKET_FILE, self._tell, self._options.demo).start()
-            return self._watch(controller, api)
+            messenger.start()
+            return self._watch(api, messenger)
         except RuntimeError as error:
             self._out.refuse(str(error))
             return Exit.PEER
         finally:
-            children: list[tuple[Child | None, float]] = [
-                (api, API_END_S), (controller, CONTROLLER_END_S), (self._board, BOARD_END_S)]
-            end_all([(child, patience_s) for child, patience_s in children if child is not None])
+            api.end(API_END_S)
+            messenger.end(MESSENGER_END_S)
+            for station in self._stations:
+                station.end()
 
-    def _start_board(self) -> str:
-        """The demo's board; the port that the controller is to open."""
-        if not self._options.demo:
-            return str(self._options.port)
-        words = ["controller.chamber.peer", "--shape", self._folder.shape, "--board", self._folder.chamber.board,
-                 "--seed", str(self._options.seed), "--auto-arm"]
-        words += ["--lock-step"] if self._lock_step else []
-        words += ["--faults-socket", str(self._options.faults_socket)] if self._options.faults_socket else []
-        self._board = BoardChild("board", words, self._log("board"))
-        self._board.start()
-        port = self._board.port()
-        self._out.say(f"SIMULATED board {self._folder.chamber.board} on {port}. Everything in it is invented.", port=port)
-        return port
-
-    def _log(self, name: str) -> Path:
-        """Each child has a log of its own: the reason for its end must not hold another's lines."""
-        data: Path = self._options.data
-        return data / f"{name}.log"
-
-    def _controller(self, port: str) -> Child:
-        words = ["controller.service", "--chamber", str(self._folder.path), "--data", str(self._options.data)]
-        words += ["--port", port] if port else []
-        words += ["--lock-step", "--speed", str(self._options.speed)] if self._lock_step else []
-        return Child("controller", words, self._log("controller"))
+    def _folders(self) -> list[str]:
+        """The options that name every data folder, and the desk's."""
+        data = [word for station in self._stations for word in ("--data", str(station.data))]
+        return [*data, "--desk", str(self._options.data)]
 
     def _api(self) -> ApiChild:
-        kind = "--demo" if self._folder.chamber.simulated else "--real"
-        words = ["api", "--data", str(self._options.data), "--http", str(self._options.http), kind]
-        return ApiChild(words, self._log("api"), self._options.http)
+        simulated = all(station.folder.chamber.simulated for station in self._stations)
+        words = ["api", *self._folders(), "--http", str(self._options.http), "--demo" if simulated else "--real"]
+        words += beyond.words(self._options)
+        return ApiChild(words, self._options.data / "api.log", self._options.http)
 
-    def _watch(self, controller: Child, api: ApiChild) -> int:
-        """Once a second: is the controller there, does the api answer?"""
+    def _messenger(self) -> MessengerChild:
+        data: Path = self._options.data
+        return MessengerChild(["controller.messenger", *self._folders()], data / "messenger.log", data / MESSENGER_SOCKET)
+
+    def _watch(self, api: ApiChild, messenger: MessengerChild) -> int:
+        """Once a second: is each controller there, do api and messenger answer?"""
         announced = False
+        going = list(self._stations)
         while not self._ending.is_set():
-            code = controller.exit_code()
-            if code is not None:
-                self._out.refuse(how_it_ended(code, controller.tail()), exit=code)
-                return code if code in set(Exit) and code else Exit.BROKEN
-            if self._board is not None and self._board.exit_code() is not None:
-                self._out.refuse(f"The simulated board ended. {self._board.tail()}".strip())
-                return Exit.PEER
+            for station in list(going):
+                ended = station.ended()
+                if ended is None:
+                    continue
+                code, words = ended
+                self._out.refuse(f"{station.folder.chamber.name}: {words}" if self._several else words, exit=code)
+                going.remove(station)
+                if not going:
+                    return code
             if api.refused():
                 self._out.refuse(f"The api did not start, so nothing goes on. {api.tail()}")
                 return Exit.PEER
-            said = api.watch()
-            if said:
+            for said in filter(None, (api.watch(), messenger.watch())):
                 self._out.say(said)
             if api.ready and not announced:
                 announced = True
                 self._announce()
+                self._tell_door(api)
             self._ending.wait(WATCH_S if announced else WATCH_S / 5)
         self._out.say("Ending: the heat goes off first.")
         return Exit.GOOD
 
     def _announce(self) -> None:
-        chamber, url = self._folder.chamber, f"http://127.0.0.1:{self._options.http}/"
-        kind = "SIMULATED chamber" if chamber.simulated else "chamber"
-        speed = f" at {self._options.speed:g} times real speed" if self._options.speed != 1 else ""
-        self._out.say(f"{chamber.name}, {kind}{speed}. It may run: {LEVEL_WORDS[chamber.may_do]}.")
+        url = f"http://127.0.0.1:{self._options.http}/"
+        for station in self._stations:
+            self._out.say(station.words())
         self._out.say(f"Open {url}  (Ctrl-C ends everything, heat off first)", url=url)
 
-    def _tell(self, text: str, event: dict[str, Any]) -> None:
-        self._out.say(text, event=event)
+    def _tell_door(self, api: ApiChild) -> None:
+        """What the api says of listening beyond this computer; its code for the first account is printed here as well."""
+        for line in api.tail().splitlines()[1:] if self._options.address else ():
+            self._out.say(line)
+
+    def _tell_of(self, station: Station) -> Any:
+        """News of one chamber; with several, each line begins with its name."""
+        before = f"{station.folder.chamber.name}: " if self._several else ""
+
+        def tell(text: str, event: dict[str, Any]) -> None:
+            more = {"port": event["port"]} if set(event) == {"port"} else {"event": event}
+            self._out.say(before + text, **more)
+
+        return tell

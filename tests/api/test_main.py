@@ -1,4 +1,4 @@
-"""`python -m api`: loopback only, one line, clear refusals, a normal end."""
+"""`python -m api`: loopback unless more is asked for, one line, clear refusals, a normal end."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from api.__main__ import ADDRESSES, STUCK_MS, arguments, listen, main
+from api.__main__ import arguments, main
+from api.listening import STUCK_MS, listen
 from tests.api.server import Server
 
 
@@ -33,15 +34,17 @@ def test_it_prints_one_line_serves_the_page_and_ends_normally(tmp_path: Path) ->
         assert (server.process.stdout.read(), server.process.stderr.read()) == ("", "")
 
 
-@pytest.mark.parametrize("address", ["0.0.0.0", "192.0.2.7", "::", "localhost.example.org", "localhost", ""])
-def test_any_other_address_is_refused_in_one_line(address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["--data", str(tmp_path / "d"), "--http", "0", "--address", address]) == 2
+@pytest.mark.parametrize("address", ["localhost.example.org", "localhost", "127.0.0.1", "::1", "192.0.2"])
+def test_what_is_no_address_to_listen_on_is_refused_in_one_line(address: str, tmp_path: Path,
+                                                                capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["--data", str(tmp_path / "d"), "--http", "0", "--address", address, "--outside-port", "8680"]
+    assert main(words) == 2
     told = capsys.readouterr()
-    assert told.out == "" and re.fullmatch(r"cannot start: --address is .*; allowed is 127\.0\.0\.1 or ::1: .*\n", told.err)
+    assert told.out == "" and re.fullmatch(r"cannot start: --address is .*\n", told.err)
     assert not (tmp_path / "d").exists()
 
 
-@pytest.mark.parametrize("address", ADDRESSES)
+@pytest.mark.parametrize("address", ["127.0.0.1", "::1"])
 def test_every_connection_sends_at_once_and_gives_up_a_peer_that_takes_nothing(address: str) -> None:
     """Nagle's delay cost 40 ms on every answer, "Stop heating" among them."""
 

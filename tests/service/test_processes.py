@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -198,11 +198,11 @@ def free_port() -> int:
 class Demo:
     """`serve --demo`, and the lines it prints."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, *more: str) -> None:
         self.data = data
         self.lines: list[dict] = []
         self.process = started(["controller.cli", "serve", "--demo", "--speed", "100", "--data", str(data), "--http",
-                                str(free_port()), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+                                str(free_port()), "--json", *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         self._came = threading.Condition()
         self._thread = threading.Thread(target=self._read)
         self._thread.start()
@@ -229,6 +229,16 @@ class Demo:
         return code
 
 
+def soon(look: Callable[[], Any], most: int = 400) -> Any:
+    """What `look` gives once that is something."""
+    for _ in range(most):
+        found = look()
+        if found:
+            return found
+        threading.Event().wait(0.05)
+    raise AssertionError("it never came to that")
+
+
 def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_path):
     demo = Demo(tmp_path / "d")
     assert "SIMULATED" in demo.line("board")["say"]
@@ -250,6 +260,25 @@ def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_p
     assert Reader(tmp_path / "d/record.db").events(limit=500)[-1].fields == {"reason": "SIGTERM"}
 
 
+def test_the_demo_starts_a_killed_messenger_again_and_the_heat_does_not_notice(tmp_path):
+    demo = Demo(tmp_path / "d")
+    demo.line("Open http://")
+    with Raw(tmp_path / "d/controller.sock") as person, Raw(tmp_path / "d/messenger.sock") as messenger:
+        soon(lambda: messenger.ask("status")["ok"]["channels"])
+        person.until(lambda now: now["air_mc"] is not None)
+        person.start()
+        demo.line("idle to running")
+        os.kill(demo.children()["controller.messenger"], signal.SIGKILL)
+        demo.line("The messenger ended with code -9; starting it again")
+        demo.line("The messenger was started again.")
+        now = person.now()
+        assert now["run"]["state"] in ("running", "complete") and now["latches"] == []
+    with Raw(tmp_path / "d/messenger.sock") as messenger:
+        letters = soon(lambda: messenger.ask("mailbox")["ok"]["letters"])
+    assert sum("A run has begun" in one["title"] for one in letters) == 1
+    assert demo.end() == Exit.GOOD
+
+
 def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
     demo = Demo(tmp_path / "d")
     demo.line("Open http://")
@@ -258,3 +287,18 @@ def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
     demo._thread.join()
     told = demo.process.stderr.read()
     assert told.strip() == "The controller was killed by signal 9; the board switches off by itself within 5 s."
+
+
+def test_two_demo_chambers_have_a_controller_each_and_one_page(tmp_path):
+    demo = Demo(tmp_path / "d", "--chambers", "2")
+    assert demo.line("Small chamber (invented): SIMULATED board")["port"]
+    demo.line("Open http://127.0.0.1:")
+    with Raw(tmp_path / "d/bench/controller.sock") as bench, Raw(tmp_path / "d/small/controller.sock") as small:
+        boards = {bench.now()["chamber"]["board"], small.now()["chamber"]["board"]}
+        assert len(boards) == 2, "one board is no two chambers"
+    controllers = [child for child in psutil.Process(demo.process.pid).children() if "controller.service" in child.cmdline()]
+    assert len(controllers) == 2
+    controllers[0].kill()
+    assert demo.process.stderr.readline().startswith("Bench chamber (invented): The controller was killed by signal 9")
+    assert demo.process.poll() is None and controllers[1].is_running(), "the other chamber goes on"
+    assert demo.end() == Exit.GOOD
