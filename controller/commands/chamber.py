@@ -26,6 +26,7 @@ ASKED = ("element_w", "ceiling_c", "board_ceiling_c", "limiter_c", "limiter_tole
 CLEAR_BELOW_C = 10
 ANSWERS = {"y": True, "yes": True, "n": False, "no": False}
 BOARD_ID = re.compile(r"[0-9a-f]{6}")
+REAL_ONLY = "The services look after real chambers; soakwarden serve --demo shows an invented one."
 CAUTION = """\
 Caution: mains voltage kills, and an unattended heater can burn a house down. Follow your local code, and have the wiring
 done or checked by somebody licensed for it. This chamber gives no heat before it is commissioned."""
@@ -79,6 +80,9 @@ def act_add(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = i
         out.refuse(f"{name} cannot be a chamber's name here; allowed are 1 to 30 small letters, digits and hyphens, a letter "
                    f"first, but not {' or '.join(NOT_CHAMBERS)}.")
         return Exit.USAGE
+    if options.simulated:
+        out.refuse(REAL_ONLY)
+        return Exit.USAGE
     world = versions.world_of(options.root, out)
     if not world.at(CURRENT).is_symlink():
         out.refuse(versions.NOT_INSTALLED)
@@ -107,8 +111,7 @@ def _taken_as_it_is(folder: Path, out: Out) -> int:
         out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
         return error.code
     if found.chamber.simulated:
-        out.refuse(f"{folder} is a simulated chamber; the services look after real ones. soakwarden serve --demo shows an "
-                   "invented one.")
+        out.refuse(f"{folder} is a simulated chamber. {REAL_ONLY}")
         return Exit.CHAMBER
     return Exit.GOOD
 

@@ -70,6 +70,7 @@ def _installed(root: Path) -> Iterator[Finding]:
     yield from services.group(shared)
     yield from services.units(names)
     yield from services.answers(names, root)
+    yield from services.channels(desk)
     yield from services.certificates(root)
     if desk.is_dir():
         yield from (finding._replace(what=f"desk, {finding.what}") for finding in chamber.rights(shared))

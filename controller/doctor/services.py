@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import grp
 import ssl
 import subprocess
@@ -11,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from time import strptime
 
+from controller.client import Client, ControllerError
 from controller.doctor.finding import Finding, Mark, Places, judged
 from controller.drivers.clocks import utc_us
 from controller.install.places import API, API_OPTIONS, CONFIG, MESSENGER, USER, controller_unit
@@ -55,6 +57,19 @@ def answers(chambers: Sequence[str], root: Path = Path("/")) -> Iterator[Finding
                  f"Start it: sudo systemctl restart {API}. The heat does not depend on it, and \"Stop heating\" needs it.")
     yield judged(MESSENGER in found, "messages", f"the messenger {'answers' if MESSENGER in found else 'does not answer'}",
                  f"Start it: sudo systemctl restart {MESSENGER}. Until then nobody is told, and nothing starts unattended.")
+
+
+def channels(desk: Path) -> Iterator[Finding]:
+    """Which ways to people fail? The messenger knows; where it does not answer, that is told elsewhere."""
+    try:
+        status = asyncio.run(Client(desk / "messenger.sock", ASK_S).ask("status"))
+    except ControllerError:
+        return
+    for kind, rows in (("channel", status["channels"]), ("heartbeat", status["beats"])):
+        for row in rows:
+            yield judged(row["state"] == "working", f"{kind} {row['name']}", f"{row['state']} {row['answer'] or ''}".rstrip(),
+                         "Try it on the page, and mend what its answer says.",
+                         Mark.BAD if row["state"] == "failing" else Mark.NOTE)
 
 
 def group(_places: Places) -> Iterator[Finding]:

@@ -204,6 +204,8 @@ def test_the_services_look_after_no_simulated_or_broken_chamber(tmp_path, capsys
     simulated(root / HOUSE.relative_to("/") / "demo/chamber")
     assert main(["chamber", "add", "demo", "--root", str(root), "--json"]) == Exit.CHAMBER
     assert "is a simulated chamber" in said(capsys)["error"]
+    assert main(["chamber", "add", "other", "--simulated", "--root", str(root), "--json"]) == Exit.USAGE
+    assert "real chambers" in said(capsys)["error"] and not (root / HOUSE.relative_to("/") / "other").exists()
     (root / HOUSE.relative_to("/") / "demo/chamber/chamber.toml").write_text("x = 1")
     assert main(["chamber", "add", "demo", "--root", str(root), "--json"]) == Exit.CHAMBER
     assert said(capsys)["mistakes"]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import socket
 import ssl
 import subprocess
+import threading
 from pathlib import Path
 
 import pytest
@@ -95,6 +97,37 @@ def test_page_and_messenger_that_do_not_answer_are_told(tmp_path):
     found = {finding.what: finding for finding in services.answers((), tmp_path)}
     assert {name: finding.mark for name, finding in found.items()} == {"page": Mark.BAD, "messages": Mark.BAD}
     assert API in found["page"].do and MESSENGER in found["messages"].do and ":1/" in found["page"].found
+
+
+def answering_once(path: Path, answer: dict) -> threading.Thread:
+    """Something on a socket that answers one ask."""
+    server = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    server.bind(str(path))
+    server.listen()
+
+    def serve() -> None:
+        line, _ = server.accept()
+        with server, line, line.makefile("rb") as asked:
+            assert json.loads(asked.readline())["do"] == "status"
+            line.sendall(json.dumps({"id": 1, "ok": answer}).encode() + b"\n")
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    return thread
+
+
+def test_a_channel_that_fails_is_told_with_the_providers_answer(tmp_path):
+    rows = [{"name": "phone", "state": "failing", "answer": "550 no such mailbox"},
+            {"name": "mail", "state": "working", "answer": ""}]
+    thread = answering_once(tmp_path / "messenger.sock", {"channels": rows, "beats": [{"name": "attic", "state": "untried",
+                                                                                         "answer": None}]})
+    found = list(services.channels(tmp_path))
+    thread.join()
+    assert [(row.mark, row.what, row.found) for row in found] == [
+        (Mark.BAD, "channel phone", "failing 550 no such mailbox"), (Mark.GOOD, "channel mail", "working"),
+        (Mark.NOTE, "heartbeat attic", "untried")]
+    (tmp_path / "messenger.sock").unlink()
+    assert list(services.channels(tmp_path)) == []
 
 
 @pytest.fixture
