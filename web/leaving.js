@@ -7,7 +7,8 @@ export const openWords = (count) => (count === 0 ? "The line is whole." : `${NUM
 
 /**
  * Rows of the line. `leaving` is the answer of GET /leaving; `answers` are the ids that a person has closed. A row is
- * {id, kind: "machine" | "person", words, detail, closed, says, how, live}: `live` as long as the line above is whole.
+ * {id, kind: "machine" | "person", words, detail, closed, says, how, fed, live}:
+ * `fed` as long as the line above is whole, `live` while it is whole down to this row's foot.
  */
 export function presentLeaving(leaving, answers) {
   const machine = (leaving.machine ?? []).map((one) => ({ id: one.id, kind: "machine", words: one.words, closed: one.done, says: one.done ? "known" : "to do", detail: one.detail, how: one.done ? "" : one.how }));
@@ -15,8 +16,9 @@ export function presentLeaving(leaving, answers) {
   let live = true;
   const shown = machine.filter((row) => row.id !== "armed" || row.closed); // arming comes after the start was asked, at the chamber
   const rows = [...shown, ...person].map((row) => {
+    const fed = live;
     live = live && row.closed;
-    return { ...row, live };
+    return { ...row, fed, live };
   });
   const open = rows.filter((row) => !row.closed);
   return { rows, open, whole: open.length === 0, sentence: openWords(open.length) };

@@ -283,9 +283,10 @@ function start() {
   stream.start();
   route();
   followRun();
-  who();
-  words();
-  chambers();
+  who().then(() => {
+    words();
+    chambers();
+  });
 }
 
 /** The curve of a run from before this page was opened comes once from the record; the stream carries on. */

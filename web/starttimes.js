@@ -5,7 +5,7 @@
  * Every stamp is µs UTC and every length is counted in UTC, so that a night in which the clocks change makes no run longer
  * or shorter; only waking hours are looked up on the wall clock, day by day.
  */
-import { capital, clock, day, wait } from "./text.js";
+import { clock, day, wait } from "./text.js";
 
 export const WAKING = { fromMin: 7 * 60, toMin: 23 * 60 };
 const DAY_MIN = 24 * 60;
@@ -45,7 +45,7 @@ export const asleepUs = (waking, fromUs, toUs) => wakingSpans(waking, fromUs, to
 /** A start at `utcUs`, judged. */
 export function judged({ utcUs, heatUs, totalUs, waking, now = false }) {
   const endUs = utcUs + totalUs;
-  return { utcUs, now, hotUs: utcUs + heatUs, endUs, nightUs: asleepUs(waking, utcUs, utcUs + heatUs), endAwake: asleepUs(waking, endUs - 1e6, endUs + 1e6) === 0 };
+  return { utcUs, now, hotUs: utcUs + heatUs, endUs, nightUs: asleepUs(waking, utcUs, utcUs + heatUs), endAwake: asleepUs(waking, endUs, endUs + 1e6) === 0 };
 }
 
 /** At most three starts within 24 h, soonest first: now; the soonest whose heating-up is awake; the soonest that also ends awake. */
@@ -72,9 +72,9 @@ const when = (us, besideUs) => (sameDay(us, besideUs) ? clock(us) : `${day(us)} 
 export function sentence(one, nowUs) {
   const up = one.hotUs - one.utcUs;
   const night = one.nightUs === 0 ? "in your waking hours" : one.nightUs >= up ? "all of it while you sleep" : `${wait(one.nightUs)} of it while you sleep`;
-  const heats = `${one.now ? "now" : when(one.utcUs, nowUs)}: heats up until ${when(one.hotUs, one.utcUs)}, ${night}.`;
+  const heats = `Heats up until ${when(one.hotUs, one.utcUs)}, ${night}.`;
   const ends = `Ends ${when(one.endUs, nowUs)} at the earliest, ${one.endAwake ? "when you are awake" : "while you sleep"}.`;
-  return [capital(heats), ends, clockChange(one.utcUs, one.endUs)].filter(Boolean).join(" ");
+  return [heats, ends, clockChange(one.utcUs, one.endUs)].filter(Boolean).join(" ");
 }
 
 /** If the clocks change in between, that they do, and that it makes no difference to the run. */

@@ -54,15 +54,17 @@ const DELIVERY = { waiting: "waits", left: "left", failed: "failed" };
 /** What became of one message over one channel: "phone: left 21:04". A message that left has not been read. */
 export const deliveryWords = (one) => `${one.channel}: ${DELIVERY[one.state] ?? one.state}${one.utc_us ? ` ${clock(one.utc_us)}` : ""}${one.state === "failed" && one.answer ? `, “${one.answer}”` : ""}`;
 
+const quoted = (list) => list.map((one) => `“${one.name}”`).join(" and ");
+
 /** The head's sentence: can anybody be told now? */
 export function headline(held, nowUs) {
   if (!held) return { sentence: "Asking the messenger.", more: "" };
   const channels = held.channels ?? [];
   if (!channels.length) return { sentence: "Nobody is told.", more: "No channel is set up. Until a message can reach somebody, no run may be left alone." };
   const failing = channels.filter((one) => one.state === "failing");
-  if (failing.length) return { sentence: `${failing.map((one) => one.name).join(" and ")} ${failing.length === 1 ? "fails" : "fail"}.`, more: "What the provider answered stands beside it. A failing channel is an alarm of its own in an unattended run." };
+  if (failing.length) return { sentence: `${quoted(failing)} ${failing.length === 1 ? "fails" : "fail"}.`, more: "What the provider answered stands beside it. A failing channel is an alarm of its own in an unattended run." };
   const counting = channels.filter((one) => arrivalWords(one, nowUs).counts);
-  if (counting.length) return { sentence: `${counting.map((one) => one.name).join(" and ")} ${counting.length === 1 ? "is" : "are"} told, and a test arrived.`, more: "This is no alarm system for people: keep a smoke alarm, and somebody who can go and look." };
+  if (counting.length) return { sentence: `${quoted(counting)} ${counting.length === 1 ? "is" : "are"} told, and a test arrived.`, more: "This is no alarm system for people: keep a smoke alarm, and somebody who can go and look." };
   return { sentence: "A test has still to arrive.", more: "Before a run may be left alone, a test message has to arrive: somebody opens its link and presses the button there. It counts for 24 h." };
 }
 

@@ -13,7 +13,7 @@ const at = (us, nowUs) => (sameDay(us, nowUs) ? clock(us) : `${day(us)} ${clock(
 /** What a start waits for: the controller's own words where it has some. */
 const WAITS = {
   clock: () => "The start waits until this computer’s clock is synchronised: a named time means nothing before.",
-  time: (now) => `The start waits for its time, ${at(now.pending.at_utc_us, now.utc_us)}: in ${wait(now.pending.at_utc_us - now.utc_us)}.`,
+  time: (now) => `It starts at ${at(now.pending.at_utc_us, now.utc_us)}, in ${wait(now.pending.at_utc_us - now.utc_us)}.`,
   board: () => "The start waits for the board to take the enable.",
   arm: (now) => {
     const left = Number.isFinite(now.pending.seconds_left) ? `, ${wait(now.pending.seconds_left * 1e6)} left` : "";
@@ -25,7 +25,8 @@ const WAITS = {
 export function waitWords(now) {
   const { pending } = now;
   const kind = pending.waits_for ?? "arm";
-  return (kind === "arm" || !pending.words ? WAITS[kind]?.(now) : together(pending.words)) ?? "";
+  const own = kind === "arm" || (kind === "time" && pending.at_utc_us) || !pending.words; // these two count down
+  return (own ? WAITS[kind]?.(now) : together(pending.words)) ?? "";
 }
 
 /** In a word or three, for heads and title blocks. */
@@ -38,6 +39,9 @@ function pendingNotice(now) {
   const armed = now.armed_until_utc_us ? `The arm button was pressed; that holds until ${at(now.armed_until_utc_us, now.utc_us)}.` : "";
   return { tone: waits === "arm" ? "must" : "", mark: waits === "arm" ? "todo" : "", bold: named || armed || "One press starts one run.", more: [named && armed, "Stop heating takes the start back."].filter(Boolean).join(" "), keys: [{ word: "Take this start back", act: "stop-heating" }] };
 }
+
+/** Below a quarter of its time a check-in is what somebody must do now. */
+const DUE = 0.25;
 
 function checkIn(now) {
   const due = now.check_in;

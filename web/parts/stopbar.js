@@ -32,7 +32,7 @@ export function besides(now, stale, press) {
  */
 export function drawBesides({ now, stale, press, out, at, wayOut }) {
   const plain = html`<form method="post" action="/stop" target="_blank" class="wayout"><input type="hidden" name="at" value="${at}"><button class="plain">Stop on the plain page</button></form>`;
-  if (out) return html`<span class="always">Signed out, this button is taken from the chamber’s own computer only. <a href="/stop">Stop heating with a stop key</a></span>`;
+  if (out) return html`<span class="always">Signed out, this button is not accepted. A stop key, or the chamber’s own computer, needs no sign-in. <a href="/stop">Stop heating there</a></span>`;
   return wayOut ? html`<span class="always">${besides(now, stale, press)} ${plain}</span>` : html`${besides(now, stale, press)}`;
 }
 

@@ -27,14 +27,14 @@ export async function follow({ store, ask, signal }) {
 }
 
 /** The blade hangs from its hinge: closed it meets the post below, open it does not. */
-const contact = (closed, live) => html`<svg width="46" height="56" viewBox="0 0 46 56" aria-hidden="true"><path class="w volt" d="M20 0V10"/><path class="w ${closed ? "volt" : ""}" d="${closed ? "M21 18L27 41" : "M22 17L42 38"}" stroke-width="3"/><circle class="ring" cx="20" cy="14" r="4.2"/><path
+const contact = ({ closed, fed, live }) => html`<svg width="46" height="56" viewBox="0 0 46 56" aria-hidden="true"><path class="w ${fed ? "volt" : "thin"}" d="M20 0V10"/><path class="w ${closed ? "volt" : ""}" d="${closed ? "M21 18L27 41" : "M22 17L42 38"}" stroke-width="3"/><circle class="ring" cx="20" cy="14" r="4.2"/><path
   class="w ${live ? "volt" : "thin"}" d="M20 42H31M20 42V56"/></svg>`;
 
 const stands = (row) => (row.closed ? html`<span class="says-${row.kind}">${row.says}</span>` : html`<span class="todo">${mark("todo", 20)}${row.says}</span>`);
 
 function drawRow(row) {
   const words = html`<span class="row-words"><b>${row.words}</b><span class="detail">${row.detail}${row.how ? html` <span class="how">${row.how}</span>` : ""}</span></span>`;
-  const inside = html`${contact(row.closed, row.live)}${words}${stands(row)}`;
+  const inside = html`${contact(row)}${words}${stands(row)}`;
   const link = row.kind === "machine" && !row.closed && /message/u.test(row.id) ? html`<a class="plain" href="#/messages">Who is told</a>` : "";
   return html`<li class="contact-row ${row.live ? "live" : ""}" data-key="leave-${row.id}">${row.kind === "person" ? html`<label><input type="checkbox" name="answer" value="${row.id}" ${row.closed ? html`checked` : ""}>${inside}</label>`
     : html`<div class="fixed">${inside}</div>${link}`}</li>`;
@@ -100,7 +100,7 @@ export function renderCard(state) {
   const { now } = state;
   const simulated = simulatedWords(now);
   return html`<div class="sheet-head"><p class="kicker screen-only">${back}, print it and hang it where everybody passes</p><h1 tabindex="-1">${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${leaving.card?.title ?? `${now?.chamber?.name ?? "The chamber"} is at work.`}</h1></div><article class="card">${
-    presentCard(leaving.card).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section class="by-hand"><h2>The wall switch is</h2><p
-    aria-hidden="true" class="write-line"></p><h2>Whom to call</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
+    presentCard(leaving.card).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section class="by-hand"><h2>Where the wall switch is, in handwriting</h2><p
+    aria-hidden="true" class="write-line"></p><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
     ${titleBlock([[{ label: "Card for", value: now?.chamber?.name ?? "the chamber", wide: true }]], { now, dataMs: 0, data: false })}`;
 }

@@ -63,14 +63,14 @@ function channelForm(held, one, simulated) {
 }
 
 const dropKeys = (held, path, name) => (held.dropping === path ? html`<button type="button" class="key" data-do="drop" data-value="${path}">Take ${name} away</button>`
-  : html`<button type="button" class="plain" data-do="drop" data-value="${path}">Take away<span class="unseen"> ${name}</span>…</button>`);
+  : html`<button type="button" class="plain" data-do="drop" data-value="${path}">Take away…<span class="unseen"> ${name}</span></button>`);
 
 function drawChannel(one, held, nowUs, simulated) {
   const state = channelWords(one, nowUs);
   const arrival = arrivalWords(one, nowUs);
   const tried = held[`try_${one.id}`];
   const changing = held.changing === `channels/${one.id}`;
-  return html`<li data-key="channel-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said">${one.kind ? `${one.kind}, ` : ""}${one.url ? html`<code>${one.url}</code>` : ""} Told: ${LEAST[one.least] ?? one.least}.</p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}</p><p class="${arrival.counts ? "" : "asks"}">${
+  return html`<li data-key="channel-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said">${one.kind ? `${one.kind}, ` : ""}${one.url ? html`<code>${one.url}</code>. ` : ""}Told: ${LEAST[one.least] ?? one.least}.</p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}</p><p class="${arrival.counts ? "" : "asks"}">${
     arrival.counts ? "" : mark("todo", 16)}${arrival.words}</p>${tried?.sending ? html`<p role="status">Sending. Some providers take half a minute.</p>` : ""}${refusedWords(tried)}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="${one.id}" ${tried?.sending ? html`disabled` : ""}>Send a test message<span class="unseen"> over ${one.name}</span></button><button
     type="button" class="plain" data-do="change" data-value="channels/${one.id}">Change<span class="unseen"> ${one.name}</span></button>${dropKeys(held, `channels/${one.id}`, one.name)}</div>${changing ? channelForm(held, one, simulated) : ""}</li>`;
 }

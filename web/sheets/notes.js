@@ -40,6 +40,6 @@ export function draw(state) {
   if (!notes) return "";
   const list = notes.list ?? [];
   return html`<section class="notes"><h2>Notes</h2>${notes.error ? html`<p class="said">The notes can’t be read. ${notes.error}</p>` : ""}${list.length ? html`<ul class="list">${list.map((one) => html`<li data-key="note-${one.id}"><p>${one.text}</p><p class="said">${one.by}, ${day(one.utc_us)} ${clock(one.utc_us)} ${
-    isOwn(one, state.me) ? html`<button type="button" class="plain" data-do="drop-note" data-value="${one.id}">Take it away<span class="unseen">: ${one.text.slice(0, 40)}</span></button>` : ""}</p></li>`)}</ul>` : notes.error ? "" : html`<p class="said">None yet.</p>`}<form
+    isOwn(one, state.me) ? html`<button type="button" class="plain" data-do="drop-note" data-value="${one.id}">Take it away<span class="unseen"> ${one.text.slice(0, 40)}</span></button>` : ""}</p></li>`)}</ul>` : notes.error ? "" : html`<p class="said">None yet.</p>`}<form
     data-form="note"><label for="note-text">Add a note</label><textarea id="note-text" name="text" rows="2" maxlength="${LONGEST}"></textarea>${refusedWords(note)}<button type="submit" class="key" ${note?.sending ? html`disabled` : ""}>Keep it</button></form></section>`;
 }

@@ -41,7 +41,7 @@ export function presentHead(now, staleMs, link, ms, unit) {
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
   const sentence = together(withClock(now.sentence, now.run?.next?.utc_us, now.utc_us));
-  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
+  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending && (now.pending.waits_for ?? "arm") === "arm" ? "todo" : "", tone: asks ? "warn" : "", unit };
 }
 
 const ENDED = { aborted: "Aborted", stopped: "Ended early", complete: "Complete" };

@@ -10,12 +10,13 @@ import { styled } from "../parts/styled.js";
 import * as tokens from "./tokens.js";
 
 export const ROLES = { viewer: "looks, stops the heat, acknowledges", operator: "also starts, holds and cools down runs, edits schedules, clears an abort", maintainer: "also commissions, tightens limits, clears trips, looks after accounts" };
+const MINE = { viewer: "You may look, stop the heat and acknowledge.", operator: "You may look, stop the heat and acknowledge; start, hold and cool down runs, edit schedules, and clear an abort.", maintainer: "You may do everything an operator may, and commission, tighten limits, clear trips and look after accounts." };
 const AUDIT_MOST = 100;
 
 /** What the head says of the person who asks. */
 export function presentMe(me) {
   if (!me) return { sentence: "Asking who you are.", more: "" };
-  const may = `As ${me.role} you may do this: ${ROLES[me.role] ?? me.role}.`;
+  const may = MINE[me.role] ?? "";
   if (me.via === "local") return { sentence: "You are not signed in.", more: `This is the chamber’s own computer, where looking and stopping need no account. ${may}` };
   if (me.via === "token") return { sentence: `You ask with the token of ${me.name}.`, more: may };
   return { sentence: `You are signed in as ${me.name}.`, more: `${may}${me.expires_utc_us ? ` This session ends ${day(me.expires_utc_us)} at ${clock(me.expires_utc_us)} at the latest.` : ""}` };
@@ -90,7 +91,7 @@ function personRow(person, state) {
   return html`<tr data-key="person-${person.id}"><th scope="row">${person.name}${me ? html` <span class="caption">you</span>` : ""}</th><td>since ${day(person.created_utc_us)}, ${
     person.sessions ? `signed in on ${many(person.sessions, "device")}` : "not signed in"}</td><td class="rolecell"><label class="unseen" for="role-${person.id}">Role of ${person.name}</label><select id="role-${person.id}">${Object.keys(ROLES).map((role) => html`<option value="${role}" ${role === person.role ? html`selected` : ""}>${role}</option>`)}</select><button
     type="button" class="plain" data-do="role" data-value="${person.id}">Give this role</button></td><td class="keys">${asking ? html`<span class="said">Ends every session and token of ${person.name}.</span> <button type="button" class="key" data-do="remove" data-value="${person.id}">Remove ${person.name}</button> <button type="button" class="plain" data-do="keep-person">Keep</button>`
-    : html`<button type="button" class="plain" data-do="remove" data-value="${person.id}">Remove<span class="unseen"> ${person.name}</span>…</button>`}</td></tr>`;
+    : html`<button type="button" class="plain" data-do="remove" data-value="${person.id}">Remove…<span class="unseen"> ${person.name}</span></button>`}</td></tr>`;
 }
 
 function drawInvited(held, nowUs) {
@@ -107,8 +108,8 @@ function drawOthers(state) {
   const open = people.invitations ?? [];
   return html`<section><h2>${many(people.people.length, "account")}</h2>${refusedWords(state.held.change)}<table class="rows people"><thead><tr><th scope="col">Name</th><th scope="col">Known</th><th scope="col">Role</th><th scope="col"><span class="unseen">Keys</span></th></tr></thead><tbody>${
     people.people.map((person) => personRow(person, state))}</tbody></table>
-    <h2>Invite somebody</h2><form data-form="invite" class="narrow">${choice({ name: "role", legend: "What may they do?", options: Object.entries(ROLES).map(([role, words]) => [role, capital(role), words]), chosen: "viewer" })}${refusedWords(state.held.invite)}<button
-    type="submit" class="key">Make a code</button></form>${drawInvited(state.held, Date.now() * 1000)}${open.length ? html`<ul class="list">${open.map((one) => html`<li>A code for a new ${one.role} waits, until ${day(one.expires_utc_us)} ${clock(one.expires_utc_us)}${one.by ? `; made by ${one.by}` : ""}.</li>`)}</ul>` : ""}</section>`;
+    <details class="more-ways" data-key="invite" ${people.people.length > 1 ? "" : html`open`}><summary>Invite somebody</summary><form data-form="invite" class="narrow">${choice({ name: "role", legend: "What may they do?", options: Object.entries(ROLES).map(([role, words]) => [role, capital(role), words]), chosen: "viewer" })}${refusedWords(state.held.invite)}<button
+    type="submit" class="key">Make a code</button></form></details>${drawInvited(state.held, Date.now() * 1000)}${open.length ? html`<ul class="list">${open.map((one) => html`<li>A code for a new ${one.role} waits, until ${day(one.expires_utc_us)} ${clock(one.expires_utc_us)}${one.by ? `; made by ${one.by}` : ""}.</li>`)}</ul>` : ""}</section>`;
 }
 
 /** A line of the desk's audit as a sentence's pieces. */

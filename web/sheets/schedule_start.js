@@ -13,7 +13,7 @@ import * as before from "./before_leaving.js";
 const NEEDS = {
   at_the_chamber: "Somebody stays beside it and presses its button every 15 min; when that is missed, the heat goes off.",
   in_the_building: "Somebody is awake in the building and says so every 60 min, here or at the chamber; when that is missed, the heat goes off.",
-  unattended: "Nobody is asked to check in. It needs the line below, and a press of the arm button at the chamber, door shut, heat off.",
+  unattended: "Nobody is asked to check in. It needs every contact under “Before you leave” closed, and a press of the arm button at the chamber, door shut, heat off.",
 };
 
 const SHOWN_WITHIN_MS = 3000;
@@ -191,11 +191,12 @@ export function render(state) {
   const level = levelOf(held, now, facts);
   const at = before.chosenStart(held, state.utcNow());
   const alone = level === "unattended";
+  const key = startKey(held, state, why, level, at);
+  const plan = html`${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${summary({ ...held, limits: facts?.limits }, now, unit, at?.utcUs)}`;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits already." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     ${state.held.unsaved?.[held.id] ? html`<p>${mark("alarm", 16)} <b>Changes to it are not stored.</b> This starts revision ${held.stored.revision} without them. <a href="#/schedules/${held.id}">Store or drop them first</a></p>` : ""}
-    <form data-form="start" class="editor" novalidate><div>${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? before.drawLine(state.held.leaving, held.answers) : ""}<div class="${alone ? "key-on-line" : ""}">${startKey(held, state, why, level, at)}</div>${
-      alone ? html`<p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : ""}</div><div>${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${
-    summary({ ...held, limits: facts?.limits }, now, unit, at?.utcUs)}</div></form>
+    <form data-form="start" class="editor" novalidate><div>${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? plan : key}</div><div>${
+    alone ? html`${before.drawLine(state.held.leaving, held.answers)}<div class="key-on-line">${key}</div><p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : plan}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
 }

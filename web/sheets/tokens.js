@@ -28,7 +28,7 @@ function drawMade(made) {
 function row(token, nowUs) {
   const over = token.ended_utc_us ? "ended" : token.expires_utc_us < nowUs ? "ran out" : "until";
   return html`<tr data-key="token-${token.id}"><th scope="row">${token.label}</th><td>${(SCOPES[token.scope] ?? [token.scope])[0].toLowerCase()}${token.name ?? token.person ? `, of ${token.name ?? token.person}` : ""}</td><td>${over} ${day(token.ended_utc_us ?? token.expires_utc_us)} ${clock(token.ended_utc_us ?? token.expires_utc_us)}</td><td class="keys">${
-    over === "until" ? html`<button type="button" class="plain" data-do="end-token" data-value="${token.id}">End it<span class="unseen">: ${token.label}</span></button>` : ""}</td></tr>`;
+    over === "until" ? html`<button type="button" class="plain" data-do="end-token" data-value="${token.id}">End it<span class="unseen"> ${token.label}</span></button>` : ""}</td></tr>`;
 }
 
 export function draw(state) {
