@@ -298,8 +298,8 @@ function followRun() {
     if (id === known) return;
     known = id;
     if (!run) return;
-    const { loadRunInto } = await import("./parts/stored.js");
     const justBegun = run.elapsed_us / (store.now.speed || 1) < 10e6; // this page has seen all of it, and the record may not know it yet
+    const { loadRunInto } = await import("./parts/stored.js");
     for (const waitMs of justBegun ? [LAG_MS] : [0, LAG_MS]) {
       await new Promise((resolve) => setTimeout(resolve, waitMs)); // the record lags: what was missing the first time is there the second
       if (id !== known || page.signal.aborted) return;

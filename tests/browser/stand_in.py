@@ -168,6 +168,11 @@ class StandIn:
             self.stream = stream
             self.news.notify_all()
 
+    def count_stream(self, step: int) -> None:
+        with self.news:
+            self.open_streams += step
+            self.streams_ever += step > 0
+
     def now_of(self, at: str) -> dict[str, Any]:
         return self.nows.get(at, self.now)
 
@@ -291,8 +296,7 @@ class Handler(BaseHTTPRequestHandler):
         self.send_header("content-type", "text/event-stream")
         self.send_header("content-security-policy", POLICY)
         self.end_headers()
-        self.world.open_streams += 1
-        self.world.streams_ever += 1
+        self.world.count_stream(1)
         try:
             for message in self.world.messages(at):
                 self.wfile.write(message)
@@ -300,7 +304,7 @@ class Handler(BaseHTTPRequestHandler):
         except OSError:
             pass  # the page went away, as pages do
         finally:
-            self.world.open_streams -= 1
+            self.world.count_stream(-1)
 
 
 def _handler(world: StandIn) -> type[Handler]:

@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE
 from tests.browser.rooms import KEEPER, furnished
-from tests.browser.stand_in import NOBODY, problem
+from tests.browser.stand_in import NOBODY, WEB, problem
 from tests.browser.test_page_alone import open_at
 
 REFUSED = ["401", "403", "429", "Failed to load resource", "net::ERR"]
@@ -172,9 +172,14 @@ def test_on_the_chambers_own_computer_a_viewer_may_sign_in_to_do_more(new_page, 
 
 
 def test_without_scripting_the_page_says_what_works(new_page, stand_in):
-    page = new_page(java_script_enabled=False)
+    """As a browser reads it whose scripting is off: what is in noscript is part of the page, and no script runs."""
+    text = (WEB / "index.html").read_text(encoding="utf-8")
+    assert text.count("<noscript>") == 1
+    bare = re.sub(r"</?noscript>|<script.*?</script>", "", text)
+    page = new_page(PHONE)
+    page.route(stand_in.url + "/", lambda route: route.fulfill(body=bare, content_type="text/html; charset=utf-8"))
     page.goto(stand_in.url)
     expect(page.get_by_text("Scripting is off")).to_be_visible()
-    expect(page.get_by_role("link", name=re.compile("Stop heating, and the last known state"))).to_have_attribute(
-        "href", "/stop"
-    )
+    link = page.get_by_role("link", name=re.compile("Stop heating, and the last known state"))
+    expect(link).to_have_attribute("href", "/stop")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
