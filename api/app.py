@@ -13,32 +13,45 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 
 from api import (
+    accounts,
     alarms,
+    arrived,
     chamber,
     chambers,
+    described,
     errors,
     events,
     health,
+    leaving,
+    messages,
+    notes,
     now,
     page,
     past,
     people,
     runs,
     schedules,
+    sign_in,
     stop,
+    stop_page,
     stream,
+    tokens,
 )
 from api.at import At
 from api.desk.demo import seed
 from api.desk.store import Desk
+from api.door.door import Door
+from api.door.hosts import Hosts
 from api.guard_origin import GuardOrigin
 from api.headers import SafeHeaders
 from api.hub import Hub
 from api.parts import House, Parts, Settings
+from api.presses import Presses
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, schedules, alarms, chamber, chambers, events, people, health, errors)
+NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, chambers, events, messages, people,
+         sign_in, accounts, tokens, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""
 
@@ -47,8 +60,11 @@ ABOUT = """What stands between a heating chamber's controller and people: it sho
 **Reading values.** Integers carry their unit in the name: `_mc` is 0.001 °C, `_us` microseconds, `_utc_us` microseconds
 since 1970 UTC, `_e4` ten-thousandths. `null` is "not known", never zero. Schedules alone are written in °C and hours.
 
+**Coming in.** POST /sign-in with name and password brings a cookie; a program may use a token (POST /tokens) instead. On
+the chamber's own computer, looking and stopping need neither. Forwarded headers of a proxy are never believed.
+
 **Asking for something.** POST, PUT and DELETE take a JSON body (`{}` at least) from this service's own page, or from a
-program on this computer. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
+program. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
 repeated request harmless.
 
 **When it goes wrong.** Every error is a problem (RFC 9457) with a `code`, a sentence, advice, and every mistake at once.
@@ -65,7 +81,9 @@ TAGS = [
     {"name": "chambers", "description": "All chambers of this computer."},
     {"name": "chamber", "description": "What this chamber is and may do."},
     {"name": "record", "description": "What happened."},
-    {"name": "about", "description": "Who you are, and how this service is."},
+    {"name": "messages", "description": "Who is told, by which way, and whether it works."},
+    {"name": "people", "description": "Who you are: accounts, sessions, tokens, invitations."},
+    {"name": "about", "description": "How this service is."},
 ]
 
 
@@ -74,6 +92,8 @@ def create_app(settings: Settings) -> FastAPI:
     desk = Desk.open(settings.desk_folder)
     if settings.demo and desk.is_new:
         desk.do_now(seed)
+        messages.seed(settings)
+    door = Door(desk, Hosts(settings.names, settings.behind))
     house = House(tuple(_parts(settings, data, desk) for data in settings.chambers))
 
     @contextlib.asynccontextmanager
@@ -89,15 +109,17 @@ def create_app(settings: Settings) -> FastAPI:
             await asyncio.gather(*following, return_exceptions=True)
             for one in house:
                 one.reading.close()
+            door.close()
             desk.close()
 
     app = FastAPI(
         title="Soakwarden", version=health.own_version(), summary="Long, slow heat treatments, watched.",
         description=ABOUT, openapi_tags=TAGS, openapi_url=f"{errors.PREFIX}/openapi.json", docs_url=None, redoc_url=None,
         redirect_slashes=False, lifespan=lifespan,
-        middleware=[Middleware(SafeHeaders), Middleware(At), Middleware(GuardOrigin),
+        middleware=[Middleware(SafeHeaders), Middleware(GuardOrigin), Middleware(At),
                     Middleware(GZipMiddleware, minimum_size=1000, compresslevel=GZIP_LEVEL)])
-    app.state.house = house
+    app.state.house, app.state.door = house, door
+    app.state.presses = Presses()
     app.state.files = page.Files(settings.web)
     app.state.keys_running = {}
     errors.install(app)
@@ -105,7 +127,10 @@ def create_app(settings: Settings) -> FastAPI:
     for noun in NOUNS:
         interface.include_router(noun.router)
     app.include_router(interface)
+    app.include_router(stop_page.router)
+    app.include_router(arrived.router)
     app.include_router(page.router)
+    described.install(app)
     return app
 
 

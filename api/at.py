@@ -13,6 +13,11 @@ from api.errors import PREFIX, Problem
 BEGINS = f"{PREFIX}/at/"
 
 
+def bare(path: str) -> str:
+    """The same address without `at/NAME`."""
+    return f"{PREFIX}/{path[len(BEGINS):].partition('/')[2]}" if path.startswith(BEGINS) else path
+
+
 class At:
     """ASGI middleware: takes the chamber's name out of the path and leaves it in the scope as `at`."""
 
@@ -23,7 +28,8 @@ class At:
         if scope["type"] == "http" and scope["path"].startswith(BEGINS):
             name, _, rest = scope["path"][len(BEGINS):].partition("/")
             if scope["app"].state.house.find(name) is None or not name:
-                await Problem("not_found", f"There is no chamber {name[:40]!r}; /chambers lists them.").answer()(scope, receive, send)
+                problem = Problem("not_found", f"There is no chamber {name[:40]!r}; /chambers lists them.")
+                await problem.answer()(scope, receive, send)
                 return
             path = f"{PREFIX}/{rest}"
             scope = {**scope, "at": name, "path": path, "raw_path": path.encode()}

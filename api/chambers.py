@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi import APIRouter
 
-from api.parts import Parts, WholeHouse
+from api.parts import House, Parts, WholeHouse
 from api.wire import Answer
 
 router = APIRouter(tags=["chambers"])
@@ -16,9 +16,21 @@ router = APIRouter(tags=["chambers"])
 async def chambers(house: WholeHouse) -> Answer:
     """`at` is the name to use in addresses: `/api/v1/at/NAME/now` is the live state of that chamber.
 
-    `now` is null while its controller is not heard, and `away` then says why.
+    `now` is null while its controller is not heard, and `away` then says why. `circuits`: what chambers may draw
+    together, against what the circuit bears that they are taken to share.
     """
-    return Answer({"chambers": [_line(one) for one in house]})
+    return Answer({"chambers": [_line(one) for one in house], "circuits": [circuit(house)]})
+
+
+def circuit(house: House) -> dict[str, Any]:
+    """The summed load of every chamber whose element is known. A warning, no gate: nobody here knows the wiring."""
+    known = {one.at: one.hub.now["chamber"]["element_w"] for one in house if one.hub.now is not None}
+    sum_w, max_w = sum(known.values()), house.first.settings.circuit_max_w
+    over = len(known) > 1 and sum_w > max_w
+    words = (f"Together these chambers may draw {sum_w} W; one circuit bears {max_w} W. Plug them into different circuits, or "
+             "run them one after the other.") if over else ""
+    return {"name": "the circuit they share", "chambers": list(known), "sum_w": sum_w, "max_w": max_w, "over": over,
+            "words": words}
 
 
 def _line(one: Parts) -> dict[str, Any]:

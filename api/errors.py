@@ -19,6 +19,8 @@ from controller.core.schedule import Mistake
 
 PREFIX = "/api/v1"
 MEDIA_TYPE = "application/problem+json"
+CHALLENGE = {"WWW-Authenticate": 'Bearer realm="soakwarden"'}
+"""Goes with every 401 (RFC 9110, 15.5.2). Browsers open no window of their own for Bearer."""
 
 Responses = dict[int | str, dict[str, Any]]
 """What FastAPI takes as a route's `responses`."""
@@ -57,13 +59,14 @@ PROBLEMS: Mapping[str, Row] = {
     "controller_error": Row(502, "The controller did not understand", "Restart both parts from the same version."),
     # about people
     "signed_out": Row(401, "Nobody is signed in", "Sign in; on the chamber's own computer looking and stopping need none."),
-    "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; names and passwords are case-sensitive."),
-    "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating is not held up by this."),
+    "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; case matters in passwords."),
+    "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating does not wait."),
     "wrong_code": Row(403, "This code is not valid", "Codes work once and for 24 h; ask for a new one where the service runs."),
+    "too_many_notes": Row(409, "This run has enough notes", "Remove one that is no longer needed."),
     "name_taken": Row(409, "Somebody has this name", "Choose another name."),
     "last_maintainer": Row(409, "Nobody else could look after accounts", "Make somebody else a maintainer first."),
     # about messages
-    "messenger_away": Row(503, "The messenger does not answer", "Look whether its service runs; the heat does not depend on it."),
+    "messenger_away": Row(503, "The messenger does not answer", "Look whether it runs; the heat does not depend on it."),
     "channel_failing": Row(502, "The message did not leave", "Correct the channel by what the provider answered, in `detail`."),
     # about the request
     "bad_request": Row(422, "The request has mistakes", "Correct every field that `mistakes` lists."),
@@ -71,9 +74,9 @@ PROBLEMS: Mapping[str, Row] = {
     "media_type": Row(415, "Wrong kind of body", "Send Content-Type: application/json."),
     "too_large": Row(413, "The body is too large", "Send less."),
     "too_slow": Row(408, "The body did not arrive in time", "Send it again."),
-    "foreign_host": Row(403, "Not asked under a name of this computer", "Open the page as 127.0.0.1 or localhost."),
+    "foreign_host": Row(403, "Not a name of this computer", "Use a name that `detail` lists, or start it with --name."),
     "foreign_origin": Row(403, "Asked from another site's page", "Use this service's own page."),
-    "proxied": Row(403, "A proxy stands in between", "Ask directly: until accounts exist only this computer may."),
+    "proxied": Row(403, "A proxy stands in between", "Ask directly, or start it with --behind (another_room.md)."),
     "key_missing": Row(400, "Idempotency-Key is missing", "Send a new random key with each intended start."),
     "key_reused": Row(409, "This key was used for something else", "Use a new key for a new request."),
     "outcome_unknown": Row(409, "Nobody knows how this request ended", "Look at /now; ask again with a new key."),

@@ -1,27 +1,32 @@
 """Who may speak to this service at all: one middleware before every route.
 
-A page of another site can make a browser send requests to loopback, and a name that resolves to loopback can pass for
-this service. So: the Host must be a loopback name; an Origin, where one is sent, must be this very host; a browser that
-says "cross-site" is refused on every unsafe method; a proxy is refused as long as loopback means "local"; a body must be
-JSON, small, and arrive in time. A program without a browser sends neither Origin nor Sec-Fetch-Site and passes.
+A page of another site can make a browser send requests here, and a name that resolves here can pass for this service. So: the
+Host must be one of ours; an Origin, where one is sent, must be this very host; a browser that says "cross-site" is refused on
+every unsafe method; somebody who is not recognised gets no further (`api.door.way_in`); a body must be JSON, small, and
+arrive in time. A program without a browser sends neither Origin nor Sec-Fetch-Site and passes.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+import time
+from typing import Any
 
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.at import bare
+from api.door.door import Door
+from api.door.hosts import same_origin
+from api.door.way_in import SAFE_METHODS, admit
 from api.errors import PREFIX, Problem
 
-LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
-SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 SAME_SITE = frozenset({"same-origin", "none"})
-PROXY_HEADERS = ("x-forwarded-", "forwarded", "x-real-ip", "via")
 TEXT_TOO = frozenset({f"{PREFIX}/schedules/import"})
 """Takes text/plain as well: the text file as it is."""
+FORMS = frozenset({"/stop", "/stop/sign-in", "/arrived"})
+"""Plain pages: they take what a form without script sends, and ask for a proof of their own where a browser names no origin."""
+FORM = "application/x-www-form-urlencoded"
 BODY_MAX_BYTES = 128 * 1024
 BODY_DEADLINE_S = 10.0
 
@@ -40,12 +45,11 @@ class GuardOrigin:
             await self.app(scope, receive, send)
             return
         try:
-            headers = Headers(scope=scope)
-            _host(headers)
-            _proxy(headers.keys())
-            _origin(headers, scope["method"])
+            headers, door = Headers(scope=scope), scope["app"].state.door
+            _origin(headers, scope, _host(headers, scope, door))
+            admit(door, scope, headers, time.time_ns() // 1000)
             if scope["method"] not in SAFE_METHODS:
-                _media_type(headers, scope["path"])
+                _media_type(headers, bare(scope["path"]))
                 receive = _again(await _body(headers, receive), receive)
         except Problem as problem:
             await problem.answer()(scope, receive, send)
@@ -53,40 +57,33 @@ class GuardOrigin:
         await self.app(scope, receive, send)
 
 
-def host_name(host: str) -> str:
-    """The name without the port; an IPv6 address keeps its brackets."""
-    if host.startswith("["):
-        return host.partition("]")[0] + "]"
-    return host.partition(":")[0]
-
-
-def _host(headers: Headers) -> None:
+def _host(headers: Headers, scope: Any, door: Door) -> str:
+    """The origin that our own page has under this Host."""
     hosts = headers.getlist("host")
-    if len(hosts) != 1 or host_name(hosts[0]).lower() not in LOOPBACK_NAMES:
-        shown = ", ".join(hosts)[:80] or "missing"
-        raise Problem("foreign_host", f"Host is {shown}; allowed is {', '.join(sorted(LOOPBACK_NAMES))}.")
+    ours = door.hosts.origin(scope, hosts[0]) if len(hosts) == 1 else None
+    if ours is None:
+        server = (scope.get("server") or ("", None))[0]
+        allowed = ", ".join(door.hosts.allowed(bool(scope.get("outside")), server))
+        raise Problem("foreign_host", f"Host is {', '.join(hosts)[:80] or 'missing'}; allowed is {allowed}.")
+    return ours
 
 
-def _proxy(names: Iterable[str]) -> None:
-    found = [name for name in names if name.startswith(PROXY_HEADERS)]
-    if found:
-        raise Problem("proxied", f"{found[0]} is set; nobody can tell who asks.")
-
-
-def _origin(headers: Headers, method: str) -> None:
+def _origin(headers: Headers, scope: Any, ours: str) -> None:
     """An Origin is checked on every method: a foreign page must not fill the streams either."""
-    ours = f"http://{headers['host']}".lower()
-    foreign = [origin for origin in headers.getlist("origin") if origin.lower() != ours]
-    if foreign:
+    given = headers.getlist("origin")
+    foreign = [origin for origin in given if not same_origin(origin, ours)]
+    if foreign and not (foreign == ["null"] and scope["path"] in FORMS):
         raise Problem("foreign_origin", f"Origin is {foreign[0][:80]}; allowed is {ours}.")
     sites = headers.getlist("sec-fetch-site")
-    if method not in SAFE_METHODS and not SAME_SITE.issuperset(sites):
+    if scope["method"] not in SAFE_METHODS and not SAME_SITE.issuperset(sites):
         raise Problem("foreign_origin", f"Sec-Fetch-Site is {sites[0][:80]}; allowed is same-origin.")
+    scope["from_own_page"] = bool(given and not foreign) or "same-origin" in sites
 
 
 def _media_type(headers: Headers, path: str) -> None:
     given = headers.get("content-type", "").partition(";")[0].strip().lower()
-    allowed = ("application/json", "text/plain") if path in TEXT_TOO else ("application/json",)
+    allowed: tuple[str, ...] = ("application/json", "text/plain") if path in TEXT_TOO else ("application/json",)
+    allowed = (FORM,) if path in FORMS else allowed
     if given not in allowed:
         raise Problem("media_type", f"Content-Type is {given[:80] or 'missing'}; allowed is {' or '.join(allowed)}.")
 

@@ -29,7 +29,9 @@ class SafeHeaders:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).update(ALWAYS)
+                headers = MutableHeaders(scope=message)
+                for name, value in ALWAYS.items():
+                    headers.setdefault(name, value)  # a plain page has its own, stricter policy
             await send(message)
 
         await self.app(scope, receive, with_headers if scope["type"] == "http" else send)

@@ -32,6 +32,12 @@ class Settings:
     demo: bool = False
     desk: Path | None = None
     """Folder of desk.db and channels.json; the first chamber's if not given."""
+    names: tuple[str, ...] = ()
+    """More host names under which this service may be asked."""
+    behind: str = ""
+    """The origin under which a reverse proxy shows this service; empty for none."""
+    circuit_max_w: int = 2_300
+    """What one circuit of the building bears: 10 A at 230 V (common practice, from memory; look at your own breaker)."""
 
     @property
     def desk_folder(self) -> Path:

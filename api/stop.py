@@ -5,9 +5,15 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.commands import SENT, Command, Nothing
-from api.errors import problems
+from api.errors import Responses, problems
+from api.parts import Service
 from api.wire import Answer
 from controller.core.commands import Ask
+
+LOOK_S = 1.0
+CAME: Responses = {200: {"description": "How far it came.", "content": {"application/json": {"example": {
+    "chamber": "Bench chamber", "by": "Anna (kitchen bookmark)", "accepted_utc_us": 1764061234000000,
+    "off_seen_utc_us": 1764061234480000, "heat_off": True, "still_on": False}}}}}
 
 router = APIRouter(tags=["heat"])
 
@@ -19,7 +25,21 @@ async def stop_heating(asked: Command, _body: Nothing) -> Answer:
     Send `{}` as `application/json`: what a plain form could send is refused here as on every route, so that no foreign
     page can press it (`curl --json '{}'`).
 
-    The answer means *accepted*. Whether the heat was seen off stands in `stop.off_seen_utc_us` of `/now` and the stream.
+    The answer means *accepted*. Whether the heat was seen off stands in `/stop-heating/last`, `/now` and the stream.
     If there is no answer, switch off at the chamber: this is not an emergency stop, and off is not isolated.
     """
     return Answer(await asked.give(Ask.STOP_HEATING))
+
+
+@router.get("/stop-heating/last", summary="How far the last stop came", responses={
+    **CAME, **problems("controller_away", "no_answer")})
+async def how_far(service: Service) -> Answer:
+    """The newest stop of this chamber, by a person or a trip: who, when it was accepted, when the heat was seen off. It is
+    asked of the controller by itself and needs no stream. `heat_off` null means that the board is not heard; `still_on`
+    true means that somebody has to cut the power. A token for stopping may ask this too.
+    """
+    now = (await service.upstream.ask("now", timeout_s=LOOK_S))["now"]
+    stop = now["stop"]
+    return Answer({"chamber": now["chamber"]["name"], "by": stop["by"], "accepted_utc_us": stop["accepted_utc_us"],
+                   "off_seen_utc_us": stop["off_seen_utc_us"], "heat_off": now.get("heat_off"),
+                   "still_on": bool(now.get("still_on"))})

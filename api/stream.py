@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header
@@ -17,9 +18,10 @@ from starlette.types import Receive, Scope, Send
 from api.errors import Problem, problems
 from api.hub import Hub
 from api.parts import Service
+from api.people import TheCaller, TheDoor
 from api.wire import encode
 
-STREAMS_MAX = 40
+STREAMS_MAX = 256
 SEND_DEADLINE_S = 10.0
 BEAT_S = 2.0
 SPACING_S = 0.25
@@ -40,14 +42,14 @@ router = APIRouter(tags=["live"])
 
 
 class Stream(Response):
-    """One open page. Ends when the page leaves, when it does not read, or when the service ends."""
+    """One open page. Ends when the page leaves, when it does not read, when who asked is signed out, or with the service."""
 
     media_type = "text/event-stream"
 
-    def __init__(self, hub: Hub, serial: int | None) -> None:
+    def __init__(self, hub: Hub, serial: int | None, still: Callable[[], bool]) -> None:
         super().__init__(headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
         del self.headers["content-length"]
-        self._hub, self._serial = hub, serial
+        self._hub, self._serial, self._still = hub, serial, still
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         self._hub.streams += 1
@@ -67,7 +69,7 @@ class Stream(Response):
         await self._send(send, {"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
         await self._write(send, b"retry: %d\n\n" % RETRY_MS)
         beat_due = 0.0
-        while not self._hub.closing.is_set():
+        while not self._hub.closing.is_set() and self._still():
             if self._fresh():
                 await self._write(send, self._tick())
             if time.monotonic() >= beat_due:
@@ -116,16 +118,21 @@ async def _gone(receive: Receive) -> None:
 @router.get("/stream", summary="Live data as it happens (Server-Sent Events)", response_class=Response, responses={
     200: {"description": "Events `tick` and `beat`, without end.", "content": {"text/event-stream": {"example": EXAMPLE}}},
     **problems("streams_full")})
-async def stream(service: Service, last_event_id: Annotated[str | None, Header(max_length=40, description=(
-        "The `id` of the last tick you have. The stream goes on after it."))] = None) -> Response:
+async def stream(service: Service, caller: TheCaller, door: TheDoor, last_event_id: Annotated[str | None, Header(
+        max_length=40, description="The `id` of the last tick you have. The stream goes on after it.")] = None) -> Response:
     """Each `tick` carries the whole present state as `now`, the `rows` of every tick since the last message (in the
     order tick, UTC µs, set point, control, over-temperature, part, duty asked, duty seen), and the `events` of those
     ticks. `resumed` is false when ticks are missing before the first row: an unknown or too old Last-Event-ID.
 
     A `beat` comes every 2 s whether or not anything happened: `age_us` is how old the newest tick is on this computer's
     own clock, `away` says in words why the controller does not answer, or is empty. No beat for 5 s means no connection.
+    The stream ends within 2 s when the session or token that opened it does.
     """
     if service.hub.streams >= STREAMS_MAX:
         raise Problem("streams_full", f"{service.hub.streams} streams are open; at most {STREAMS_MAX} are served.",
                       headers={"Retry-After": "5"})
-    return Stream(service.hub, service.hub.serial_of(last_event_id) if last_event_id else None)
+
+    def still() -> bool:
+        return caller.account is None or door.book.still(caller.digest, time.time_ns() // 1000)
+
+    return Stream(service.hub, service.hub.serial_of(last_event_id) if last_event_id else None, still)

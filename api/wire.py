@@ -12,11 +12,13 @@ COMPACT = (",", ":")
 
 
 def encode(content: Any) -> bytes:
-    """UTF-8 JSON. A number that is not finite leaves as null: it was never a number that somebody may act on."""
+    """UTF-8 JSON. A number that is not finite leaves as null: it was never a number that somebody may act on. Half of a
+    surrogate pair, which JSON can bring in and UTF-8 cannot carry out, leaves as a question mark."""
     try:
-        return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=COMPACT).encode()
+        text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=COMPACT)
     except ValueError:
-        return json.dumps(finite(content), ensure_ascii=False, allow_nan=False, separators=COMPACT).encode()
+        text = json.dumps(finite(content), ensure_ascii=False, allow_nan=False, separators=COMPACT)
+    return text.encode(errors="replace")
 
 
 def finite(content: Any) -> Any:

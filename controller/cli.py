@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 
-from controller.commands import chamber, doctor, rehearse, replay, serve
+from controller.commands import account, chamber, doctor, listen, rehearse, replay, serve
 from controller.commands.out import Out
 from controller.exit_codes import Exit, table
 
-VERBS = (serve, chamber, rehearse, replay, doctor)
+VERBS = (serve, chamber, rehearse, replay, doctor, account, listen)
 SIMULATE = "simulate"
 EPILOG = f"""\
 exit codes:

@@ -1,7 +1,7 @@
 """Commands as they come over the socket: JSON to `core.commands.Command`, strictly, or a refusal with every mistake.
 
-The role is given by whoever asks; here it is capped. Until there are accounts, nobody may do more to a real chamber
-than look, stop the heat, acknowledge and check in.
+The role is vouched for by whoever asks: the socket is open to the service's own group alone, and the interface in it knows
+who has signed in. The tick judges every command by that role, and the record keeps who gave it.
 """
 
 from __future__ import annotations
@@ -10,16 +10,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from controller.core.commands import Ask, Command, PersonRole
+from controller.core.leaving import NEVER_US, QUESTION_IDS, Leaving
 from controller.core.schedule import SEGMENTS_MAX, Kind, Mistake, Of, Resume, Schedule, Segment
 from controller.core.setup import Level
 
 TEXT_MAX = 120
-KEYS = ("ask", "by", "role", "ref", "schedule", "level", "name", "value")
+KEYS = ("ask", "by", "role", "ref", "schedule", "level", "name", "value", "at_utc_us", "leaving")
+LEAVING_KEYS = ("answers", "arrived_age_us", "channel")
 SCHEDULE_KEYS = ("name", "of", "resume", "segments")
 SEGMENT_NUMBERS = ("target_mc", "rate_mc_per_h", "soak_us", "band_mc", "longest_us")
 NUMBER_MAX = 1 << 53
-CAP = {True: PersonRole.MAINTAINER, False: PersonRole.VIEWER}
-"""The most that anybody may be, by whether the chamber is simulated."""
 
 
 class NotACommand(ValueError):
@@ -32,8 +32,8 @@ class NotACommand(ValueError):
         super().__init__(reason)
 
 
-def command_of(data: Any, simulated: bool, run_id: str) -> Command:
-    """The command that `data` describes, its role capped; a start gets `run_id`. Raises NotACommand."""
+def command_of(data: Any, run_id: str) -> Command:
+    """The command that `data` describes; a start gets `run_id`. Raises NotACommand."""
     if not isinstance(data, Mapping):
         raise NotACommand("bad_command", "command is no object", [])
     found: list[Mistake] = [_wrong(key, "an unknown field", ", ".join(KEYS)) for key in data if key not in KEYS]
@@ -42,13 +42,36 @@ def command_of(data: Any, simulated: bool, run_id: str) -> Command:
     level = _word(data, "level", [one.name.lower() for one in Level], found, "unattended")
     texts = {key: _text(data, key, found) for key in ("by", "ref", "name")}
     value = _number(data, "value", "value", found, 0)
+    at_utc_us = _number(data, "at_utc_us", "at_utc_us", found, 0)
+    if at_utc_us < 0:
+        found.append(_wrong("at_utc_us", at_utc_us, "microseconds since 1970 UTC, or 0 for now"))
+    leaving = _leaving(data.get("leaving"), found)
     if found:
         raise NotACommand("bad_command", " ".join(str(mistake) for mistake in found), found)
     start = Ask(ask) is Ask.START
     return Command(
-        ask=Ask(ask), by=texts["by"], role=min(PersonRole[role.upper()], CAP[simulated]), ref=texts["ref"],
+        ask=Ask(ask), by=texts["by"], role=PersonRole[role.upper()], ref=texts["ref"],
         schedule=schedule_of(data.get("schedule")) if start else None, run_id=run_id if start else "",
-        level=Level[level.upper()], name=texts["name"], value=value)
+        level=Level[level.upper()], name=texts["name"], value=value, at_utc_us=at_utc_us if start else 0,
+        leaving=leaving if start else None)
+
+
+def _leaving(data: Any, found: list[Mistake]) -> Leaving | None:
+    """What was answered before leaving; None where nothing was said."""
+    if data is None:
+        return None
+    if not isinstance(data, Mapping):
+        found.append(_wrong("leaving", data, "an object"))
+        return None
+    found += [_wrong(f"leaving {key}", "an unknown field", ", ".join(LEAVING_KEYS)) for key in data if key not in LEAVING_KEYS]
+    answers = data.get("answers", [])
+    if not isinstance(answers, list) or not all(isinstance(one, str) and one in QUESTION_IDS for one in answers):
+        found.append(_wrong("leaving answers", answers, f"a list of {', '.join(sorted(QUESTION_IDS))}"))
+        answers = []
+    age_us = _number(data, "arrived_age_us", "leaving arrived_age_us", found, NEVER_US)
+    if age_us < NEVER_US:
+        found.append(_wrong("leaving arrived_age_us", age_us, "microseconds, or -1 for never"))
+    return Leaving(tuple(answers), age_us, _text(data, "channel", found))
 
 
 def schedule_of(data: Any) -> Schedule:

@@ -14,14 +14,17 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.core.commands import Ask, Command
 from controller.core.events import Event, Kind
+from controller.core.leaving import lacking
 from controller.core.run_states import S
 from controller.core.schedule import Mistake, mistakes, over_ceiling
 from controller.core.state import State
+from controller.drivers.clocks import mono_us
 from controller.drivers.peer_user import peer_user
 from controller.intake import NotACommand, command_of
 from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows, row
@@ -33,6 +36,7 @@ RING = 600
 RECEIVE_BYTES = 65_536
 QUEUE_MAX = 2_000
 """Ticks waiting for this thread; more than half an hour of them in real time."""
+WORDS_MAX = 400
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 
@@ -46,6 +50,14 @@ class Told(NamedTuple):
     utc_us: int
     events: list[Json]
     record: tuple[str, int]
+    synced: bool = True
+
+
+class MessengerSaid(NamedTuple):
+    """How the messenger is, and when it said so."""
+
+    mono_us: int
+    failing: str
 
 
 class Doors(NamedTuple):
@@ -106,12 +118,14 @@ class SocketServer:
         self._selector = selectors.DefaultSelector()
         self._bell, self._ringer = socket.socketpair()
         self._ending = threading.Event()
+        self.messages: MessengerSaid | None = None
+        """What the messenger said last; read by the loop."""
         self._thread = threading.Thread(target=self._serve, name="socket", daemon=True)
         self._do: dict[str, Callable[[Json, _Client], Json | None]] = {
             "now": lambda ask, client: {"now": self._now()}, "follow": self._follow, "command": self._command,
             "chamber": lambda ask, client: chamber_facts(facts.folder),
             "guards": lambda ask, client: {"guards": guard_rows(self._told.state)},
-            "health": lambda ask, client: doors.health(),
+            "health": lambda ask, client: doors.health(), "messages": self._messages,
         }
 
     def start(self) -> None:
@@ -230,7 +244,7 @@ class SocketServer:
             self._say(client, {"id": ask_id, "ok": answer})
 
     def _now(self) -> Json:
-        return self._snapshots.now(self._told.state, self._told.utc_us, self._told.record)
+        return self._snapshots.now(self._told.state, self._told.utc_us, self._told.record, self._told.synced)
 
     def _follow(self, ask: Json, client: _Client) -> Json:
         client.following = True
@@ -242,9 +256,8 @@ class SocketServer:
 
     def _command(self, ask: Json, client: _Client) -> None:
         data = ask.get("command")
-        simulated = self._facts.folder.chamber.simulated
         try:
-            command = command_of(data, simulated, self._doors.run_id())
+            command = command_of(data, self._doors.run_id())
         except NotACommand as refusal:
             self._doors.note(_refused_event(data, refusal, client.user))
             self._refuse(client, ask.get("id"), refusal.code, refusal.reason, refusal.mistakes)
@@ -255,6 +268,14 @@ class SocketServer:
         if not self._doors.submit(command):
             self._waiting[command.ref].pop()
             self._refuse(client, ask.get("id"), "busy", "Too many commands wait already. Try again in a second.", [])
+
+    def _messages(self, ask: Json, client: _Client) -> Json:
+        """The messenger says how it is; it says so every few seconds, because silence counts as failing."""
+        failing = ask.get("failing")
+        if not isinstance(failing, str) or len(failing) > WORDS_MAX:
+            raise Error("bad_messages", f"failing must be text of at most {WORDS_MAX} characters; empty: all channels work")
+        self.messages = MessengerSaid(mono_us(), failing)
+        return {}
 
     def _tell_all(self) -> None:
         while self._queue:
@@ -296,6 +317,8 @@ class SocketServer:
 
     def _mistakes(self, command: Command, code: str) -> list[Mistake]:
         """What exactly is wrong with the schedule of a refused start, field by field."""
+        if code == "not_ready_to_leave":
+            return lacking(command.leaving, 0, self._told.state.messages_why)
         if command.schedule is None or code not in ("bad_schedule", "over_ceiling"):
             return []
         limits = self._facts.folder.chamber.limits
@@ -364,8 +387,7 @@ def _error(error: Error) -> Json:
 
 def _named(command: Command, user: str) -> Command:
     """Another user of this computer asked: the record says which."""
-    return Command(command.ask, f"{command.by} (computer user {user})", command.role, command.ref, command.schedule,
-                   command.run_id, command.level, command.name, command.value)
+    return replace(command, by=f"{command.by} (computer user {user})")
 
 
 def _refused_event(data: Any, refusal: NotACommand, user: str) -> Event:

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple, Protocol
 
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
+from controller.core.leaving import CHECKLIST, Leaving
 from controller.core.messages import Report
 from controller.core.readings import Good, Role
 from controller.core.run_states import ENDED
@@ -28,7 +29,7 @@ from controller.core.schedule import Kind as Segment
 from controller.core.schedule import Of, Schedule
 from controller.core.setup import Chamber, Level
 from controller.core.start import first_state
-from controller.core.state import Garbage, Inputs, LineOpened, Notice, State, Tick
+from controller.core.state import Garbage, Inputs, LineOpened, Messages, Notice, State, Tick
 from controller.core.tick import advance
 from controller.link.session import BadLine, Ran, Session
 
@@ -41,6 +42,8 @@ RAMP_BEGINS_US = 15 * 60 * TICK_US
 SOAK, RAMP = Segment.SOAK, Segment.RAMP
 """An enumeration looks its members up slowly; these are asked for in every tick."""
 BY = "rehearsal"
+ANSWERED = Leaving(tuple(question.id for question in CHECKLIST), 0, BY)
+"""A rehearsal heats nothing: what a person would answer before leaving is taken as answered."""
 
 
 class World(Protocol):
@@ -124,7 +127,7 @@ class Rehearsal:
                  run_id: str = "1") -> None:
         self._world = world
         self._session = Session(world.lock_step)
-        self._start = Command(Ask.START, BY, PersonRole.MAINTAINER, "rehearsal", schedule, run_id, level)
+        self._start = Command(Ask.START, BY, PersonRole.MAINTAINER, "rehearsal", schedule, run_id, level, leaving=ANSWERED)
         self._roles = {sensor.role: number for number, sensor in enumerate(chamber.sensors)}
         self._longest_ticks = (schedule.longest_us + chamber.limits.run_max_us) // TICK_US
         self.state = first_state(chamber, START_US)
@@ -139,7 +142,7 @@ class Rehearsal:
     def ticks(self) -> Iterator[Made]:
         """Every tick, to the end of the run, a refusal, or the longest time it may take."""
         data = b""
-        notices: list[Notice] = [LineOpened(1)]
+        notices: list[Notice] = [LineOpened(1), Messages("")]
         state, exchange, receive, send = self.state, self._world.exchange, self._session.receive, self._session.send
         look, longest = self.errors.look, self._longest_ticks
         for tick in range(1, longest + READY_TICKS):

@@ -82,12 +82,21 @@ def _waiting(state: State, now: Json) -> Said | None:
     pending = state.pending
     if pending is None:
         return None
-    if pending.armed:
+    if pending.armed and pending.due:
         return "Starting: the board takes this run's limits.", "It begins in a few seconds."
+    if not pending.due:
+        return _named(now)
     left = f"It waits {now['pending']['seconds_left']} s more; then the start is taken back."
     if now["door"] == "open":
         return "Shut the door, then press the arm button at the chamber.", left
     return "Press the arm button at the chamber.", left
+
+
+def _named(now: Json) -> Said:
+    """A start that waits for a time: the page shows that time beside the sentence, in the reader's own clock."""
+    words = {"arm": "A start waits for its time and for the arm button.", "clock": "A start waits for the computer's clock.",
+             "time": "A start waits for its time. It is armed."}
+    return words[now["pending"]["waits_for"]], now["pending"]["words"]
 
 
 def _idle(state: State, now: Json) -> Said | None:

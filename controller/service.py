@@ -10,6 +10,7 @@ import os
 import sys
 import threading
 from collections import deque
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -17,9 +18,10 @@ from controller.board_line import BoardLine
 from controller.config import ChamberFolder
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
+from controller.core.leaving import NOT_HEARD
 from controller.core.run_states import ACTIVE, S
 from controller.core.start import first_state
-from controller.core.state import Inputs, State
+from controller.core.state import NOT_SET, Inputs, Lapse, Messages, Notice, State, Wall
 from controller.core.tick import advance, waits_for_nothing
 from controller.drivers import latch
 from controller.drivers.clocks import Clock, StepWatch, mono_us
@@ -31,6 +33,9 @@ from controller.snapshot import Facts
 
 COMMANDS_MAX = 50
 NOTES_MAX = 200
+LOST_WAITING = "The controller ended while a start waited for its time. That start is taken back; nothing was heated."
+MESSENGER_SILENT_US = 20 * 1_000_000
+SYNC_EVERY_TICKS = 10
 LAST_TICKS = 8
 """At the end: that many short ticks at most to see the heat off."""
 LAST_TICK_S = 0.1
@@ -55,17 +60,21 @@ class Parts(NamedTuple):
 class Service:
     """The loop. `submit`, `note` and `end` may be called from any thread; the rest is the loop's own."""
 
-    def __init__(self, parts: Parts, latches: tuple[latch.Stored, ...]) -> None:
+    def __init__(self, parts: Parts, latches: tuple[latch.Stored, ...], waited: bool = False) -> None:
+        """`latches` are those that the file kept; `waited`: the last controller ended while a start waited for its time."""
         self._parts = parts
         self._clock = parts.clock
         self._chamber = parts.folder.chamber
         self.state = _first_state(parts, latches)
+        if waited:
+            self.state = self.state._replace(lapse=Lapse(LOST_WAITING, self.state.mono_us, 0))
         self._commands: deque[Command] = deque()
         self._notes: deque[Event] = deque(maxlen=NOTES_MAX)
         self._woken = threading.Event()
         self._end_reason = ""
         self._next_run = parts.next_run
         self._steps = StepWatch()
+        self._synced = False
         self._untold: list[dict[str, Any]] = []
         """Events recorded before the first tick, for the socket to tell with it."""
         self.lateness = Lateness()
@@ -112,6 +121,8 @@ class Service:
         self.note(Event(Kind.CONTROLLER_STARTED, {
             "version": self._parts.facts.version, "simulated": self._chamber.simulated,
             "data": self._parts.socket_path.parent.name}))
+        if self.state.lapse is not None:
+            self.note(Event(Kind.START_LAPSED, {"run_id": None, "reason": self.state.lapse.reason, "at_utc_us": None}))
         self._untold = self._record_notes(self._clock.utc_us(), self._clock.mono_us())
         self._parts.notifier.ready(f"watching {self._chamber.name}")
         try:
@@ -135,7 +146,8 @@ class Service:
         parts = self._parts
         heard = parts.line.take()
         utc_us, now_us = self._clock.utc_us(), self._clock.mono_us()
-        inputs = Inputs(now_us, heard.reports, heard.notices, self._take_commands(extra), late_us,
+        commands = self._take_commands(extra)
+        inputs = Inputs(now_us, heard.reports, (*heard.notices, *self._computer(commands, utc_us)), commands, late_us,
                         self._rows_lost(), extra)
         result = advance(self.state, inputs)
         parts.line.send(result.outputs.frames)
@@ -147,7 +159,7 @@ class Service:
         self._untold = []
         parts.keeper.keep(result.state, utc_us)
         self.server.publish(Told(result.state, utc_us, told, (parts.writer.failing or parts.keeper.failing,
-                                                              inputs.record_lost)))
+                                                              inputs.record_lost), self._synced))
         if not extra:
             self.lateness.add(late_us)
             if self.server.alive:
@@ -160,6 +172,21 @@ class Service:
             return tuple(taken)
         self._commands.extendleft(reversed([one for one in taken if not waits_for_nothing(one.ask)]))
         return tuple(one for one in taken if waits_for_nothing(one.ask))
+
+    def _computer(self, commands: tuple[Command, ...], utc_us: int) -> Iterator[Notice]:
+        """What this computer itself tells the tick: how the messenger is, and the time while a start waits for one."""
+        said = self.server.messages
+        failing = NOT_HEARD if said is None else said.failing
+        if said is not None and mono_us() - said.mono_us >= MESSENGER_SILENT_US:
+            failing = "the messenger does not answer"
+        if failing != self.state.messages_why:
+            yield Messages(failing)
+        pending = self.state.pending
+        named = (pending is not None and not pending.due) or any(command.at_utc_us for command in commands)
+        if named or self.state.tick % SYNC_EVERY_TICKS == 0:
+            self._synced = self._clock.synchronised()
+        if named:
+            yield Wall(utc_us if self._synced else NOT_SET)
 
     def _rows_lost(self) -> int:
         """A latch file that cannot be written counts as a failing record: same cause, same advice."""
@@ -188,7 +215,9 @@ class Service:
     def _switch_off(self) -> None:
         """Stop the heat as a person would, and wait a moment to see it off."""
         run = self.state.run
-        if (run is not None and run.state in ACTIVE) or self.state.pending is not None:
+        pending = self.state.pending
+        starting = pending is not None and pending.due  # one that waits for its time is kept in the file, and told of
+        if (run is not None and run.state in ACTIVE) or starting:
             self._commands.append(Command(Ask.STOP_HEATING, f"controller: {self._end_reason}", PersonRole.MAINTAINER,
                                           ""))
             self.tick(0, extra=True)

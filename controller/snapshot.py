@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from controller.attendance import attendance
 from controller.circuit import circuit
 from controller.config import ChamberFolder
 from controller.core.alarms import AlarmState
 from controller.core.board import age_us, heat_seen_off, off_words
-from controller.core.commands import LEAST_ROLE, Ask
+from controller.core.commands import Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard, Urgency
 from controller.core.messages import OffReason, Report
 from controller.core.orders import holds_back
@@ -22,11 +23,9 @@ from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
 from controller.core.setup import LEVEL_WORDS, Level
-from controller.core.starting import ARM_WAIT_US
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.core.watch import UNKNOWN, known
-from controller.intake import CAP
 from controller.run_plan import Planned, segments_of
 from controller.sentence import sentence
 
@@ -68,15 +67,15 @@ class Snapshots:
         """Follow where the plan goes; a few comparisons."""
         self._planned.see(state)
 
-    def now(self, state: State, utc_us: int, record: tuple[str, int]) -> Json:
-        """The whole object. `record` is (why it fails, rows lost)."""
+    def now(self, state: State, utc_us: int, record: tuple[str, int], synced: bool = True) -> Json:
+        """The whole object. `record` is (why it fails, rows lost); `synced`, whether the clock is known to be right."""
         clock = _Clock(state, utc_us)
         heard_us = age_us(state.board, state.mono_us)
         fresh = heard_us is not None and heard_us < state.chamber.limits.reading_age_us
         report = state.board.report if fresh else None
         run = self._run(state, clock)
         more: Json = {
-            "run": run, "pending": _pending(state, clock), "armed": _armed(state), "stop": _stop(state, clock),
+            "run": run, **attendance(state, clock.utc, synced), "stop": _stop(state, clock),
             "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "heat_off": None if report is None else heat_seen_off(report),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
@@ -167,7 +166,7 @@ def guard_rows(state: State) -> list[Json]:
 
 
 def possible(state: State) -> list[str]:
-    """The asks that have a chance now, for the roles that this chamber allows."""
+    """The asks that have a chance now, whoever may."""
     at = S.IDLE if state.run is None else state.run.state
     asks = {ask for ask in Ask if ask.value in {cause.value for cause in C} and (at, C(ask.value)) in MOVES}
     views = contacts(state.values, state.limits, state.standing, state.latches, True)
@@ -178,8 +177,7 @@ def possible(state: State) -> list[str]:
         asks.discard(Ask.RESTART)
     if state.run is not None and at in ACTIVE and state.run.level is not Level.AT_THE_CHAMBER:
         asks.add(Ask.CHECK_IN)
-    most = CAP[state.chamber.simulated]
-    return sorted(ask.value for ask in asks if LEAST_ROLE[ask] <= most)
+    return sorted(ask.value for ask in asks)
 
 
 def row(state: State, utc_us: int) -> list[int | None]:
@@ -302,21 +300,6 @@ def _around(state: State, report: Report | None) -> Json:
         "smoke": {True: "smoke", False: "clear", None: "unknown"}[report.smoke] if fitted.smoke else "not fitted",
         "fan_rpm": report.fan_rpm, "current_ma": report.current_ma,
     }
-
-
-def _pending(state: State, clock: _Clock) -> Json | None:
-    pending = state.pending
-    if pending is None:
-        return None
-    schedule = pending.command.schedule
-    left_us = max(0, pending.asked_us + ARM_WAIT_US - state.mono_us)
-    return {"asked_utc_us": clock.utc(pending.asked_us), "seconds_left": left_us // 1_000_000, "armed": pending.armed,
-            "run_id": pending.command.run_id, "schedule": schedule.name if schedule else ""}
-
-
-def _armed(state: State) -> bool:
-    return state.armed_us >= 0 or (state.pending is not None and state.pending.armed) or (
-        state.run is not None and state.run.state in ACTIVE)
 
 
 def _stop(state: State, clock: _Clock) -> Json:

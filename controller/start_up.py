@@ -104,7 +104,7 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
         writer.start()
     except RecordError as error:
         raise Refused(Exit.RECORD, f"{record_path}: {error}") from None
-    latches = latch.read(folder.latch_path, utc_us())
+    latches, waited = latch.read(folder.latch_path, utc_us()), latch.a_start_waited(folder.latch_path)
     line = BoardLine(options.lock_step, utc_us() // 1_000_000 % SESSION_MAX + 1)
     port = SerialPort(port_path, folder.speed, line.wake, write_s=PEER_S if options.lock_step else WRITE_S)
     line.use(port)
@@ -114,7 +114,7 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
                   options.data / SOCKET_FILE, run_number)
     held.callback(port.close)
     port.start()
-    return Service(parts, latches)
+    return Service(parts, latches, waited)
 
 
 def about(folder: ChamberFolder) -> About:

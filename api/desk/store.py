@@ -43,7 +43,7 @@ class Desk:
     """desk.db. `open` blocks (at start only); `do` does not."""
 
     def __init__(self, engine: Engine, lock: TextIO, is_new: bool, folder: Path) -> None:
-        self._engine, self._lock, self.is_new, self._folder = engine, lock, is_new, folder
+        self._engine, self._lock, self.is_new, self.folder = engine, lock, is_new, folder
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="desk")
 
     @classmethod
@@ -68,7 +68,7 @@ class Desk:
 
     def aside(self) -> list[str]:
         """Desks that could not be read at a start and were kept beside, newest last, until somebody takes them away."""
-        return sorted(one.name for one in self._folder.glob("desk.db.unreadable-*") if not one.name.endswith(("-wal", "-shm")))
+        return sorted(one.name for one in self.folder.glob("desk.db.unreadable-*") if not one.name.endswith(("-wal", "-shm")))
 
     async def do(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one transaction on the desk's thread."""

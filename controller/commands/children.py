@@ -7,6 +7,7 @@ import ctypes
 import http.client
 import json
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -16,6 +17,7 @@ from typing import IO
 PR_SET_PDEATHSIG = 1
 HEALTH_S = 2.0
 HEALTH_MAX_BYTES = 65_536
+STATUS_MAX_BYTES = 1_048_576
 CANNOT_START = 2
 """The api's exit code when it cannot start; it has said why."""
 UNHEALTHY_MAX = 3
@@ -98,12 +100,11 @@ class BoardChild(Child):
         return port
 
 
-class ApiChild(Child):
-    """The api: judged by its answers, not by its existence, and started again when they fail to come."""
+class Answering(Child):
+    """Judged by its answers, not by its existence, and started again when they fail to come. The heat depends on none."""
 
-    def __init__(self, words: list[str], log: Path, http_port: int) -> None:
-        super().__init__("api", words, log)
-        self._http_port = http_port
+    def __init__(self, name: str, words: list[str], log: Path) -> None:
+        super().__init__(name, words, log)
         self._missed = 0
         self._restarts = 0
         self._started_s = 0.0
@@ -126,7 +127,7 @@ class ApiChild(Child):
             return self._start_again()
         code = self.exit_code()
         if code is not None:
-            return self._plan(f"the api ended with code {code}")
+            return self._plan(f"the {self.name} ended with code {code}")
         if self._healthy():
             self._missed, self.ready, self.answered = 0, True, True
             return ""
@@ -136,7 +137,7 @@ class ApiChild(Child):
         if self._missed < UNHEALTHY_MAX:
             return ""
         self.end(0.0)
-        return self._plan(f"the api did not answer {UNHEALTHY_MAX} times in a row")
+        return self._plan(f"the {self.name} did not answer {UNHEALTHY_MAX} times in a row")
 
     def _plan(self, why: str) -> str:
         wait_s = BACK_OFF_S[min(self._restarts, len(BACK_OFF_S) - 1)]
@@ -149,7 +150,19 @@ class ApiChild(Child):
             return ""
         self._again_s, self.ready = 0.0, False
         self.start()
-        return "The api was started again."
+        return f"The {self.name} was started again."
+
+    def _healthy(self) -> bool:
+        """True when this very child answers."""
+        raise NotImplementedError
+
+
+class ApiChild(Answering):
+    """The api, asked for its health over HTTP."""
+
+    def __init__(self, words: list[str], log: Path, http_port: int) -> None:
+        super().__init__("api", words, log)
+        self._http_port = http_port
 
     def _healthy(self) -> bool:
         """True when this very child answers; another service on the same port must not be taken for it."""
@@ -163,6 +176,26 @@ class ApiChild(Child):
             return False
         finally:
             connection.close()
+
+
+class MessengerChild(Answering):
+    """The messenger, asked for its status over its own socket."""
+
+    def __init__(self, words: list[str], log: Path, path: Path) -> None:
+        super().__init__("messenger", words, log)
+        self._path = path
+
+    def _healthy(self) -> bool:
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+                line.settimeout(HEALTH_S)
+                line.connect(str(self._path))
+                line.sendall(b'{"id":1,"do":"status"}\n')
+                with line.makefile("rb") as heard:
+                    pid: object = json.loads(heard.readline(STATUS_MAX_BYTES))["ok"]["pid"]
+            return pid == self.pid
+        except (OSError, ValueError, KeyError, TypeError):
+            return False
 
 
 def end_all(children: list[tuple[Child, float]]) -> None:

@@ -49,6 +49,8 @@ TOLD: dict[str, Callable[[Json], str]] = {
     Kind.BOARD_LOST: lambda fields: f"The line to the board is gone: {plain(fields['reason'])}. It is tried again.",
     Kind.NOT_A_BOARD: lambda fields: f"What is on the port is no board of ours. {fields['reason']}",
     Kind.ARM_ASKED: lambda fields: "A start waits for the arm button at the chamber.",
+    Kind.START_NAMED: lambda fields: "A start waits for the time it was named for.",
+    Kind.START_LAPSED: lambda fields: f"A start came to nothing: {fields['reason']}",
     Kind.RUN_STATE: _run,
     Kind.SEGMENT: _segment,
     Kind.TRIPPED: _tripped,

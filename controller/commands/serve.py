@@ -1,7 +1,7 @@
-"""`soakwarden serve`: controller and api for a desk, each its own process; with `--demo` a simulated chamber too.
+"""`soakwarden serve`: controller, api and messenger for a desk, each its own process; with `--demo` a simulated chamber too.
 
-It restarts an api that dies or does not answer; a controller that ends ends everything. Ctrl-C ends
-all of it cleanly: page first, then the controller, which switches the heat off and writes why, then the board.
+It restarts an api or messenger that dies or does not answer; a controller that ends ends everything. Ctrl-C ends all of it
+cleanly: page and messenger first, then the controller, which switches the heat off and writes why, then the board.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from controller import demo
-from controller.commands.children import ApiChild, BoardChild, Child, end_all
+from controller.commands import beyond
+from controller.commands.children import ApiChild, BoardChild, Child, MessengerChild, end_all
 from controller.commands.news import News
 from controller.commands.out import Out
 from controller.config import BadChamber, ChamberFolder, load
@@ -22,12 +23,13 @@ from controller.core.setup import LEVEL_WORDS
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import Taken, lock_folder
 from controller.exit_codes import Exit
+from controller.messenger.door import SOCKET_FILE as MESSENGER_SOCKET
 from controller.start_up import SOCKET_FILE
 
 HTTP_REAL, HTTP_DEMO = 8650, 8651
 DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
-API_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 20.0, 3.0
+API_END_S, MESSENGER_END_S, CONTROLLER_END_S, BOARD_END_S = 6.0, 6.0, 20.0, 3.0
 PORT_MAX = 65_535
 NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES)
 """With these codes a controller ends before it opens its port: it never had the heat in hand."""
@@ -36,13 +38,14 @@ BOARD_OFF = "the board switches off by itself within 5 s"
 
 def add(verbs: Any) -> None:
     """Options of the command."""
-    made = verbs.add_parser("serve", help="watch a chamber: controller, interface and page", description=__doc__)
+    made = verbs.add_parser("serve", help="watch a chamber: controller, interface and page, messages", description=__doc__)
     what = made.add_mutually_exclusive_group(required=True)
     what.add_argument("--chamber", type=Path, help="chamber folder")
     what.add_argument("--demo", action="store_true", help="an invented chamber; opens no device")
     made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO})")
     made.add_argument("--port", default="", help="serial port; default is the chamber file's")
     made.add_argument("--http", type=int, help=f"port of the page on 127.0.0.1 (default {HTTP_REAL}, demo {HTTP_DEMO})")
+    beyond.add(made)
     made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
     made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
     made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show")
@@ -125,19 +128,22 @@ class _Desk:
             signal.signal(number, lambda *_got: self._ending.set())
         controller: Child | None = None
         api: ApiChild | None = None
+        messenger: MessengerChild | None = None
         try:
             controller = self._controller(self._start_board())
             controller.start()
             api = self._api()
             api.start()
+            messenger = self._messenger()
+            messenger.start()
             News(self._options.data / SOCKET_FILE, self._tell, self._options.demo).start()
-            return self._watch(controller, api)
+            return self._watch(controller, api, messenger)
         except RuntimeError as error:
             self._out.refuse(str(error))
             return Exit.PEER
         finally:
             children: list[tuple[Child | None, float]] = [
-                (api, API_END_S), (controller, CONTROLLER_END_S), (self._board, BOARD_END_S)]
+                (api, API_END_S), (messenger, MESSENGER_END_S), (controller, CONTROLLER_END_S), (self._board, BOARD_END_S)]
             end_all([(child, patience_s) for child, patience_s in children if child is not None])
 
     def _start_board(self) -> str:
@@ -168,10 +174,15 @@ class _Desk:
     def _api(self) -> ApiChild:
         kind = "--demo" if self._folder.chamber.simulated else "--real"
         words = ["api", "--data", str(self._options.data), "--http", str(self._options.http), kind]
+        words += beyond.words(self._options)
         return ApiChild(words, self._log("api"), self._options.http)
 
-    def _watch(self, controller: Child, api: ApiChild) -> int:
-        """Once a second: is the controller there, does the api answer?"""
+    def _messenger(self) -> MessengerChild:
+        data: Path = self._options.data
+        return MessengerChild(["controller.messenger", "--data", str(data)], self._log("messenger"), data / MESSENGER_SOCKET)
+
+    def _watch(self, controller: Child, api: ApiChild, messenger: MessengerChild) -> int:
+        """Once a second: is the controller there, do api and messenger answer?"""
         announced = False
         while not self._ending.is_set():
             code = controller.exit_code()
@@ -184,12 +195,12 @@ class _Desk:
             if api.refused():
                 self._out.refuse(f"The api did not start, so nothing goes on. {api.tail()}")
                 return Exit.PEER
-            said = api.watch()
-            if said:
+            for said in filter(None, (api.watch(), messenger.watch())):
                 self._out.say(said)
             if api.ready and not announced:
                 announced = True
                 self._announce()
+                self._tell_door(api)
             self._ending.wait(WATCH_S if announced else WATCH_S / 5)
         self._out.say("Ending: the heat goes off first.")
         return Exit.GOOD
@@ -200,6 +211,11 @@ class _Desk:
         speed = f" at {self._options.speed:g} times real speed" if self._options.speed != 1 else ""
         self._out.say(f"{chamber.name}, {kind}{speed}. It may run: {LEVEL_WORDS[chamber.may_do]}.")
         self._out.say(f"Open {url}  (Ctrl-C ends everything, heat off first)", url=url)
+
+    def _tell_door(self, api: ApiChild) -> None:
+        """What the api says of listening beyond this computer; its code for the first account is printed here as well."""
+        for line in api.tail().splitlines()[1:] if self._options.address else ():
+            self._out.say(line)
 
     def _tell(self, text: str, event: dict[str, Any]) -> None:
         self._out.say(text, event=event)

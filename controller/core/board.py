@@ -23,7 +23,7 @@ from controller.core.messages import (
 )
 from controller.core.quick import new
 from controller.core.setup import Chamber
-from controller.core.state import Board, Garbage, Lamps, LineLost, LineOpened, Notice
+from controller.core.state import Board, Garbage, Lamps, LineLost, LineNotice, LineOpened
 from controller.core.watch import CURRENT_IS_ZERO_MA
 
 HELLO_AGAIN_US = 2_000_000
@@ -42,7 +42,7 @@ US_PER_S = 1_000_000
 Heard = tuple[Board, list[Event]]
 
 
-def notice(board: Board, chamber: Chamber, note: Notice, now_us: int) -> Heard:
+def notice(board: Board, chamber: Chamber, note: LineNotice, now_us: int) -> Heard:
     """One thing from the link beside reports."""
     if isinstance(note, LineOpened):
         return Board(open=True, session=note.session, opened_us=now_us, heard_us=board.heard_us), []

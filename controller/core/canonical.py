@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
 from functools import cache
 from types import NoneType, UnionType
@@ -90,16 +90,24 @@ def _record_loader(cls: Any) -> Callable[[Json], Any]:
     hints = get_type_hints(cls)
     names = list(cls._fields) if hasattr(cls, "_fields") else _stored(cls)
     readers = {name: _loader(hints[name]) for name in names}
+    needed = set(names) - _defaulted(cls)
 
     def read(data: Json) -> Any:
         if not isinstance(data, dict) or data.get("is") != cls.__name__:
             raise ValueError(f"expected a {cls.__name__}, got {str(data)[:80]}")
-        odd = (set(data) - {"is"}) ^ set(names)
+        odd = (set(data) - {"is"} - set(names)) | (needed - set(data))
         if odd:
             raise ValueError(f"{cls.__name__}: missing or unknown {', '.join(sorted(odd))}")
-        return cls(**{name: reader(data[name]) for name, reader in readers.items()})
+        return cls(**{name: reader(data[name]) for name, reader in readers.items() if name in data})
 
     return read
+
+
+def _defaulted(cls: Any) -> set[str]:
+    """Fields that a value written by an older program may lack: they came later, and have a default for that."""
+    if hasattr(cls, "_field_defaults"):
+        return set(cls._field_defaults)
+    return {field.name for field in fields(cls) if field.default is not MISSING}
 
 
 @cache

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
+from controller.core.leaving import Leaving
 from controller.core.schedule import Schedule
 from controller.core.setup import Level
 
@@ -64,3 +65,7 @@ class Command:
     """With acknowledge: the guard; with tighten: the limit."""
     value: int = 0
     """With tighten: the new limit, in the limit's own unit."""
+    at_utc_us: int = 0
+    """With start: the time it is named for; 0 for now."""
+    leaving: Leaving | None = None
+    """With an unattended start: what was answered before leaving."""

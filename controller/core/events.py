@@ -21,6 +21,9 @@ class Kind(StrEnum):
     NOT_A_BOARD = "not_a_board"
     COMMAND_ACCEPTED = "command_accepted"
     COMMAND_REFUSED = "command_refused"
+    START_NAMED = "start_named"
+    START_LAPSED = "start_lapsed"
+    LEAVING = "leaving"
     ARM_ASKED = "arm_asked"
     ARMED = "armed"
     ARM_VOID = "arm_void"
@@ -38,6 +41,7 @@ class Kind(StrEnum):
     RECORD_FAILING = "record_failing"
     RECORD_WORKING = "record_working"
     CLOCK_STEPPED = "clock_stepped"
+    MESSAGES = "messages"
 
 
 EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
@@ -52,6 +56,9 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.NOT_A_BOARD: ("reason", "what is on the port does not speak the protocol"),
     Kind.COMMAND_ACCEPTED: ("ask by role ref detail run_id", "a person's command was carried out"),
     Kind.COMMAND_REFUSED: ("ask by role ref code reason", "a person's command was refused"),
+    Kind.START_NAMED: ("run_id at_utc_us", "a start waits for the time it was named for"),
+    Kind.START_LAPSED: ("run_id reason at_utc_us", "a start came to nothing; nothing was heated"),
+    Kind.LEAVING: ("run_id answers channel arrived_age_us", "what was answered before this run was left alone"),
     Kind.ARM_ASKED: ("run_id", "a start waits for the arm button at the chamber"),
     Kind.ARMED: ("run_id", "the arm button was pressed with the door shut and the heat off"),
     Kind.ARM_VOID: ("reason", "an arming ended unused"),
@@ -69,6 +76,7 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.RECORD_FAILING: ("reason lost", "the record fails: not written, replaced, or short of space; control goes on"),
     Kind.RECORD_WORKING: ("lost", "the record is written again"),
     Kind.CLOCK_STEPPED: ("by_us", "the wall clock jumped; no duration was changed by it"),
+    Kind.MESSAGES: ("failing", "messages began to leave again (empty), or why they cannot"),
 }
 """Fields and meaning of each kind."""
 

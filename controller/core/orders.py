@@ -9,15 +9,17 @@ from controller.core.board import again, age_us
 from controller.core.commands import LEAST_ROLE, Ask, Command
 from controller.core.events import Kind
 from controller.core.guards import GUARDS, INDEX, Contact, Guard
+from controller.core.leaving import lacking
 from controller.core.limits import TIGHTENABLE
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
 from controller.core.schedule import mistakes, over_ceiling
 from controller.core.setup import LEVEL_WORDS, Level
-from controller.core.state import Pending, Run
+from controller.core.state import NOT_SET, Pending, Run
 from controller.core.supervisor import ROWS_OF
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
 
+NAMED_AHEAD_MAX_US = 24 * 3_600 * 1_000_000
 START_BLOCKERS = tuple(contact for contact in Contact if contact is not Contact.ARMED)
 """Contacts of the permit line that must be closed already when somebody asks for a start."""
 
@@ -89,15 +91,47 @@ def _start(work: Work, command: Command) -> str:
     if too_hot:
         raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
     ceiling_mc = min(known["run_ceiling_mc"], schedule.hottest_mc + margin_mc)
-    _check_ready(work, ceiling_mc)
+    named = command.at_utc_us != 0
+    if named:
+        check_time(command.at_utc_us, work.wall_us)
+    check_ready(work, None if named else ceiling_mc)
+    check_leaving(work, command, 0)
     run_max_us = min(known["run_max_us"], schedule.longest_us)
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
-    work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed)
-    work.armed_us = -1
-    work.board = again(work.board, work.now_us)
+    work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed, work.now_us, not named)
+    work.armed_us, work.lapse = -1, None
+    if named:
+        work.say(Kind.START_NAMED, run_id=command.run_id, at_utc_us=command.at_utc_us)
+    else:
+        work.board = again(work.board, work.now_us)
     if not armed:
         work.say(Kind.ARM_ASKED, run_id=command.run_id)
-    return "waits for the board" if armed else "waits for the arm button at the chamber"
+        return "waits for the arm button at the chamber"
+    return "waits for its named time" if named else "waits for the board"
+
+
+def check_time(at_utc_us: int, wall_us: int) -> None:
+    """Raises NotDone for a named time that has passed, or is more than a day ahead. While the clock is not known to be
+    right nothing can be said; it is judged again once it is."""
+    if wall_us == NOT_SET:
+        return
+    ahead_us = at_utc_us - wall_us
+    if ahead_us <= 0:
+        raise NotDone("bad_time", f"The named time passed {-ahead_us // 60_000_000} min ago. Name one that is to come.")
+    if ahead_us > NAMED_AHEAD_MAX_US:
+        raise NotDone(
+            "bad_time",
+            f"The named time is {ahead_us / 3_600e6:.1f} h ahead; at most 24 h are possible, as an arming holds.",
+        )
+
+
+def check_leaving(work: Work, command: Command, since_us: int) -> None:
+    """Raises NotDone where heat would be left alone and something for it is lacking."""
+    if command.level is not Level.UNATTENDED:
+        return
+    missing = lacking(command.leaving, since_us, work.messages_why)
+    if missing:
+        raise NotDone("not_ready_to_leave", " ".join(f"{one.field}: {one.value}. {one.advice}" for one in missing))
 
 
 def _check_level(work: Work, level: Level) -> None:
@@ -110,8 +144,9 @@ def _check_level(work: Work, level: Level) -> None:
         )
 
 
-def _check_ready(work: Work, ceiling_mc: int) -> None:
-    """What stands against heating now, said before anybody walks to the chamber."""
+def check_ready(work: Work, ceiling_mc: int | None) -> None:
+    """Raises NotDone for what stands against heating now, said before anybody walks to the chamber. Whether it is still
+    hotter than `ceiling_mc` is not asked of a start that waits for a later time: None."""
     if work.latches:
         raise NotDone("latched", f"The trip {work.latches[0].guard} is latched. A maintainer clears it first.")
     age = age_us(work.board, work.now_us)
@@ -124,7 +159,7 @@ def _check_ready(work: Work, ceiling_mc: int) -> None:
     if work.control_mc is None:
         raise NotDone("cause_stands", "The control sensor has no good reading.")
     hottest_mc = work.values[INDEX["ceiling"]]
-    if ceiling_mc <= hottest_mc < UNKNOWN:
+    if ceiling_mc is not None and ceiling_mc <= hottest_mc < UNKNOWN:
         raise NotDone(
             "cause_stands",
             f"It is too hot still: {hottest_mc / 1000:.1f} °C, and this run's limit is {ceiling_mc / 1000:.1f} °C. "

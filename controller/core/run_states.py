@@ -89,7 +89,9 @@ class Refused(Exception):
         self.cause = cause
         self.allowed = allowed
         words = ", ".join(_words(one) for one in sorted(allowed & ASKED)) or "nothing"
-        super().__init__(f"{_words(cause).capitalize()} is not possible while the run is {state.value}; possible: {words}")
+        super().__init__(
+            f"{_words(cause).capitalize()} is not possible while the run is {state.value}; possible: {words}"
+        )
 
 
 def _words(cause: C) -> str:

@@ -11,7 +11,9 @@ from controller.core.messages import LimitsRead, Report
 from controller.core.program import Treatment
 from controller.core.readings import Faulted, Good, Missing, Reading, Stale, judge
 from controller.core.schedule import Kind as SegmentKind
-from controller.core.state import REPORTS_MAX, Inputs, LineLost, LineOpened
+from controller.core.setup import Level
+from controller.core.starting import press
+from controller.core.state import REPORTS_MAX, Inputs, LineLost, LineOpened, Messages, Run, Wall
 from controller.core.supervisor import (
     BOARD_ROWS,
     HOST_ROWS,
@@ -28,7 +30,9 @@ from controller.core.work import Work
 STOOD_STILL_US = 2_000_000
 ARM_HOLDS_US = 2 * 3_600 * 1_000_000
 COOL = SegmentKind.COOL
-READING_STALE = INDEX["reading_stale"]
+READING_STALE, NOT_FOLLOWING = INDEX["reading_stale"], INDEX["not_following"]
+FIRST_US = 1_800 * 1_000_000
+"""Whoever leaves does so after the first half hour at the earliest."""
 ALL_GOOD = frozenset((Good,))
 BOARD_UNKNOWN = board_row_values((UNKNOWN,) * len(BOARD_WATCHED))
 in_guard_order = itemgetter(*((*BOARD_ROWS, *HOST_ROWS).index(row) for row in range(len(GUARDS))))
@@ -36,6 +40,12 @@ in_guard_order = itemgetter(*((*BOARD_ROWS, *HOST_ROWS).index(row) for row in ra
 
 def take_in(work: Work, inputs: Inputs) -> None:
     for note in inputs.notices:
+        if isinstance(note, Wall):
+            work.wall_us = note.utc_us
+            continue
+        if isinstance(note, Messages):
+            _messages(work, note.failing)
+            continue
         work.board, events = line.notice(work.board, work.chamber, note, work.now_us)
         work.events += events
         if isinstance(note, LineOpened | LineLost):
@@ -50,6 +60,12 @@ def take_in(work: Work, inputs: Inputs) -> None:
     if work.board.garbage or work.board.welcome is None:
         work.board, events = line.strange(work.board, work.now_us)
         work.events += events
+
+
+def _messages(work: Work, why: str) -> None:
+    if why != work.messages_why:
+        work.messages_why = why
+        work.say(Kind.MESSAGES, failing=why)
 
 
 def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
@@ -134,10 +150,9 @@ def _arm_edge(work: Work, report: Report) -> None:
         return
     if (report.door is not True and work.chamber.fitted.door) or report.modulator or report.contactor:
         return
-    if work.pending is not None and not work.pending.armed:
-        work.pending = work.pending._replace(armed=True, asked_us=work.now_us)
-        work.say(Kind.ARMED, run_id=work.pending.command.run_id)
-    elif work.pending is None:
+    if work.pending is not None:
+        press(work, work.pending)
+    else:
         work.armed_us = work.now_us
         work.say(Kind.ARMED, run_id=None)
 
@@ -155,6 +170,7 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     """What counts the host's own time; and no board value outlives its report."""
     age_us = line.age_us(work.board, work.now_us)
     stale = age_us is None or age_us >= work.limits[READING_STALE]
+    _judge_readings(work, age_us, stale)
     run = work.run if work.active else None
     seen = (
         UNKNOWN if age_us is None else age_us,
@@ -163,6 +179,8 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         1 if inputs.record_lost else 0,
         QUIET if run is None else work.now_us - run.checked_in_us,
         age_us if run is None and age_us is not None and stale and _matters(work) else QUIET,
+        1 if run is not None and run.level is Level.UNATTENDED and work.messages_why else QUIET,
+        QUIET if run is None else _astray(work, run),
         QUIET,
     )
     values = host_row_values(seen)
@@ -172,16 +190,27 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     for finding in findings:
         work.found(finding, _own_silence(inputs) if finding.guard.id == "board_silent" else "")
     work.values = in_guard_order((*(BOARD_UNKNOWN if stale else board_values), *values))
-    _judge_readings(work, age_us, stale)
     if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
         _arm_void(work, "two hours passed")
+
+
+def _astray(work: Work, run: Run) -> int:
+    """1 while an unattended run does not follow its plan in its first half hour, or has not found back to it since."""
+    if run.level is not Level.UNATTENDED or not run.air_setpoint_mc or work.control_mc is None:
+        return QUIET
+    early = work.now_us - run.started_us < FIRST_US
+    if not (early or work.standing[NOT_FOLLOWING].stands):
+        return QUIET
+    return int(2 * abs(work.control_mc - run.air_setpoint_mc) > 3 * run.treatment.now.band_mc)
 
 
 def _own_silence(inputs: Inputs) -> str:
     """The board may have talked all the time to a controller that stood still."""
     if inputs.late_us < STOOD_STILL_US:
         return ""
-    return f"this controller itself stood still for {inputs.late_us / 1e6:.1f} s: look at the computer, not at the board"
+    return (
+        f"this controller itself stood still for {inputs.late_us / 1e6:.1f} s: look at the computer, not at the board"
+    )
 
 
 def _matters(work: Work) -> bool:

@@ -5,35 +5,81 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.events import Kind
 from controller.core.guards import INDEX
-from controller.core.orders import refuse
+from controller.core.orders import NAMED_AHEAD_MAX_US, NotDone, check_leaving, check_ready, refuse
 from controller.core.program import Treatment
 from controller.core.regulator import Regulator
 from controller.core.run_states import C, S
-from controller.core.state import Pending, Run, Stop
+from controller.core.setup import Level
+from controller.core.state import NOT_SET, Pending, Run, Stop
 from controller.core.watch import Wanted
 from controller.core.work import Work
 
 ARM_WAIT_US = 120 * 1_000_000
 BOARD_WAIT_US = 15 * 1_000_000
+NAMED_HOLDS_US = 30 * 60 * 1_000_000
+"""So long past its named time a start may still begin; then its arming is void."""
 SEEN_OFF_WAIT_US = 60 * 1_000_000
 HEAT_STAYS_ON = INDEX["heat_stays_on"]
 ABORTING, PASSING = S.ABORTING, frozenset({S.HOLDING, S.RESTARTING})
 
 
 def wait_for_start(work: Work, pending: Pending) -> None:
-    """A start begins once it is armed, the session is fresh and the board reads back this run's limits; never after a trip."""
+    """A start begins once its time has come, it is armed, the session is fresh and the board reads back this run's limits;
+    never after a trip."""
     waited_us = work.now_us - pending.asked_us
     if work.latches:
-        work.pending = None  # a trip takes it back; this holds whatever state the tick was given
+        work.take_back("A trip is latched.")  # this holds whatever state the tick was given
+    elif not pending.due:
+        _wait_for_time(work, pending)
     elif not pending.armed:
         if waited_us >= ARM_WAIT_US:
-            work.pending = None
-            refuse(work, pending.command, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")
+            _lapse(work, pending, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")
     elif _board_ready(work):
         _begin(work, pending)
     elif waited_us >= BOARD_WAIT_US:
-        work.pending = None
-        refuse(work, pending.command, "board_absent", "The board did not take this run's limits within 15 s.")
+        _lapse(work, pending, "board_absent", "The board did not take this run's limits within 15 s.")
+
+
+def _lapse(work: Work, pending: Pending, code: str, reason: str) -> None:
+    work.take_back(reason)
+    refuse(work, pending.command, code, reason)
+
+
+def _wait_for_time(work: Work, pending: Pending) -> None:
+    """A named start waits for the clock to be right, and then for its time. No duration is counted from the clock: a
+    step of it can only make a start earlier or later, never longer, and a late one lapses."""
+    command, wall_us = pending.command, work.wall_us
+    if work.now_us - pending.said_us >= NAMED_AHEAD_MAX_US + NAMED_HOLDS_US:
+        _lapse(
+            work, pending, "bad_time", "The computer's clock was not set within a day, so nobody knew when to begin."
+        )
+    if wall_us == NOT_SET or wall_us < command.at_utc_us or work.pending is None:
+        return
+    if wall_us - command.at_utc_us >= NAMED_HOLDS_US:
+        late = "Nobody pressed the arm button" if not pending.armed else "The computer's clock was not right"
+        _lapse(work, pending, "not_armed", f"{late} until 30 min past the named time.")
+    elif pending.armed:
+        try:
+            check_ready(work, pending.run_ceiling_mc)
+        except NotDone as refusal:
+            _lapse(work, pending, refusal.code, f"When its time came it could not begin: {refusal.reason}")
+            return
+        work.pending = pending._replace(due=True, asked_us=work.now_us)
+        work.board = line.again(work.board, work.now_us)
+
+
+def press(work: Work, pending: Pending) -> None:
+    """The arm button was pressed for a start that waits: one press, one start. What must be known before heat is left
+    alone is judged once more, because the walk to the chamber may have taken hours."""
+    if pending.armed:
+        return
+    try:
+        check_leaving(work, pending.command, work.now_us - pending.said_us)
+    except NotDone as refusal:
+        _lapse(work, pending, refusal.code, refusal.reason)
+        return
+    work.pending = pending._replace(armed=True, asked_us=work.now_us)
+    work.say(Kind.ARMED, run_id=pending.command.run_id)
 
 
 def _board_ready(work: Work) -> bool:
@@ -67,6 +113,11 @@ def _begin(work: Work, pending: Pending) -> None:
         work.now_us,
     )
     work.pending = None
+    if command.leaving is not None and command.level is Level.UNATTENDED:
+        said = command.leaving
+        age_us = said.arrived_age_us + work.now_us - pending.said_us
+        answers = " ".join(said.answers)
+        work.say(Kind.LEAVING, run_id=command.run_id, answers=answers, channel=said.channel, arrived_age_us=age_us)
     work.regulator = Regulator()
     work.stop = Stop()
     work.move(C.START, command.by)

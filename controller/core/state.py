@@ -10,6 +10,7 @@ from typing import NamedTuple
 from controller.core.alarms import AlarmState
 from controller.core.commands import Command
 from controller.core.events import Event
+from controller.core.leaving import NOT_HEARD
 from controller.core.messages import LimitsRead, Refusal, Report, ToBoard, Welcome
 from controller.core.program import Program, Treatment
 from controller.core.quick import new
@@ -43,8 +44,27 @@ class Garbage(NamedTuple):
     """What was wrong with the last of them: whoever builds a board needs to know."""
 
 
-Notice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal
+class Wall(NamedTuple):
+    """What time it is, told in every tick in which a start waits for a time that was named."""
+
+    utc_us: int
+    """`NOT_SET` while nobody knows whether the computer's clock is right."""
+
+
+NOT_SET = -1
+
+
+class Messages(NamedTuple):
+    """What the messenger says of itself, told when it changes."""
+
+    failing: str
+    """Why messages cannot leave; empty while they can."""
+
+
+LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal
 """What comes up from the link beside reports."""
+Notice = LineNotice | Wall | Messages
+"""That, and what the computer itself tells."""
 
 
 class Inputs(NamedTuple):
@@ -173,13 +193,27 @@ class Run(NamedTuple):
 
 
 class Pending(NamedTuple):
-    """A start that waits: for the arm button, for a fresh session, for the limits to be read back."""
+    """A start that waits: for the arm button, for its named time, for a fresh session, for the limits to be read back."""
 
     command: Command
     asked_us: int
+    """When what it waits for now was asked for."""
     run_ceiling_mc: int
     run_max_us: int
     armed: bool
+    said_us: int = 0
+    """When the command came."""
+    due: bool = True
+    """Its named time has come, or none was named."""
+
+
+class Lapse(NamedTuple):
+    """A start that came to nothing, kept until the next one is asked for."""
+
+    reason: str
+    mono_us: int
+    at_utc_us: int
+    """The time it was named for; 0: none."""
 
 
 class Stop(NamedTuple):
@@ -224,6 +258,9 @@ class State(NamedTuple):
     regulator: Regulator
     stop: Stop
     record_lost: int
+    messages_why: str = NOT_HEARD
+    """Why messages cannot leave; empty while they can."""
+    lapse: Lapse | None = None
 
 
 class Tick(NamedTuple):

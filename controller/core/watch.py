@@ -92,7 +92,17 @@ BOARD_WATCHED = (
     "closed_unasked",
     "mains_gone",
 )
-HOST_WATCHED = ("report_age_us", "run_us", "tick_late_us", "record_failing", "since_check_in_us", "unheard_us", "never")
+HOST_WATCHED = (
+    "report_age_us",
+    "run_us",
+    "tick_late_us",
+    "record_failing",
+    "since_check_in_us",
+    "unheard_us",
+    "messages_failing",
+    "astray",
+    "never",
+)
 
 
 def known(value: int) -> int | None:

@@ -18,7 +18,7 @@ from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
 from controller.core.quick import new
 from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
-from controller.core.state import Alarm, Run, State, Stop
+from controller.core.state import NOT_SET, Alarm, Lapse, Run, State, Stop
 from controller.core.supervisor import Finding, Latch
 from controller.core.watch import UNKNOWN, known
 
@@ -41,6 +41,7 @@ class Work:
         "events",
         "now_us",
         "part_mc",
+        "wall_us",
     )
 
     run: Run | None
@@ -71,6 +72,8 @@ class Work:
             self.regulator,
             self.stop,
             self.record_lost,
+            self.messages_why,
+            self.lapse,
         ) = state
         self.tick += 1
         self.now_us = now_us
@@ -78,6 +81,8 @@ class Work:
         """A run that may heat is on."""
         self.control_mc = self.part_mc = None
         """Corrected values of these sensors, once judged; None unless Good."""
+        self.wall_us = NOT_SET
+        """UTC, in ticks that were told it; `NOT_SET` in all others."""
         self.clear = False
         """No guard stands against heat."""
         self.events: list[Event] = []
@@ -103,7 +108,8 @@ class Work:
             before is S.ABORTING or cause is C.TRIP
         )  # the off that was asked for first is still waited for
         if cause in (C.STOP_HEATING, C.TRIP):
-            self.pending, self.armed_us = None, -1
+            self.take_back("" if cause is C.STOP_HEATING else f"The chamber tripped: {end}")
+            self.armed_us = -1
             if not (again or (cause is C.TRIP and self._seen_off())):
                 self.stop = Stop(by, self.now_us)
         if self.run is None or after is before:
@@ -120,6 +126,15 @@ class Work:
         self.active = after in ACTIVE
         if after in ENDED or after is S.IDLE:
             self.retune_limits()
+
+    def take_back(self, reason: str) -> None:
+        """A start that waits comes to nothing. An empty reason: a person took it back, and needs no telling."""
+        pending, self.pending = self.pending, None
+        if pending is None or not reason:
+            return
+        command = pending.command
+        self.lapse = Lapse(reason, self.now_us, command.at_utc_us)
+        self.say(Kind.START_LAPSED, run_id=command.run_id, reason=reason, at_utc_us=command.at_utc_us or None)
 
     def _seen_off(self) -> bool:
         """No run asks, and the heat that was told to go off reads off: nothing has to go off anew."""

@@ -11,6 +11,8 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
+from controller.drivers import clock_sync
+
 TICK_US = 1_000_000
 STEP_US = 200_000
 """The wall clock may creep against the monotonic one (it is being adjusted); more than this between two ticks is a step."""
@@ -44,6 +46,9 @@ class Clock(Protocol):
     def begin(self) -> int:
         """A tick begins: how late it is, in microseconds."""
 
+    def synchronised(self) -> bool:
+        """Is the time that `utc_us` gives known to be right?"""
+
 
 class WallClock:
     """Real time. Deadlines are absolute, so lateness does not add up; missed ticks are skipped, never hurried after."""
@@ -69,6 +74,9 @@ class WallClock:
         late_us = max(0, now_us - self._due_us)
         self._due_us += TICK_US * (1 + late_us // TICK_US)
         return late_us
+
+    def synchronised(self) -> bool:
+        return clock_sync.synchronised() is True
 
 
 class LockStepClock:
@@ -102,6 +110,10 @@ class LockStepClock:
         pace_us = round(TICK_US / self.speed)
         self._due_us = max(self._due_us + pace_us, mono_us() - pace_us)
         return 0
+
+    def synchronised(self) -> bool:
+        """The peer's time is invented, so it is never wrong."""
+        return True
 
 
 class StepWatch:

@@ -29,6 +29,8 @@ class Condition(StrEnum):
 
     CLEAR = "clear"
     RUNNING = "running"
+    WAITING = "waiting"
+    """A start waited for its named time: nothing heated, and it is lost, which somebody must be told."""
     TRIPPED = "tripped"
     NOT_COMMISSIONED = "not commissioned"
 
@@ -78,6 +80,14 @@ def read(path: Path, utc_us: int) -> tuple[Stored, ...]:
     return latches
 
 
+def a_start_waited(path: Path) -> bool:
+    """Did the last controller end while a start waited for its named time? Asked before `read`'s file is written anew."""
+    try:
+        return _remembered(path, sealed.read(path)).condition is Condition.WAITING
+    except sealed.Unsealed:
+        return False
+
+
 def write(path: Path, remembered: Remembered) -> None:
     """Replace the file atomically. Raises OSError."""
     latches = [asdict(latch) for latch in remembered.latches]
@@ -105,7 +115,9 @@ def _condition(state: State) -> Condition:
     if state.latches:
         return Condition.TRIPPED
     heating = state.run is not None and (state.run.state in ACTIVE or state.run.state is S.ABORTING)
-    return Condition.RUNNING if heating or state.pending is not None else Condition.CLEAR
+    if heating or (state.pending is not None and state.pending.due):
+        return Condition.RUNNING
+    return Condition.CLEAR if state.pending is None else Condition.WAITING
 
 
 def _remembered(path: Path, body: dict[str, Any]) -> Remembered:

@@ -13,9 +13,9 @@ class Taken(Exception):
     """Another controller holds it. The text says what, who and what to do."""
 
 
-def lock_folder(folder: Path) -> IO[str]:
+def lock_folder(folder: Path, name: str = "lock") -> IO[str]:
     """Hold the data folder as long as the returned file stays open. Raises Taken; OSError when it cannot be written."""
-    file = (folder / "lock").open("a+")
+    file = (folder / name).open("a+")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

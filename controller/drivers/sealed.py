@@ -60,12 +60,15 @@ def _body(path: Path, data: bytes) -> dict[str, Any]:
     return body
 
 
-def write(path: Path, body: dict[str, Any]) -> None:
-    """Replace the file: write beside it, fsync, rename, fsync the folder. Raises OSError; the old file then stands."""
+def write(path: Path, body: dict[str, Any], mode: int = 0o666) -> None:
+    """Replace the file: write beside it, fsync, rename, fsync the folder. Raises OSError; the old file then stands.
+
+    `mode` is what others may do with it, less what this process's umask takes away; it holds from the first byte on.
+    """
     data = render(body)
     beside = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
-        with beside.open("wb") as file:
+        with open(beside, "wb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())

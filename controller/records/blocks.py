@@ -32,7 +32,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
-from controller.core.state import Garbage, Inputs, LineLost, LineOpened
+from controller.core.state import Garbage, Inputs, LineLost, LineOpened, Messages, Wall
 from controller.records.columns import Broken, Cursor, pack, unpack, varint
 
 FORMAT = 1
@@ -43,7 +43,7 @@ ROWS_MAX = 10_000
 """Ticks in a block, and rows of a kind in a tick: far above `batch.BLOCK_TICKS_MAX` and `state.REPORTS_MAX`."""
 
 CLASSES: tuple[Any, ...] = (
-    Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits,
+    Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits, Wall, Messages,
 )
 """The number of a class in the file is its place here; new ones go to the end."""
 NUMBER = {cls: number for number, cls in enumerate(CLASSES)}

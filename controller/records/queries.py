@@ -14,6 +14,7 @@ from controller.core import canonical
 from controller.core.events import Kind
 from controller.core.program import cooling_of
 from controller.core.run_states import S
+from controller.core.schedule import Kind as SegmentKind
 from controller.core.schedule import Schedule
 from controller.core.setup import Chamber
 from controller.records import curves
@@ -27,6 +28,8 @@ PAGE_ROWS = 2_000
 RUNS_MAX = 500
 EVENTS_MAX = 5_000
 FOREVER_US = 1 << 62
+TICK_US, ROW_HOLDS_US = 1_000_000, 2_000_000
+"""A row stands for the time to the next one; across a gap, for no more than two ticks."""
 
 
 class RunRow(NamedTuple):
@@ -109,6 +112,10 @@ class SegmentRow(NamedTuple):
     air_max_mc: int | None = None
     part_min_mc: int | None = None
     part_max_mc: int | None = None
+    air_in_band_us: int | None = None
+    """Of a soak: how long the air, and the part, were within its band by the rows themselves, whichever of them counted;
+    None for other segments, and for a part that no sensor saw."""
+    part_in_band_us: int | None = None
 
 
 RUN_COLUMNS = [runs.c[name] for name in RunRow._fields]
@@ -228,9 +235,7 @@ class Reader:
                 newest = _newest(ask, *_span(run))
                 more_us = max(0, newest.utc_us - counting_us) if newest else 0
                 found[-1] = found[-1]._replace(counted_us=found[-1].counted_us + more_us)
-            extremes = list(_extremes(ask, run, from_ticks))
-        return [one._replace(air_min_mc=air_min, air_max_mc=air_max, part_min_mc=part_min, part_max_mc=part_max)
-                for one, (air_min, air_max, part_min, part_max) in zip(found, extremes, strict=True)]
+            return [_measured(ask, run, one, *stretch) for one, stretch in zip(found, _stretches(run, from_ticks), strict=True)]
 
     def last_boot(self) -> dict[str, Any] | None:
         """The newest start of the controller: versions, board, when."""
@@ -239,14 +244,30 @@ class Reader:
         return dict(row._mapping) if row else None
 
 
-def _extremes(ask: Visit, run: RunRow, from_ticks: Sequence[int]) -> Iterator[Sequence[int | None]]:
-    """Least and most of the air, then of the part, from each tick on to the next, or to the run's end."""
-    last = _span(run)[1]
+def _stretches(run: RunRow, from_ticks: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """First and last key of each segment's rows: up to the next segment, or the run's end."""
+    ends = [*(key(run.boot, tick - 1) for tick in from_ticks[1:]), _span(run)[1]]
+    return zip((key(run.boot, tick) for tick in from_ticks), ends, strict=False)
+
+
+def _measured(ask: Visit, run: RunRow, one: SegmentRow, first: int, last: int) -> SegmentRow:
+    """A segment with what its own rows say: least and most of air and part, and a soak's time in band."""
+    rows = ticks.c.id.between(first, last)
     columns = [what(ticks.c[name]) for name in ("control_mc", "part_mc") for what in (func.min, func.max)]
-    ends = [*(key(run.boot, tick - 1) for tick in from_ticks[1:]), last]
-    for begin, end in zip(from_ticks, ends, strict=True):
-        row = ask.one(select(*columns).where(ticks.c.id.between(key(run.boot, begin), end)))
-        yield tuple(row) if row else (None,) * len(columns)
+    found = ask.one(select(*columns).where(rows))
+    low, high, part_low, part_high = tuple(found) if found else (None,) * len(columns)
+    one = one._replace(air_min_mc=low, air_max_mc=high, part_min_mc=part_low, part_max_mc=part_high)
+    if one.kind != SegmentKind.SOAK or one.segment is None:
+        return one
+    soak = run.schedule.segments[one.segment]
+    until_us = func.lead(ticks.c.utc_us).over(order_by=ticks.c.id)
+    held_us = func.min(func.coalesce(until_us - ticks.c.utc_us, TICK_US), ROW_HOLDS_US)
+    timed = select(ticks.c.control_mc, ticks.c.part_mc, held_us.label("held_us")).where(rows).subquery()
+    low_mc, high_mc = soak.target_mc - soak.band_mc, soak.target_mc + soak.band_mc
+    inside = [func.sum(timed.c.held_us).filter(timed.c[name].between(low_mc, high_mc)) for name in ("control_mc", "part_mc")]
+    row = ask.one(select(*inside))
+    air_us, part_us = tuple(row) if row else (None, None)
+    return one._replace(air_in_band_us=air_us or 0, part_in_band_us=None if part_low is None else part_us or 0)
 
 
 def _find(ask: Visit, run_id: str) -> RunRow | None:

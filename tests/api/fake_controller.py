@@ -71,6 +71,8 @@ def snapshot(world: World, speed: float) -> dict[str, Any]:
         "door": "open" if world.door_open else "shut", "local_stop": False, "smoke": "clear", "fan_rpm": 2_400,
         "current_ma": round(world.duty * 2_170),
         "run": _run(world), "pending": _pending(world), "armed": active, "stop": world.stop,
+        "armed_until_utc_us": None, "lapsed": None, "check_in": None, "leave": None, "clock_synced": True,
+        "messages": {"state": "working", "words": ""},
         "latches": world.latches, "alarms": world.alarms, "record": {"failing": "", "lost": 0},
         "possible": world.possible(), "sentence": sentence, "sentence_more": more,
     }
@@ -112,7 +114,9 @@ def _pending(world: World) -> dict[str, Any] | None:
     if world.pending is None:
         return None
     return {"asked_utc_us": world.pending["utc_us"], "seconds_left": 120 - (world.tick - world.pending["tick"]),
-            "schedule": world.pending["command"]["schedule"]["name"]}
+            "schedule": world.pending["command"]["schedule"]["name"], "run_id": str(world.runs + 1), "armed": False,
+            "level": world.pending["command"]["level"], "by": world.pending["command"]["by"], "at_utc_us": None,
+            "waits_for": "arm", "words": "Press the arm button at the chamber, door shut."}
 
 
 def _sentence(world: World) -> tuple[str, str]:
@@ -208,6 +212,11 @@ class FakeController:
         after = known.index(ask["after"]) + 1 if resumed else 0
         rows = [row for _, row in list(self.ring)[after:]]
         return {"resumed": resumed, "rows": rows, "now": snapshot(self.world, self.speed)}
+
+    @property
+    def commands(self) -> list[dict[str, Any]]:
+        """Every command that came, as it came."""
+        return [ask["command"] for ask in self.asked if ask.get("do") == "command"]
 
     def _command(self, ask: dict[str, Any]) -> dict[str, Any]:
         return self.world.command(ask["command"])

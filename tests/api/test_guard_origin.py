@@ -9,10 +9,12 @@ import pytest
 
 from api import page
 from api.app import NOUNS
-from api.guard_origin import BODY_MAX_BYTES, GuardOrigin, host_name
+from api.door.hosts import host_name
+from api.guard_origin import BODY_MAX_BYTES, GuardOrigin
 from tests.api.rig import BASE, Rig
 
-FILLED = {"{guard}": "door", "{number}": "1", "{revision}": "1", "{run_id}": "1", "{code}": "busy", "{name:path}": "x"}
+FILLED = {"{guard}": "door",
+          "{number}": "1", "{revision}": "1", "{run_id}": "1", "{code}": "busy", "{name:path}": "x", "{identity}": "x"}
 
 
 def filled(path: str) -> str:

@@ -28,7 +28,7 @@ STOP_S = 0.5
 GROWTH_BYTES = 8 * 1024 * 1024
 """20 full send buffers of 64 KiB, as many messages of 600 rows being sent, and the allocator's slack. A queue a client
 would have grown by 50 kB a round and client: 60 MB."""
-IMPATIENT = "import api.stream, api.__main__; api.stream.SEND_DEADLINE_S = 3.0; api.__main__.STUCK_MS = 1000"
+IMPATIENT = "import api.stream, api.listening; api.stream.SEND_DEADLINE_S = 3.0; api.listening.STUCK_MS = 1000"
 
 
 @pytest.mark.slow

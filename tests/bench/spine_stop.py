@@ -31,7 +31,7 @@ def until(what: str, true: Callable[[], bool]) -> None:
 
 def one_stop(client: httpx.Client, live: LiveBoard) -> tuple[float, float]:
     """(ms from the request to the modulator off, ms from there to the contactor off)."""
-    start_run(client, FAST)
+    start_run(client, FAST, "in_the_building")
     until("the modulator is on", lambda: live.modulator)
     time.sleep(ON_FOR_S)
     until("the modulator is on", lambda: live.modulator)

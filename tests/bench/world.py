@@ -15,9 +15,10 @@ from controller.core.messages import LimitsRead, Refusal, Report, Welcome
 from controller.core.schedule import US_PER_H, Kind, Of, Resume, Schedule, Segment
 from controller.core.setup import Chamber, Level
 from controller.core.start import first_state
-from controller.core.state import Inputs, LineOpened, Notice, State
+from controller.core.state import Inputs, LineOpened, Messages, Notice, State
 from controller.core.tick import advance
 from controller.link.session import Session
+from tests.answered import ANSWERED
 
 TICK_US = 1_000_000
 SETTLED_TICKS = 600
@@ -49,7 +50,7 @@ def slow_schedule() -> Schedule:
 
 
 def start(schedule: Schedule) -> Command:
-    return Command(Ask.START, "bench", PersonRole.MAINTAINER, "1", schedule, "1", Level.UNATTENDED)
+    return Command(Ask.START, "bench", PersonRole.MAINTAINER, "1", schedule, "1", Level.UNATTENDED, leaving=ANSWERED)
 
 
 class InProcess:
@@ -60,7 +61,7 @@ class InProcess:
                            report_us=TICK_US // reports_a_tick)
         self.session = Session()
         self.state: State = first_state(chamber(), 0)
-        self.notices: list[Notice] = [LineOpened(session=1)]
+        self.notices: list[Notice] = [Messages(""), LineOpened(session=1)]
         self.reports: list[Report] = []
         self.now_us = 0
 

@@ -13,6 +13,7 @@ from enum import Enum, auto
 from controller.core.messages import Channel, Fault, OffReason
 from controller.core.run_states import S
 from controller.core.setup import Level
+from controller.core.state import Messages
 from tests.core.ready import idle
 from tests.core.world import LIMITS, OVER, PART, US, Bench, FakeBoard, chamber, changed, running, soaking
 
@@ -78,6 +79,19 @@ def above_band(bench: Bench, where: Where) -> None:
     assert run is not None
     bench.board.warming = False
     bench.board.air_mc = run.air_setpoint_mc + off[where]
+
+
+def astray(bench: Bench, where: Where) -> None:
+    """Half as far again from the plan as the band is wide, which is 2 °C in the invented schedule."""
+    run = bench.state.run
+    off = {Where.BELOW: 3_000, Where.AT: 3_001, Where.PAST: 3_900, Where.CLEAR: 0}
+    assert run is not None
+    bench.board.warming = False
+    bench.board.air_mc = run.air_setpoint_mc + off[where]
+
+
+def messages(bench: Bench, where: Where) -> None:
+    bench.notices.append(Messages("the mail server refuses" if where in (Where.AT, Where.PAST) else ""))
 
 
 def fault(bench: Bench, where: Where) -> None:
@@ -230,6 +244,8 @@ DRIVERS: dict[str, Driver] = {
     "reading_stale": Driver(soaking, silence(LIMITS.reading_age_us), deadband=False),
     "tick_late": Driver(soaking, lateness, deadband=False),
     "air_above_band": Driver(soaking, above_band),
+    "not_following": Driver(soaking, astray, deadband=False),
+    "messages_failing": Driver(soaking, messages, deadband=False),
     "board_unheard": Driver(hot_at_rest, silence(LIMITS.silence_us), deadband=False),
     "record_failing": Driver(soaking, record, deadband=False),
 }

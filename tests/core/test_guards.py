@@ -29,7 +29,7 @@ def rows(these: Iterable[Guard]) -> pytest.MarkDecorator:
 EVERY_GUARD = rows(GUARDS)
 EVERY_DRIVEN = rows(DRIVEN)
 EVERY_TRIP = rows(guard for guard in DRIVEN if guard.action is Action.TRIP)
-WITHOUT_A_RUN = {"air_above_band", "run_too_long", "check_in_overdue"}
+WITHOUT_A_RUN = {"air_above_band", "run_too_long", "check_in_overdue", "not_following"}
 """What these watch does not exist without a run."""
 ALARMS_WITHOUT_A_VALUE = {"reading_stale", "contact_unknown", "board_unheard"}
 """These alarm, and the heat waits because something is not known (see `test_no_reading`), or there is no run."""

@@ -16,7 +16,21 @@ from controller.core.setup import Level
 from controller.core.state import Inputs, LineLost, LineOpened, Notice
 from controller.core.supervisor import Latch
 from tests.core.ready import aborting, idle, pending
-from tests.core.world import DEMO, US, Bench, FakeBoard, chamber, changed, cool, ramp, running, schedule, soak, soaking
+from tests.core.world import (
+    DEMO,
+    READY_TO_LEAVE,
+    US,
+    Bench,
+    FakeBoard,
+    chamber,
+    changed,
+    cool,
+    ramp,
+    running,
+    schedule,
+    soak,
+    soaking,
+)
 
 SEQUENCE_MAX = 9_999_999
 """Seven digits: more do not fit the wire."""
@@ -277,7 +291,7 @@ def test_without_a_current_sense_both_switches_tell_of_heat_that_nobody_asked_fo
 
 def test_a_trip_takes_a_waiting_start_back_though_an_earlier_stop_is_not_seen_off():
     bench = idle()
-    bench.tick(bench.command(Ask.STOP_HEATING), bench.command(Ask.START, schedule=DEMO, run_id="27"))
+    bench.tick(bench.command(Ask.STOP_HEATING), bench.command(Ask.START, schedule=DEMO, run_id="27", leaving=READY_TO_LEAVE))
     assert bench.state.pending is not None and bench.state.stop.off_seen_us < 0
     bench.board.says["smoke"] = True
     bench.tick()

@@ -16,7 +16,7 @@ from controller.core.events import Kind
 from controller.core.run_states import ACTIVE, ASKED, ENDED, MOVES, C, Refused, S, allowed, move
 from controller.core.schedule import Schedule
 from tests.core.ready import IN_STATE
-from tests.core.world import SOAK_AT_105, US, Bench, FakeBoard, chamber
+from tests.core.world import READY_TO_LEAVE, SOAK_AT_105, US, Bench, FakeBoard, chamber
 
 EVERY_PAIR = pytest.mark.parametrize(
     ("state", "cause"), list(itertools.product(S, C)), ids=lambda one: one.name.lower(),
@@ -105,7 +105,7 @@ AFTER: dict[Ask, dict[S, S]] = {
 def test_a_command_in_a_state_does_what_the_table_says_or_is_refused_and_recorded(ask, state):
     bench = IN_STATE[state]()
     settled = {S.HOLDING: S.HELD, S.RESTARTING: S.RUNNING}.get(state, state)
-    answer = bench.ask(ask, schedule=SOAK_AT_105, run_id="28")
+    answer = bench.ask(ask, schedule=SOAK_AT_105, run_id="28", leaving=READY_TO_LEAVE)
     if state in AFTER[ask]:
         assert answer.kind is Kind.COMMAND_ACCEPTED, answer
         assert bench.run_state is AFTER[ask][state]
@@ -131,7 +131,7 @@ class PlayedWith(RuleBasedStateMachine):
         self.state, self.withheld, self.latched, self.door_open = S.IDLE, False, False, False
 
     def say(self, ask: Ask, accepted: bool, schedule: Schedule | None = None) -> None:
-        kind = self.bench.ask(ask, schedule=schedule, run_id="1", name="smoke").kind
+        kind = self.bench.ask(ask, schedule=schedule, run_id="1", name="smoke", leaving=READY_TO_LEAVE).kind
         assert kind is (Kind.COMMAND_ACCEPTED if accepted else Kind.COMMAND_REFUSED)
 
     @rule()

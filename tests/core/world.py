@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
+from controller.core.leaving import CHECKLIST, Leaving
 from controller.core.messages import (
     CHANNELS_MAX,
     Channel,
@@ -32,7 +33,7 @@ from controller.core.schedule import US_PER_H, Of, Resume, Schedule, Segment
 from controller.core.schedule import Kind as Segments
 from controller.core.setup import Chamber, Fitted, Heater, Level, Limits, SensorSetup
 from controller.core.start import first_state
-from controller.core.state import Inputs, LineOpened, Notice, State, Tick
+from controller.core.state import Inputs, LineNotice, LineOpened, Messages, Notice, State, Tick
 from controller.core.tick import advance
 
 US = 1_000_000
@@ -87,6 +88,8 @@ def schedule(*segments: Segment, of: Of = Of.PART, name: str = "invented") -> Sc
     return Schedule(name, of, Resume.NEVER, segments)
 
 
+READY_TO_LEAVE = Leaving(tuple(question.id for question in CHECKLIST), 3_600 * US, "invented channel")
+"""Everything answered, and a message arrived an hour ago."""
 DEMO = schedule(ramp(105_000, 20_000), soak(105_000, 8), cool(40_000, 20_000))
 """About 4 h up, 8 h held, 4 h down: common practice, no source."""
 SOAK_AT_105 = schedule(ramp(105_000, 60_000), soak(105_000, 2), cool(40_000, 20_000))
@@ -123,10 +126,10 @@ class FakeBoard:
     mute: bool = False
     """Answers no frame, as if it had heard none."""
 
-    def receive(self, frames: Iterable[ToBoard]) -> list[Notice]:
+    def receive(self, frames: Iterable[ToBoard]) -> list[LineNotice]:
         return [] if self.mute else [answer for frame in frames for answer in self._obey(frame)]
 
-    def _obey(self, frame: ToBoard) -> list[Notice]:
+    def _obey(self, frame: ToBoard) -> list[LineNotice]:
         if isinstance(frame, Hello):
             self.session, self.enabled, self.permit = frame.session, False, False
             self.limits[1:] = [self.limits[0], 86_400]
@@ -228,7 +231,7 @@ class Bench:
         self.board = board or FakeBoard()
         self.per_tick = per_tick
         self.state = first_state(chamber, 0, latches)
-        self.notices: list[Notice] = [LineOpened(7)] if opened else []
+        self.notices: list[Notice] = [Messages(""), *([LineOpened(7)] if opened else [])]
         self.now_us = 0
         self.events: list[Event] = []
         self.frames: tuple[ToBoard, ...] = ()
@@ -254,7 +257,7 @@ class Bench:
         check_frames(before, result)
         self.last, self.state, self.frames = result, result.state, result.outputs.frames
         self.events += result.events
-        self.notices = [] if self.cut else self.board.receive(self.frames)
+        self.notices = [] if self.cut else list(self.board.receive(self.frames))
         return result
 
     def run(self, seconds: float, us: int = US) -> None:
@@ -278,8 +281,9 @@ class Bench:
         tick = self.tick(self.command(ask, role, **fields))
         return next(one for one in tick.events if one.kind in (Kind.COMMAND_ACCEPTED, Kind.COMMAND_REFUSED))
 
-    def ask_start(self, what: Schedule = DEMO, level: Level = Level.UNATTENDED) -> Event:
-        return self.ask(Ask.START, PersonRole.OPERATOR, schedule=what, run_id="27", level=level)
+    def ask_start(self, what: Schedule = DEMO, level: Level = Level.UNATTENDED, **more: Any) -> Event:
+        return self.ask(Ask.START, PersonRole.OPERATOR, **{
+            "schedule": what, "run_id": "27", "level": level, "leaving": READY_TO_LEAVE, **more})
 
     def press_arm(self) -> None:
         """One press of the button at the chamber: a second in, a second out."""

@@ -31,9 +31,10 @@ from controller.core.readings import Role
 from controller.core.schedule import Kind, Of, Resume, Schedule, Segment
 from controller.core.setup import Chamber, Fitted, Heater, Level, Limits, SensorSetup
 from controller.core.start import first_state
-from controller.core.state import Inputs, LineOpened, Notice, State
+from controller.core.state import Inputs, LineOpened, Messages, Notice, State
 from controller.core.tick import advance
 from controller.records.writer import About, TickRecord
+from tests.answered import ANSWERED
 
 S1 = 1_000_000
 H1 = 3_600 * S1
@@ -159,7 +160,7 @@ class Scripted:
 def start(run_id: str, schedule: Schedule) -> Command:
     """The command of a person who starts a run."""
     by = "local, not signed in"
-    return Command(Ask.START, by, PersonRole.MAINTAINER, f"ref-{run_id}", schedule, run_id, Level.UNATTENDED)
+    return Command(Ask.START, by, PersonRole.MAINTAINER, f"ref-{run_id}", schedule, run_id, Level.UNATTENDED, leaving=ANSWERED)
 
 
 def records(seconds: int, schedule: Schedule = SHORT, run_id: str = "1", start_at: int = 5, seed: int = 1,
@@ -170,7 +171,7 @@ def records(seconds: int, schedule: Schedule = SHORT, run_id: str = "1", start_a
     board = Scripted(seed, reports)
     jitter = random.Random(seed)
     state = state or first_state(CHAMBER, 1_000 * S1)
-    notices: tuple[Notice, ...] = (LineOpened(4_711),)
+    notices: tuple[Notice, ...] = (Messages(""), LineOpened(4_711))
     came: tuple[Report, ...] = ()
     for number in range(1, seconds + 1):
         late_us = min(20_000, int(jitter.expovariate(1 / 150.0)))

@@ -154,6 +154,28 @@ def test_segments_say_how_it_really_went(record: Path) -> None:
     assert soak.ended_utc_us == run.ended_utc_us and 119 * S1 < soak.counted_us < 123 * S1 and ramp.counted_us == 0
 
 
+def test_time_in_band_is_counted_from_the_rows_for_air_and_part_apart(record: Path) -> None:
+    reader, soak = Reader(record), SHORT.segments[1]
+    ramp, done = reader.segments("1")
+    rows = [row for row in reader.ticks("1") if row.utc_us >= done.began_utc_us]
+    for name, told in (("control_mc", done.air_in_band_us), ("part_mc", done.part_in_band_us)):
+        values = [getattr(row, name) for row in rows]
+        inside = sum(value is not None and abs(value - soak.target_mc) <= soak.band_mc for value in values)
+        assert told is not None and abs(told - inside * S1) <= 2 * S1, name
+    assert (ramp.air_in_band_us, ramp.part_in_band_us) == (None, None)
+
+
+def test_a_gap_in_the_record_counts_for_no_time_in_band(tmp_path: Path) -> None:
+    ramp, soak = SHORT.segments
+    schedule = replace(SHORT, segments=(ramp, replace(soak, soak_us=300 * S1)))
+    ticks = list(records(700, schedule))
+    kept = [tick for tick in ticks if not 400 <= tick.result.state.tick < 500]
+    written(tmp_path / "all.db", ticks)
+    written(tmp_path / "gap.db", kept)
+    whole, less = (Reader(tmp_path / name).segments("1")[1].air_in_band_us for name in ("all.db", "gap.db"))
+    assert 97 * S1 <= whole - less <= 101 * S1
+
+
 @pytest.mark.parametrize(("end", "last"), [
     (Ask.COOL_DOWN, (None, "cool_down", 40_000)), (Ask.STOP_HEATING, (1, "soak", 26_000))])
 def test_only_the_soak_clock_counts_not_a_hold_nor_what_follows_an_early_end(tmp_path: Path, end: Ask, last: tuple) -> None:

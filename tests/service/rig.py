@@ -18,6 +18,7 @@ from controller.records.writer import Writer, next_run
 from controller.service import Parts, Service
 from controller.snapshot import Facts
 from controller.start_up import about
+from tests.answered import LEAVING, messenger_for_ever
 from tests.service.chambers import MemoryPort, integers, short, simulated
 
 SPEED = 300.0
@@ -43,6 +44,7 @@ class Rig:
         facts = Facts("test", self.writer.boot, self.chamber, "lock-step", SPEED)
         self.service = Service(Parts(self.chamber, self.clock, self.line, self.writer, self.keeper,
                                      notifier or Notifier({}), facts, self.socket_path, first_run), latches)
+        self.service.server.messages = messenger_for_ever()
         self._thread: threading.Thread | None = None
         self._started = False
 
@@ -123,7 +125,8 @@ class Raw:
         return self.ask("command", command={"ask": ask, "by": "test", "role": role, "ref": "r1", **fields})
 
     def start(self) -> dict[str, Any]:
-        return self.command("start", schedule=integers(short()), level="unattended")
+        self.ask("messages", failing="")
+        return self.command("start", schedule=integers(short()), level="unattended", leaving=LEAVING)
 
     def now(self) -> dict[str, Any]:
         now: dict[str, Any] = self.ask("now")["ok"]["now"]

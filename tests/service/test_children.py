@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from controller.cli import main
-from controller.commands.children import ApiChild, BoardChild, Child
+from controller.commands.children import ApiChild, BoardChild, Child, MessengerChild
 from controller.commands.news import News
 from controller.commands.serve import how_it_ended
 from controller.drivers.locks import lock_folder
@@ -64,6 +64,54 @@ def test_only_the_childs_own_answer_counts_as_its_health(tmp_path, body, healthy
     with answering(body) as port:
         api = Said(["none"], tmp_path / "log", port)
         assert (api.watch() == "" and api.ready) is healthy
+
+
+@contextmanager
+def saying(path: Path, line: bytes) -> Iterator[None]:
+    """Something on a unix socket that answers every line with `line`."""
+    listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    listening.bind(str(path))
+    listening.listen()
+
+    def serve() -> None:
+        with listening.accept()[0] as one:
+            one.recv(100)
+            one.sendall(line)
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    try:
+        yield
+    finally:
+        thread.join()
+        listening.close()
+
+
+class SaidMessenger(MessengerChild):
+    """A messenger child of which only the number is looked at."""
+
+    @property
+    def pid(self) -> int:
+        return os.getpid()
+
+
+@pytest.mark.parametrize(("line", "healthy"), [
+    (json.dumps({"ok": {"pid": os.getpid()}}).encode() + b"\n", True),
+    (json.dumps({"ok": {"pid": os.getpid() + 1}}).encode() + b"\n", False),
+    (b'{"error": {}}\n', False), (b"[]\n", False), (b"hello", False), (b"\xff\n", False), (b"", False),
+], ids=["own", "another messenger", "an error", "a list", "no json", "no text", "nothing"])
+def test_only_the_messengers_own_answer_counts_as_its_health(tmp_path, line, healthy):
+    with saying(tmp_path / "s", line):
+        messenger = SaidMessenger(["none"], tmp_path / "log", tmp_path / "s")
+        assert (messenger.watch() == "" and messenger.ready) is healthy
+
+
+def test_a_messenger_that_ends_is_started_again_after_a_while(tmp_path):
+    messenger = MessengerChild(["controller.messenger", "--no-such-option"], tmp_path / "log", tmp_path / "s")
+    messenger.start()
+    messenger._process.wait(30)
+    assert messenger.watch() == f"The messenger ended with code {Exit.USAGE}; starting it again in 1 s. The heat does not " \
+                                "depend on it."
 
 
 def test_a_taken_page_port_is_one_clear_line_and_starts_nothing(tmp_path, capsys):

@@ -18,6 +18,7 @@ from controller.drivers.notify import Notifier
 from controller.drivers.serial_port import Lost, Opened
 from controller.link.protocol import decode
 from controller.records.queries import Reader
+from tests.answered import ANSWERED
 from tests.service.chambers import short
 from tests.service.rig import Rig
 
@@ -35,7 +36,7 @@ def rig(tmp_path: Path) -> Iterator[Rig]:
 def start_by_hand(rig: Rig, seconds: int = 60) -> None:
     """A run that heats."""
     rig.steps(5)
-    assert rig.service.submit(Command(Ask.START, "test", PersonRole.OPERATOR, "a", short(), "1"))
+    assert rig.service.submit(Command(Ask.START, "test", PersonRole.OPERATOR, "a", short(), "1", leaving=ANSWERED))
     rig.steps(seconds)
     run = rig.service.state.run
     assert run is not None and run.state is S.RUNNING
@@ -132,7 +133,7 @@ def test_latches_of_the_file_stand_at_the_start_and_refuse_a_start(tmp_path):
     rig = Rig(tmp_path, latches=(Stored("ceiling", 7, 131_000, 130_000, "air: 131.0 °C", True),))
     rig.steps(5)
     assert (rig.service.state.latches[0].value, rig.service.state.latches[0].detail) == (131_000, "air: 131.0 °C")
-    rig.service.submit(Command(Ask.START, "test", PersonRole.MAINTAINER, "a", short(), "1"))
+    rig.service.submit(Command(Ask.START, "test", PersonRole.MAINTAINER, "a", short(), "1", leaving=ANSWERED))
     rig.steps(10)
     assert rig.service.state.run is None and not rig.port.board.outputs.contactor
     rig.service.submit(Command(Ask.CLEAR, "test", PersonRole.MAINTAINER, "c", name="ceiling"))
@@ -223,7 +224,7 @@ def test_the_wall_clock_may_jump_and_only_an_event_tells(rig, monkeypatch):
 def test_run_numbers_go_up_only_when_a_run_begins(rig):
     rig.steps(5)
     assert rig.service._next_run == 1
-    rig.service.submit(Command(Ask.START, "t", PersonRole.VIEWER, "no", short(), "1"))
+    rig.service.submit(Command(Ask.START, "t", PersonRole.VIEWER, "no", short(), "1", leaving=ANSWERED))
     rig.steps(1)
     assert rig.service._next_run == 1, "a refused start uses no number"
     start_by_hand(rig)

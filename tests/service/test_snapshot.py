@@ -26,6 +26,7 @@ from controller.rehearse_world import InProcess
 from controller.run_plan import Planned
 from controller.sentence import duration
 from controller.snapshot import Facts, Snapshots, guard_rows, row
+from tests.answered import ANSWERED
 from tests.service.chambers import short, simulated
 from tests.service.runs import running, state_in
 
@@ -215,7 +216,7 @@ def test_the_plan_begins_where_the_run_began_and_keeps_its_corners(folder):
 
 
 def test_a_start_that_waits_says_what_to_do(folder):
-    command = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1")
+    command = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1", leaving=ANSWERED)
     state = state_in(folder.chamber, S.RUNNING)
     waiting = state._replace(run=None, pending=Pending(command, state.mono_us - 20_000_000, 1, 1, False))
     now = told(folder, waiting)

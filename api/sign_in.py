@@ -1,0 +1,130 @@
+"""Coming in and going out: a code makes an account, name and password make a session, and a session can be ended."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Request
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+from api.commands import Nothing
+from api.door.caller import cookies, set_cookie
+from api.door.door import SESSION_S, Signed
+from api.door.passwords import LONGEST, SHORTEST
+from api.errors import Responses, problems
+from api.people import TheAccount, TheCaller, TheDoor
+from api.wire import Answer
+
+RESERVED = frozenset({"local", "demo", "trip", "the program"})
+"""Names that records use for no person."""
+
+router = APIRouter(tags=["people"])
+
+
+def spelled(name: str) -> str:
+    """The name as it is kept: letters that look the same are the same."""
+    name = unicodedata.normalize("NFC", name)
+    if name.casefold() in RESERVED:
+        raise PydanticCustomError("reserved_name", "a name that this program does not use itself")
+    return name
+
+
+Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["Anna"],
+                            description="1 to 40 letters, digits, blanks, and . ' - between them."), AfterValidator(spelled)]
+Password = Annotated[str, Field(min_length=SHORTEST, max_length=LONGEST, examples=["slow oven, warm bread"],
+                                description=f"{SHORTEST} to {LONGEST} characters, any. A short sentence is easy to keep.")]
+Given = Annotated[str, Field(min_length=1, max_length=LONGEST)]
+
+
+class Join(BaseModel):
+    """A code, and how the new account is to be called."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    code: str = Field(min_length=4, max_length=60, examples=["68UK-RV8U-WZCG-GR8A"],
+                      description="As it was shown; case and hyphens do not count.")
+    name: Name
+    password: Password
+
+
+class SignIn(BaseModel):
+    """Name and password."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    name: Annotated[str, Field(min_length=1, max_length=80, examples=["Anna"])]
+    password: Annotated[str, Field(min_length=1, max_length=LONGEST, examples=["slow oven, warm bread"])]
+
+
+class NewPassword(BaseModel):
+    """The old one, to be sure that it is you, and the new one."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    old: Given
+    new: Password
+
+
+def signed(example: dict[str, Any], status: int = 200) -> Responses:
+    return {status: {"description": "Signed in. The cookie `soakwarden_session` comes with it.", "headers": {"Set-Cookie": {
+        "schema": {"type": "string"}, "description": "soakwarden_session=...; HttpOnly; SameSite=Strict"}},
+        "content": {"application/json": {"example": example}}}}
+
+
+ME = {"id": 1, "name": "Anna", "role": "maintainer", "expires_utc_us": 1766653200000000}
+
+
+def address_of(request: Request) -> str:
+    """Where the request's connection comes from. What a header says of it is not believed."""
+    return request.client.host if request.client else "unknown"
+
+
+def with_cookie(request: Request, signed_in: Signed, door: TheDoor, status: int = 200, **more: Any) -> Answer:
+    """The answer that brings the session."""
+    account = signed_in.account
+    answer = Answer({"id": account.id, "name": account.name, "role": account.role.name.lower(),
+                     "expires_utc_us": signed_in.session.expires_utc_us, **more}, status)
+    secure = door.hosts.secure(request.scope, request.headers.get("host", ""))
+    answer.headers["set-cookie"] = set_cookie(signed_in.secret, SESSION_S, secure)
+    return answer
+
+
+@router.post("/join", status_code=201, summary="Make an account with a one-time code", responses={
+    **signed(ME, 201), **problems("wrong_code", "name_taken", "too_many_tries", "bad_request", "desk_failing")})
+async def join(body: Join, request: Request, door: TheDoor) -> Answer:
+    """The first account takes the code that the service printed where it runs, and becomes maintainer; every other one an
+    invitation. A code from `soakwarden account code` also gives an existing name a new password and the role maintainer.
+    """
+    return with_cookie(request, await door.join(body.code, body.name, body.password, address_of(request)), door, 201)
+
+
+@router.post("/sign-in", summary="Sign in with name and password", responses={
+    **signed(ME), **problems("wrong_sign_in", "too_many_tries", "bad_request", "desk_failing")})
+async def sign_in(body: SignIn, request: Request, door: TheDoor) -> Answer:
+    """Answers with the cookie `soakwarden_session`, good for 30 days or until it is ended: by signing out, by a new password,
+    by another role. A program sends the cookie back, or uses a token instead. A session that was sent along ends.
+    """
+    name = unicodedata.normalize("NFC", body.name)
+    old = cookies(request.headers)
+    return with_cookie(request, await door.sign_in(name, body.password, address_of(request), old), door)
+
+
+@router.post("/sign-out", summary="Sign out: end this session", responses={
+    200: {"description": "The session is over.", "content": {"application/json": {"example": {"signed_out": True}}}},
+    **problems("desk_failing")})
+async def sign_out(found: TheCaller, _body: Nothing, request: Request, door: TheDoor) -> Answer:
+    """Ends this session for good: its cookie, kept by whomever, is good for nothing. On this computer without a sign-in
+    there is nothing to end, and `signed_out` is false."""
+    ended = await door.end_sessions([found.digest])
+    answer = Answer({"signed_out": bool(ended)})
+    secure = door.hosts.secure(request.scope, request.headers.get("host", ""))
+    answer.headers["set-cookie"] = set_cookie("", 0, secure)
+    return answer
+
+
+@router.post("/me/password", summary="Change your password", responses={
+    **signed({**ME, "sessions_ended": 2, "tokens_ended": 1}),
+    **problems("wrong_sign_in", "too_many_tries", "bad_request", "desk_failing")})
+async def change_password(body: NewPassword, mine: TheAccount, request: Request, door: TheDoor) -> Answer:
+    """Ends every session and every token of yours, bookmarks with a stop key among them; this browser gets a new session."""
+    fresh, sessions, tokens = await door.change_password(mine, body.old, body.new, address_of(request))
+    return with_cookie(request, fresh, door, sessions_ended=sessions, tokens_ended=tokens)

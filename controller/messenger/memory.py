@@ -1,0 +1,165 @@
+"""What was told of one chamber, and what is to be told next. Pure: (memory, causes, time) -> (memory, notices).
+
+One message a cause. A cause that comes and goes is told once, and once more that it does so: at most two messages. Of what
+can wait, no more than a few reach a person in ten minutes; the rest comes in one message (EEMUA 191: one alarm in ten
+minutes is manageable, ten are a flood; figures as quoted in trade articles).
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from controller.messenger.notices import S1, Cause, Seen, busy, causes, look
+from controller.messenger.words import CALM_AGAIN, Need, Notice, duration
+
+Json = dict[str, Any]
+QUIET_US = 600 * S1
+"""A cause that has been gone for so long is over; the next time it is news."""
+AGAIN_TIMES = 3
+AGAIN_STANDS_US = 60 * S1
+"""Back for the second time and standing so long, or back for the third time: said once more."""
+WINDOW_US = 600 * S1
+WINDOW_MAX = 5
+HELD_MAX = 20
+"""What can wait is held back after so many messages within the window."""
+SILENT_US = 15 * S1
+FIRST_US = 60 * S1
+"""A controller that was never heard since the messenger began gets so long to start."""
+SILENT = "silent"
+BACK = "back"
+BACK_US = 5 * S1
+
+
+class Told(NamedTuple):
+    """One cause that is or was true lately. Times are monotonic."""
+
+    key: str
+    since_us: int
+    told: bool = False
+    gone_us: int = -1
+    """Since when it is not true any more; -1 while it is."""
+    times: int = 1
+    again: bool = False
+    """It has been said that it comes and goes."""
+
+
+class Memory(NamedTuple):
+    """Everything about one chamber."""
+
+    seen: Seen = Seen()
+    told: tuple[Told, ...] = ()
+    sent_us: tuple[int, ...] = ()
+    """When messages about it were made, within the window."""
+    held: tuple[Notice, ...] = ()
+    name: str = ""
+    board: str = ""
+    simulated: bool = False
+    busy: bool = False
+    """A run went on or waited when it was last heard."""
+
+
+class Step(NamedTuple):
+    """The next memory, and what to tell now."""
+
+    memory: Memory
+    notices: tuple[Notice, ...]
+
+
+def heard(memory: Memory, now: Json, now_us: int) -> Step:
+    """A snapshot has come."""
+    seen = memory.seen._replace(told=frozenset(one.key for one in memory.told if one.told))
+    found = causes(now, seen)
+    if any(one.key == SILENT and one.told for one in memory.told):
+        found.append(Cause(BACK, _back(now), quiet=BACK in seen.told, after_us=BACK_US))
+    told, notices = _compare(memory.told, found, now_us)
+    chamber = now["chamber"]
+    memory = memory._replace(seen=look(now, seen), told=told, name=chamber["name"], board=chamber["board"],
+                             simulated=bool(chamber["simulated"]), busy=busy(now))
+    return _paced(memory, notices, now_us)
+
+
+def silent(memory: Memory, silent_us: int, now_us: int) -> Step:
+    """No snapshot for `silent_us`. What else was true stays as it was: nothing is known of it."""
+    limit_us = SILENT_US if memory.name else FIRST_US
+    if silent_us < limit_us:
+        return _paced(memory, (), now_us)
+    others = tuple(one for one in memory.told if one.key not in (SILENT, BACK))
+    own = tuple(one for one in memory.told if one.key in (SILENT, BACK))
+    told, notices = _compare(own, [Cause(SILENT, _silence(memory, silent_us))], now_us)
+    if notices:
+        told = tuple(one for one in told if one.key == SILENT)  # whoever reads it hears of its return too
+    return _paced(memory._replace(told=others + told), notices, now_us)
+
+
+def restarted(memory: Memory, now_us: int) -> Memory:
+    """After a start of this program: monotonic times of the last one mean nothing."""
+    told = tuple(one._replace(since_us=now_us, gone_us=-1 if one.gone_us < 0 else now_us) for one in memory.told)
+    return memory._replace(told=told, sent_us=())
+
+
+def _silence(memory: Memory, silent_us: int) -> Notice:
+    if memory.busy:
+        return Notice(Need.GET_UP, f"The controller has not been heard for {duration(silent_us)}, in the middle of a run.",
+                      "A board that hears no controller switches the heat off by itself within 5 s. That was not seen here.",
+                      "Go and look at the chamber. Unplug it when you reach it: off is not isolated.")
+    return Notice(Need.FOR_INFORMATION, f"The controller has not been heard for {duration(silent_us)}.",
+                  "No run was on when it was last heard.", "Look at the computer when you need the chamber.")
+
+
+def _back(now: Json) -> Notice:
+    return Notice(Need.FOR_INFORMATION, "The controller is heard again.", str(now["sentence"]),
+                  str(now["sentence_more"]) or CALM_AGAIN)
+
+
+def _compare(before: tuple[Told, ...], found: list[Cause], now_us: int) -> tuple[tuple[Told, ...], tuple[Notice, ...]]:
+    """Follow every key, and pick what has to be told."""
+    known = {one.key: one for one in before}
+    after: list[Told] = []
+    notices: list[Notice] = []
+    for cause in found:
+        one, notice = _true(known.pop(cause.key, Told(cause.key, now_us)), cause, now_us)
+        after.append(one)
+        notices += [notice] if notice else []
+    for one in known.values():
+        gone_us = now_us if one.gone_us < 0 else one.gone_us
+        if one.told and now_us - gone_us < QUIET_US:
+            after.append(one._replace(gone_us=gone_us))
+    return tuple(after), tuple(notices)
+
+
+def _true(one: Told, cause: Cause, now_us: int) -> tuple[Told, Notice | None]:
+    """A cause that is true now: its memory, and what to say of it."""
+    if one.gone_us >= 0:
+        one = one._replace(gone_us=-1, since_us=now_us, times=one.times + 1)
+    stands_us = now_us - one.since_us
+    if not one.told:
+        if cause.quiet:
+            return one._replace(told=True), None
+        return (one._replace(told=True), cause.notice) if stands_us >= cause.after_us else (one, None)
+    if one.again or cause.quiet or one.times == 1 or (one.times < AGAIN_TIMES and stands_us < AGAIN_STANDS_US):
+        return one, None
+    return one._replace(again=True), cause.notice._replace(
+        what=f"{cause.notice.what} It has come back: {one.times} times now.",
+        do=f"{cause.notice.do} This is the last message about it until it has been gone for {duration(QUIET_US)}.")
+
+
+def _paced(memory: Memory, notices: tuple[Notice, ...], now_us: int) -> Step:
+    """Hold back what can wait while many messages go out; what says "get up" or "get out" is never held."""
+    sent = [one for one in memory.sent_us if now_us - one < WINDOW_US]
+    out = [one for one in notices if one.need.rank >= Need.GET_UP.rank]
+    rest = [*memory.held, *(one for one in notices if one.need.rank < Need.GET_UP.rank)]
+    room = WINDOW_MAX - len(sent) - len(out)
+    if rest and room > 0:
+        out += rest if len(rest) <= room and not memory.held else [_bundle(rest)]
+        rest = []
+    sent = (sent + [now_us] * len(out))[-WINDOW_MAX * 2:]
+    return Step(memory._replace(sent_us=tuple(sent), held=tuple(rest[-HELD_MAX:])), tuple(out))
+
+
+def _bundle(held: list[Notice]) -> Notice:
+    """Several in one; each with its own sentence."""
+    if len(held) == 1:
+        return held[0]
+    need = max((one.need for one in held), key=lambda one: one.rank)
+    return Notice(need, f"{len(held)} more things happened: {' '.join(one.what for one in held)}",
+                  "They were held back because many messages had gone out already.", "Read them on the page.")

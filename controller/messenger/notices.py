@@ -1,0 +1,222 @@
+"""Which things of a snapshot may be worth a message. Pure; one function a kind, all of them level-triggered.
+
+A cause has a key. As long as it is true it is found again with every snapshot; `memory` tells it once. So a messenger that
+was not there meanwhile, or hears only every tenth snapshot, loses nothing and repeats nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+
+from controller.core.guards import GUARDS, INDEX, Action
+from controller.core.run_states import ACTIVE, ENDED, S
+from controller.messenger.words import NOT_ISOLATED, Need, Notice, clock, duration, need_of
+
+Json = dict[str, Any]
+S1 = 1_000_000
+STALE_US = 600 * S1
+"""A run that began longer ago is no news to somebody who starts to listen only now."""
+UNSEEN_US = 5 * S1
+SETTLE_US = 5 * S1
+"""What can wait and asks for nothing but a person's eye has to stand that long."""
+STILL_ON = "still_on"
+WITHHELD = "The board was told to open every heater switch."
+CALM = "Nothing. Look when you like."
+SAID = {
+    "check_in_overdue": "The check-in is overdue.",
+    "board_unheard": "The board is not heard, so whether the heat is off is not known.",
+    "ended_in_a_run": "The controller ended in the middle of a run and has started again.",
+}
+"""Causes in other words than the page's: a message may be read by anybody."""
+
+
+class Seen(NamedTuple):
+    """What of the chamber's past the rows below need."""
+
+    known: bool = False
+    """Has any snapshot been seen before?"""
+    run: str = ""
+    """The run that was last seen going on; empty once its end was seen."""
+    named: str = ""
+    """The run id of a start that waits for a named time."""
+    named_utc_us: int = 0
+    told: frozenset[str] = frozenset()
+    """Keys that have been told and are not over."""
+
+
+class Cause(NamedTuple):
+    """Something that is true now and may be worth a message."""
+
+    key: str
+    notice: Notice
+    quiet: bool = False
+    """Take it as told: another message has said it, or it is old news."""
+    after_us: int = 0
+    """Told once it has been true for so long."""
+
+
+def causes(now: Json, seen: Seen) -> list[Cause]:
+    """Everything that is true in this snapshot, gravest kinds first."""
+    return [cause for row in ROWS for cause in row(now, seen)]
+
+
+def look(now: Json, seen: Seen) -> Seen:
+    """What to remember of this snapshot for the next."""
+    run, pending = now["run"], now.get("pending") or {}
+    named_utc_us = pending.get("at_utc_us") or 0
+    going = run["id"] if run is not None and run["state"] not in ENDED else ""
+    return Seen(True, going, str(pending.get("run_id", "")) if named_utc_us else "", named_utc_us, seen.told)
+
+
+def busy(now: Json) -> bool:
+    """Does a run go on, or wait, or is heat not known to be off?"""
+    run = now["run"]
+    return bool(now.get("pending")) or (run is not None and run["state"] not in ENDED) or bool(now["still_on"])
+
+
+# -- rows ---------------------------------------------------------------------------------------------------------------
+
+
+def _still_on(now: Json, _seen: Seen) -> Iterator[Cause]:
+    if now["still_on"]:
+        guard = GUARDS[INDEX["heat_stays_on"]]
+        yield Cause(STILL_ON, Notice(Need.GET_UP, "The heat is still on though it is switched off.",
+                                     "Every heater switch was told to open, and one of them did not.", " ".join(guard.do)))
+
+
+def _trips(now: Json, seen: Seen) -> Iterator[Cause]:
+    """First-out tells for all that follow from it; only a more urgent trip is told beside it."""
+    latches = sorted(now["latches"], key=lambda latch: not latch["first_out"])
+    loudest = max((need_of(one["urgency"]).rank for one in latches if _trip_key(one) in seen.told), default=-1)
+    for latch in latches:
+        need = need_of(latch["urgency"])
+        old = latch["guard"] == "not_commissioned" or (latch["guard"] == "heat_stays_on" and now["still_on"])
+        yield Cause(_trip_key(latch), _trip(latch, need, now), quiet=old or need.rank <= loudest)
+        loudest = max(loudest, -1 if old else need.rank)
+
+
+def _trip_key(latch: Json) -> str:
+    return f"trip {latch['guard']}"
+
+
+def _trip(latch: Json, need: Need, now: Json) -> Notice:
+    run = now["run"]
+    ended = f" The run {run['name']} ended by it." if run is not None and run["state"] in (S.ABORTING, S.ABORTED) else ""
+    off = " The heat is seen off." if now["heat_off"] else ""
+    return Notice(need, f"Tripped: {_cause(latch)}{_detail(latch)}", f"{latch['done']}{off}{ended}",
+                  f"{' '.join(latch['do'])} Worry if: {latch['worry']}")
+
+
+def _alarms(now: Json, _seen: Seen) -> Iterator[Cause]:
+    latched = {latch["guard"] for latch in now["latches"]}
+    for alarm in now["alarms"]:
+        if alarm["guard"] in latched or "returned" in alarm["state"] or "latched" in alarm["state"]:
+            continue
+        need = need_of(alarm["urgency"])
+        notice = Notice(need, f"{_cause(alarm)}{_detail(alarm)}", alarm["done"],
+                        f"{' '.join(alarm['do'])} Worry if: {alarm['worry']}")
+        slow = need is Need.CAN_WAIT and _action(alarm["guard"]) is Action.ALARM
+        yield Cause(f"alarm {alarm['guard']}", notice, alarm["state"] == "acknowledged", SETTLE_US if slow else 0)
+
+
+def _action(guard: str) -> Action:
+    """What a guard does; one that this program does not know yet is an alarm."""
+    return GUARDS[INDEX[guard]].action if guard in INDEX else Action.ALARM
+
+
+def _cause(one: Json) -> str:
+    return SAID.get(one["guard"], str(one["cause"]))
+
+
+def _detail(one: Json) -> str:
+    return f" ({one['detail']})" if one.get("detail") else ""
+
+
+def _unseen(now: Json, _seen: Seen) -> Iterator[Cause]:
+    run = now["run"]
+    if run is not None and run["state"] == S.ABORTING and not now["still_on"]:
+        yield Cause(f"unseen {run['id']}", Notice(
+            Need.GET_UP, f"Stopping {run['name']}: the heat has not been seen off yet.",
+            "Every heater switch was told to open.",
+            f"Go and look. {NOT_ISOLATED} You smell burning: cut the power from outside the room and keep out."),
+            after_us=UNSEEN_US)
+
+
+def _began(now: Json, seen: Seen) -> Iterator[Cause]:
+    run = now["run"]
+    if run is None or run["state"] not in ACTIVE:
+        return
+    named = seen.named == run["id"]
+    what = f"The start named for {clock(seen.named_utc_us)} has begun" if named else "A run has begun"
+    notice = Notice(Need.FOR_INFORMATION, f"{what}: {run['name']}.",
+                    f"The heat is on under the plan. It should end at {clock(run['ends_utc_us'])}.", CALM)
+    yield Cause(f"began {run['id']}", notice, quiet=run["elapsed_us"] > STALE_US and seen.run != run["id"])
+
+
+def _leave(now: Json, seen: Seen) -> Iterator[Cause]:
+    run, leave = now["run"], now.get("leave") or {}
+    if run is not None and run["state"] in ACTIVE and leave.get("may"):
+        yield Cause(f"leave {run['id']}", Notice(
+            Need.FOR_INFORMATION, f"{run['name']}: the first part has followed the plan. You may leave the room.",
+            "It watches itself and switches the heat off when anything looks wrong.",
+            "Nothing. Messages come when something needs a person."), quiet=not seen.known)
+
+
+def _ended(now: Json, seen: Seen) -> Iterator[Cause]:
+    run = now["run"]
+    if run is None or run["state"] not in ENDED:
+        return
+    told_by_another = run["state"] == S.ABORTED and (bool(now["latches"]) or any(
+        _action(alarm["guard"]) is Action.ABORT for alarm in now["alarms"]))
+    needed = Need.CAN_WAIT if run["state"] == S.ABORTED else Need.FOR_INFORMATION
+    yield Cause(f"ended {run['id']}", Notice(needed, f"{END_WORDS[S(run['state'])].format(run['name'])} {run['end']}".strip(),
+                                             f"{_off_words(now)} {_in_band(run)}".strip(), f"Read the record. {NOT_ISOLATED}"),
+                quiet=not seen.known or told_by_another, after_us=0 if now["heat_off"] else UNSEEN_US)
+
+
+END_WORDS = {S.COMPLETE: "{} is complete.", S.STOPPED: "{} ended early.", S.ABORTED: "{} was stopped before its end."}
+
+
+def _off_words(now: Json) -> str:
+    """Accepted when, seen off when: never "off" on a sent request."""
+    stop = now["stop"]
+    if stop["off_seen_utc_us"] and stop["accepted_utc_us"] and now["run"]["state"] == S.ABORTED:
+        return (f"The stop was accepted at {clock(stop['accepted_utc_us'])}, and the heat was seen off at "
+                f"{clock(stop['off_seen_utc_us'])}.")
+    if now["heat_off"]:
+        return "The heat is seen off."
+    return "The heat was told to go off; that it is off has not been seen."
+
+
+def _in_band(run: Json) -> str:
+    """How long the run was in band, soak by soak where the controller says it, else the last soak's clock."""
+    soaks = [one for one in run["segments"] if one.get("part_in_band_us") is not None]
+    if soaks:
+        return f"The part was in band for {duration(sum(one['part_in_band_us'] for one in soaks))} of its soaks."
+    return f"The soak clock counted {duration(run['counted_us'])} in band." if run["counted_us"] else ""
+
+
+def _gone(now: Json, seen: Seen) -> Iterator[Cause]:
+    run = now["run"]
+    if seen.run and (run is None or run["id"] != seen.run):
+        yield Cause(f"gone {seen.run}", Notice(
+            Need.CAN_WAIT, f"Run {seen.run} is over; its end was not watched by the messenger.",
+            "The record holds how it ended." if not now["heat_off"] else "The record holds how it ended. The heat is seen off.",
+            f"Read the record. {NOT_ISOLATED}"), quiet=f"ended {seen.run}" in seen.told)
+
+
+def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
+    """A named start that waits no more, and no run came of it. The memory of it goes with this snapshot."""
+    run, pending = now["run"], now.get("pending") or {}
+    waits = bool(pending.get("at_utc_us")) and str(pending.get("run_id")) == seen.named
+    if seen.named and not waits and not (run is not None and run["id"] == seen.named):
+        stop = now["stop"]
+        why = f" It was taken back by {stop['by']}." if stop["by"] and (stop["accepted_utc_us"] or 0) > 0 else ""
+        yield Cause(f"lapsed {seen.named}", Notice(
+            Need.CAN_WAIT, f"The start named for {clock(seen.named_utc_us)} came to nothing.{why}", "No heat was given for it.",
+            "Read on the page why. A new start needs a new press of the arm button."))
+
+
+ROWS: tuple[Callable[[Json, Seen], Iterator[Cause]], ...] = (
+    _still_on, _trips, _alarms, _unseen, _gone, _ended, _lapsed, _began, _leave)

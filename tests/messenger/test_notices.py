@@ -1,0 +1,138 @@
+"""What is worth a message. Each row: what was remembered, the snapshot, and what is told; told again, nothing is."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.core.guards import GUARDS, Action
+from controller.messenger.memory import Memory, Told, heard
+from controller.messenger.notices import Seen, causes
+from controller.messenger.words import Need
+from tests.messenger.moments import S1, UTC, alarm, ended, idle, latch, running
+
+KNOWN = Memory(seen=Seen(known=True))
+IN_RUN = Memory(seen=Seen(known=True, run="27"), told=(Told("began 27", 0, told=True),))
+NAMED = Memory(seen=Seen(known=True, named="27", named_utc_us=UTC))
+STOP = {"by": "Anna", "accepted_utc_us": UTC + 4 * S1, "off_seen_utc_us": UTC + 5 * S1}
+LEAVE = {"may": True, "words": "", "in_us": None}
+
+TOLD = {
+    "run began": (KNOWN, running(), Need.FOR_INFORMATION, "A run has begun: ASA slow."),
+    "named start began": (NAMED, running(), Need.FOR_INFORMATION, "The start named for "),
+    "named start came to nothing": (NAMED, idle(), Need.CAN_WAIT, "came to nothing."),
+    "named start taken back": (NAMED, idle(stop=STOP), Need.CAN_WAIT, "It was taken back by Anna."),
+    "may leave": (IN_RUN, running({"elapsed_us": 1800 * S1}, leave=LEAVE), Need.FOR_INFORMATION, "followed the plan"),
+    "complete": (IN_RUN, ended(), Need.FOR_INFORMATION, "ASA slow is complete."),
+    "ended early": (IN_RUN, ended("stopped", "Cooled down early by Anna."), Need.FOR_INFORMATION, "early by Anna."),
+    "stopped by a person": (IN_RUN, ended("aborted", "Heat stopped by Anna.", stop=STOP), Need.CAN_WAIT,
+                            "ASA slow was stopped before its end. Heat stopped by Anna."),
+    "end not watched": (IN_RUN, idle(), Need.CAN_WAIT, "Run 27 is over"),
+    "trip": (IN_RUN, ended("aborted", "", latches=[latch("ceiling")]), Need.GET_UP, "Tripped: A sensor reached"),
+    "smoke": (IN_RUN, ended("aborted", "", latches=[latch("smoke")]), Need.GET_OUT, "Tripped: The smoke contact"),
+    "heat still on": (IN_RUN, ended("aborted", "", latches=[latch("heat_stays_on")], still_on=True), Need.GET_UP,
+                      "The heat is still on though it is switched off."),
+    "door": (IN_RUN, running(alarms=[alarm("door")]), Need.CAN_WAIT, "The door is open."),
+    "check-in": (IN_RUN, running(alarms=[alarm("check_in_overdue")]), Need.CAN_WAIT, "The check-in is overdue."),
+    "board lost": (IN_RUN, ended("aborted", "", latches=[latch("board_silent")]), Need.GET_UP, "The board is silent."),
+}
+
+
+@pytest.mark.parametrize("name", TOLD)
+def test_it_is_told_once(name):
+    before, now, need, words = TOLD[name]
+    memory, notices = heard(before, now, 0)
+    (notice,) = notices
+    assert words in notice.what and notice.need is need
+    assert heard(memory, now, S1).notices == ()
+
+
+def test_a_person_reads_when_the_stop_was_accepted_and_the_heat_seen_off():
+    _, (notice,) = heard(IN_RUN, ended("aborted", "Heat stopped by Anna.", stop=STOP), 0)
+    assert "The stop was accepted at " in notice.done and "the heat was seen off at " in notice.done
+
+
+def test_an_end_is_not_called_off_before_the_heat_is_seen_off():
+    now = ended("aborted", "Heat stopped by Anna.", stop={**STOP, "off_seen_utc_us": None})
+    now["heat_off"] = False
+    memory, notices = heard(IN_RUN, now, 0)
+    assert notices == (), "it waits a moment for the sight of it"
+    _, (notice,) = heard(memory, now, 5 * S1)
+    assert notice.done.startswith("The heat was told to go off; that it is off has not been seen.")
+
+
+def test_heat_that_is_not_seen_off_after_a_stop_gets_somebody_up():
+    memory, notices = heard(IN_RUN, running({"state": "aborting"}), 0)
+    assert notices == ()
+    _, (notice,) = heard(memory, running({"state": "aborting"}), 6 * S1)
+    assert notice.need is Need.GET_UP and "has not been seen off yet" in notice.what
+
+
+def test_first_out_tells_for_all_that_follow_from_it():
+    now = ended("aborted", "", latches=[latch("board_silent", first_out=False), latch("sensor_faulted"),
+                                        latch("no_rise", first_out=False)])
+    _, notices = heard(IN_RUN, now, 0)
+    assert [one.what for one in notices] == ["Tripped: A sensor that the run needs reports a fault."]
+
+
+def test_a_graver_trip_is_told_beside_the_first():
+    memory, first = heard(IN_RUN, ended("aborted", "", latches=[latch("no_rise")]), 0)
+    assert [one.need for one in first] == [Need.CAN_WAIT]
+    _, second = heard(memory, ended("aborted", "", latches=[latch("no_rise"), latch("smoke", first_out=False)]), S1)
+    assert [one.need for one in second] == [Need.GET_OUT]
+
+
+def test_a_trip_after_the_clear_of_the_same_is_news_at_last():
+    memory, _ = heard(IN_RUN, ended("aborted", "", latches=[latch("ceiling")]), 0)
+    memory, _ = heard(memory, idle(), 10 * S1)
+    memory, _ = heard(memory, idle(), 700 * S1)
+    _, notices = heard(memory, idle(latches=[latch("ceiling")]), 710 * S1)
+    assert [one.what for one in notices] == ["Tripped: A sensor reached the chamber's ceiling."]
+
+
+def test_a_chamber_that_was_never_commissioned_wakes_nobody():
+    assert heard(KNOWN, idle(latches=[latch("not_commissioned")]), 0).notices == ()
+
+
+@pytest.mark.parametrize("now", [running({"elapsed_us": 7200 * S1}), ended(), ended("aborted", "x")], ids=["on", "over", "cut"])
+def test_what_was_so_before_anybody_listened_is_no_news(now):
+    assert heard(Memory(), now, 0).notices == ()
+
+
+def test_what_stands_when_somebody_begins_to_listen_is_told():
+    _, notices = heard(Memory(), ended("aborted", "", latches=[latch("ceiling")]), 0)
+    assert len(notices) == 1
+
+
+@pytest.mark.parametrize("state", ["acknowledged", "returned-to-normal unacknowledged", "latched unacknowledged"])
+def test_what_somebody_has_seen_or_is_over_is_not_told(state):
+    assert heard(IN_RUN, running(alarms=[alarm("door", state)]), 0).notices == ()
+
+
+@pytest.mark.parametrize("guard", [one for one in GUARDS if one.action is Action.ALARM], ids=lambda guard: guard.id)
+def test_every_alarm_is_told_with_the_urgency_of_its_row(guard):
+    now = running(alarms=[alarm(guard.id)])
+    memory, first = heard(IN_RUN, now, 0)
+    _, later = heard(memory, now, 10 * S1)
+    (notice,) = [*first, *later]
+    assert notice.need.rank == guard.urgency.rank + 1
+    assert notice.done == "Nothing was switched: it asks for a person."
+
+
+def test_a_guard_of_a_newer_controller_is_told_in_its_own_words():
+    new = alarm("door", cause="The plan was not followed.", urgency="get up now")
+    new["guard"] = "not_following"
+    _, (notice,) = heard(IN_RUN, running(alarms=[new]), 0)
+    assert notice.what == "The plan was not followed." and notice.need is Need.GET_UP
+
+
+def test_a_healthy_run_makes_two_messages_from_its_begin_to_its_end():
+    memory, told = KNOWN, []
+    for second in range(0, 3600, 10):
+        memory, notices = heard(memory, running({"elapsed_us": second * S1}), second * S1)
+        told += notices
+    memory, notices = heard(memory, ended(), 3601 * S1)
+    assert [one.need for one in [*told, *notices]] == [Need.FOR_INFORMATION] * 2
+
+
+def test_causes_of_an_idle_chamber_are_none():
+    assert causes(idle(), Seen(known=True)) == []
