@@ -27,17 +27,16 @@ export function presentLeaving(leaving, answers) {
 /** What the start key says under its word: what is to do, by name. */
 export function todoWords(open) {
   if (!open.length) return "";
-  const names = open.map((row) => lower(row.words).replace(/\.$/u, ""));
+  const names = open.map((row) => nameOf(row.id));
   const shown = names.slice(0, 2).join("; ");
   return `${(NUMBERS[open.length] ?? String(open.length)).toLowerCase()} to do: ${shown}${names.length > 2 ? " and more" : ""}`;
 }
 
-const lower = (text) => (/^[A-Z]{2}/u.test(text) ? text : text[0].toLowerCase() + text.slice(1));
+/** A row's name in a word or three: its words are a whole sentence. */
+const nameOf = (id) => String(id).split(".").at(-1).replaceAll("_", " ");
 
 /** A refused start as rows: what is missing, what was found, how to get it. */
-export function missing(refused, leaving) {
-  const names = Object.fromEntries([...(leaving?.machine ?? []), ...(leaving?.checklist ?? [])].map((one) => [one.id, one.words]));
-  const nameOf = (field) => names[field] ?? names[field.split(".").at(-1)] ?? field.replaceAll("_", " ");
+export function missing(refused) {
   return (refused?.mistakes ?? []).map((one) => ({ id: one.field, words: nameOf(one.field), found: one.value ?? "", needed: one.allowed ?? "", how: one.advice ?? "" }));
 }
 
@@ -46,7 +45,7 @@ export function startBody({ scheduleId, revision, level, answers, atUtcUs }) {
   return { schedule_id: scheduleId, revision, level, ...(atUtcUs ? { at_utc_us: atUtcUs } : {}), ...(level === "unattended" ? { leaving: { answers: [...answers] } } : {}) };
 }
 
-const NAMES = { title: "", normal: "What normal looks like", wall_switch: "The wall switch", switch_off: "How to switch off", do: "What to do", cautions: "Cautions", worry: "Worry if", who: "Whom to call" };
+const NAMES = { title: "", normal: "What normal looks like", wall_switch: "The wall switch", switch_off: "How to switch off", do: "What to do", dont: "What not to do", small: "Beside this card", cautions: "Cautions", worry: "Worry if", who: "Whom to call" };
 
 /** The card's words, whatever they are called, as {heading, lines}; text is one line, a list is several. */
 export function presentCard(card) {

@@ -82,10 +82,10 @@ function title({ now }) {
 function drawStop(view, staleMs) {
   const out = store.signedOut();
   const several = store.chambers.chambers.length > 1;
-  const row = several ? store.chambers.chambers.find((one) => one.at === (store.at || store.chambers.chambers[0].at)) : null;
+  const row = several ? store.chambers.chambers.find((one) => one.at === store.chamberName()) : null;
   show(places.stopAt, html`${several && !out ? view.now?.chamber?.name ?? row?.now?.name ?? row?.at : ""}`);
   show(places.stations, drawStations(stations(store.stop, out ? null : store.now, store.ms())));
-  show(places.besides, drawBesides({ now: store.now, stale: staleMs !== null, press: store.stop, out, at: store.at, wayOut: wayOut(store.stop, store.ms()) }));
+  show(places.besides, drawBesides({ now: store.now, stale: staleMs !== null, press: store.stop, out, at: store.chamberName(), wayOut: wayOut(store.stop, store.ms()) }));
 }
 
 /** Every sheet but Now carries the small circuit and one sentence of state as its head. */

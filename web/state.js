@@ -44,6 +44,11 @@ export class Store extends EventTarget {
     return this.me !== null && this.me.name === null;
   }
 
+  /** The shown chamber's name in addresses, also where it is the first; "" while the list is not known. */
+  chamberName() {
+    return this.at || (this.chambers.chambers[0]?.at ?? "");
+  }
+
   /** Another chamber is shown: nothing known of the one before may stand on the page. */
   turnTo(at) {
     this.trace.clear();

@@ -103,11 +103,12 @@ export class Stopper {
   async press() {
     const store = this.#store;
     const at = chosen();
+    const name = store.chamberName?.() ?? at;
     const press = { at, askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, refused: "", before: store.now?.stop?.accepted_utc_us ?? 0 };
     this.#presses.set(at, press);
     store.set({ stop: press });
     const lasting = () => this.#presses.get(at) === press;
-    const plainly = setTimeout(() => { if (lasting() && !press.accepted) askPlainly(at); }, UNCONFIRMED_MS);
+    const plainly = setTimeout(() => { if (lasting() && !press.accepted) askPlainly(name); }, UNCONFIRMED_MS);
     for (let tries = 0; tries < TRIES && lasting() && !press.accepted; tries += 1) {
       if (await this.#send(press)) break;
       await new Promise((resolve) => setTimeout(resolve, GAP_MS));

@@ -30,6 +30,7 @@ export function channelWords(one, nowUs) {
   const said = one.answer ? ` The provider answered: “${one.answer}”` : "";
   if (one.state === "failing") return { mark: "alarm", words: `It fails.${said}${one.last_ok_utc_us ? ` The last one left at ${near(one.last_ok_utc_us, nowUs)}.` : " None has left yet."}` };
   if (one.state === "working") return { mark: "", words: `A message left at ${near(one.last_ok_utc_us, nowUs)}.${said}` };
+  if (one.state === "unknown") return { mark: "stale", words: "How it fares is not known: the messenger does not answer." };
   return { mark: "todo", words: "Nothing was sent over it yet." };
 }
 
@@ -46,6 +47,7 @@ export function arrivalWords(one, nowUs) {
 export function beatWords(one, nowUs) {
   if (one.state === "failing") return { mark: "alarm", words: `It is not taken. The answer: “${one.answer}”${one.last_ok_utc_us ? `, the last was taken at ${near(one.last_ok_utc_us, nowUs)}` : ""}.` };
   if (one.state === "working") return { mark: "", words: `The last beat was taken ${wait(Math.max(0, nowUs - one.last_ok_utc_us))} ago.` };
+  if (one.state === "unknown") return { mark: "stale", words: "How it fares is not known: the messenger does not answer." };
   return { mark: "", words: "Beats are sent while a run is on or waits." };
 }
 
@@ -60,6 +62,7 @@ const quoted = (list) => list.map((one) => `“${one.name}”`).join(" and ");
 export function headline(held, nowUs) {
   if (!held) return { sentence: "Asking the messenger.", more: "" };
   const channels = held.channels ?? [];
+  if (held.messenger?.away) return { sentence: "The messenger does not answer.", more: `${held.messenger.away} Nothing is told until it does. The heat does not depend on it.` };
   if (!channels.length) return { sentence: "Nobody is told.", more: "No channel is set up. Until a message can reach somebody, no run may be left alone." };
   const failing = channels.filter((one) => one.state === "failing");
   if (failing.length) return { sentence: `${quoted(failing)} ${failing.length === 1 ? "fails" : "fail"}.`, more: "What the provider answered stands beside it. A failing channel is an alarm of its own in an unattended run." };

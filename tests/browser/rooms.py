@@ -15,7 +15,7 @@ KEEPER = {
     "name": "Runa",
     "role": "maintainer",
     "via": "session",
-    "may": ["stop_heating", "start"],
+    "may": ["stop_heating", "start", "write_notes", "see_messages", "edit_messages", "look_after_people"],
     "accounts": True,
     "expires_utc_us": 1_797_000_000_000_000,
 }
@@ -33,13 +33,13 @@ def people() -> dict[str, Any]:
             {"id": 1, "name": "Runa", "role": "maintainer", "created_utc_us": at - 9 * DAY_US, "sessions": 2},
             {"id": 2, "name": "Odo", "role": "viewer", "created_utc_us": at - 2 * DAY_US, "sessions": 0},
         ],
-        "invitations": [{"role": "operator", "expires_utc_us": at + 20 * HOUR_US, "by": "Runa"}],
+        "invitations": [{"id": "8d1f", "role": "operator", "expires_utc_us": at + 20 * HOUR_US, "by": "Runa"}],
     }
 
 
 def tokens() -> dict[str, Any]:
     at = now_us()
-    mine = {"person": "Runa", "created_utc_us": at, "ended_utc_us": None}
+    mine = {"by": "Runa", "created_utc_us": at}
     return {
         "tokens": [
             {"id": 1, "label": "phone in the hall", "scope": "stop", "expires_utc_us": at + 60 * DAY_US, **mine},
@@ -49,8 +49,8 @@ def tokens() -> dict[str, Any]:
 
 
 def audit() -> dict[str, Any]:
-    row = {"utc_us": now_us() - HOUR_US, "by": "Runa", "what": "account_invited", "about": "operator", "detail": ""}
-    return {"audit": [row, {**row, "what": "channel_changed", "about": "phone", "detail": "told from: get_up"}]}
+    row = {"utc_us": now_us() - HOUR_US, "by": "Runa", "what": "changed the role", "about": "person 2", "detail": "viewer to operator"}
+    return {"lines": [row, {**row, "what": "changed", "about": "channel phone", "detail": ""}]}
 
 
 def messages() -> dict[str, Any]:
@@ -64,7 +64,6 @@ def messages() -> dict[str, Any]:
         "state": "working",
         "last_ok_utc_us": at - HOUR_US,
         "answer": "250 queued",
-        "sent_utc_us": at - HOUR_US,
         "arrived_utc_us": at - HOUR_US // 2,
     }
     hook = {
@@ -77,7 +76,6 @@ def messages() -> dict[str, Any]:
         "state": "failing",
         "last_ok_utc_us": None,
         "answer": "404 no such hook",
-        "sent_utc_us": None,
         "arrived_utc_us": None,
     }
     beat = {
@@ -87,6 +85,7 @@ def messages() -> dict[str, Any]:
         "state": "working",
         "last_ok_utc_us": at - 60_000_000,
         "answer": "204",
+        "signed": True,
     }
     told = {
         "utc_us": at - HOUR_US,
@@ -100,7 +99,9 @@ def messages() -> dict[str, Any]:
             {"channel": "hallway bell", "state": "failed", "utc_us": at - HOUR_US, "answer": "404 no such hook"},
         ],
     }
-    return {"page": "http://192.0.2.5:8650", "channels": [phone, hook], "beats": [beat], "told": [told]}
+    messenger = {"away": "", "version": "0.1.0", "up_us": HOUR_US}
+    page = "http://192.0.2.5:8650"
+    return {"page": page, "channels": [phone, hook], "beats": [beat], "told": [told], "failing": "", "messenger": messenger}
 
 
 def mailbox() -> dict[str, Any]:
@@ -114,6 +115,15 @@ def mailbox() -> dict[str, Any]:
             }
         ]
     }
+
+
+def until_asked(page: Any, world: StandIn, wanted: tuple[str, Any], within_ms: int = 5_000) -> None:
+    """What a press leads to is asked a little later."""
+    for _ in range(within_ms // 50):
+        if wanted in world.asked:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"never asked: {wanted}; asked: {world.asked[-5:]}")
 
 
 def furnished(world: StandIn, me: dict[str, Any] = KEEPER) -> StandIn:
@@ -160,10 +170,12 @@ def two_chambers(world: StandIn) -> StandIn:
     garage["chamber"] |= {"name": "Garage oven", "board": "77aa01", "simulated": False, "element_w": 2200}
     garage |= idle(garage) | {"speed": 1.0}
     world.nows = {"garage": garage}
-    circuit = {"name": "kitchen", "max_w": 2300, "sum_w": 2700, "over": True, "chambers": ["bench", "garage"]}
+    words = "Together these chambers may draw 2700 W; one circuit bears 2300 W. Run them one after the other."
+    circuit = {"name": "the circuit they share", "max_w": 2300, "sum_w": 2700, "over": True, "words": words}
+    circuit["chambers"] = ["bench", "garage"]
     world.answers["GET /chambers"] = (
         200,
-        {"chambers": [chamber_row("bench", world.now), chamber_row("garage", garage)], "circuits": [circuit]},
+        {"chambers": [chamber_row("bench", world.now), chamber_row("garage", garage)], "circuits": circuit},
     )
     return world
 
@@ -234,8 +246,8 @@ def with_run(world: StandIn) -> StandIn:
         for number, (kind, minute, fields) in enumerate(kinds)
     ]
     notes = [
-        {"id": 1, "utc_us": began + HOUR_US, "by": "Runa", "text": "The tray stood on the left."},
-        {"id": 2, "utc_us": began + 2 * HOUR_US, "by": "Odo", "text": "Smelled of nothing."},
+        {"id": 1, "utc_us": began + HOUR_US, "by": "Runa", "text": "The tray stood on the left.", "yours": True},
+        {"id": 2, "utc_us": began + 2 * HOUR_US, "by": "Odo", "text": "Smelled of nothing.", "yours": False},
     ]
     world.answers |= {
         "GET /runs": (200, {"runs": [row]}),

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE
-from tests.browser.rooms import HOUR_US, furnished, idle, now_us
+from tests.browser.rooms import HOUR_US, furnished, idle, now_us, until_asked
 from tests.browser.stand_in import fixture, problem
 from tests.browser.test_every_sheet import STORED
 from tests.browser.test_page_alone import open_at
@@ -35,7 +35,6 @@ def ready(stand_in):
     preview = {"curve": CURVE, "duration_us": 12 * HOUR_US, "from_mc": 21_000, "mistakes": [], "cannot_start": []}
     stand_in.answers |= {
         "GET /schedules/1": (200, STORED),
-        "GET /schedules": (200, {"schedules": [STORED]}),
         "POST /schedules/preview": (200, preview),
         "POST /runs": (202, {"run_id": "9", "detail": "The start waits for the arm button.", "state": "idle"}),
     }
@@ -58,7 +57,7 @@ def test_the_line_is_open_until_machine_and_person_have_closed_it(new_page, read
     expect(page.locator(".leaving")).to_contain_text("Seven contacts are open.")
     key = page.locator(".startkey")
     expect(key).to_be_disabled()
-    expect(key).to_contain_text("seven to do: a test message arrived; smoke alarm and more")
+    expect(key).to_contain_text("seven to do: message arrived; smoke alarm and more")
     tick_all(page)
     expect(page.locator(".leaving")).to_contain_text("One contact is open.")
     expect(key).to_be_disabled()
@@ -131,7 +130,7 @@ def test_a_refused_start_has_a_row_for_each_thing_that_is_missing(new_page, read
     rows = page.locator(".lacks li")
     expect(rows).to_have_count(2)
     expect(rows.first).to_contain_text(
-        "A test message arrived, now: 25 h ago; needed: within 24 h. Send a test and press the button."
+        "message arrived, now: 25 h ago; needed: within 24 h. Send a test and press the button."
     )
     page.locator("input[value=smoke_alarm]").uncheck()
     expect(rows).to_have_count(2)
@@ -185,7 +184,7 @@ def test_a_checklist_that_can_not_be_read_says_what_still_works(new_page, ready)
 
 def test_the_card_is_one_printed_sheet(new_page, ready):
     page = open_at(new_page, ready, "schedules/1/start/card")
-    expect(page.locator("h1")).to_contain_text("SIMULATED. A heating chamber is at work here.")
+    expect(page.locator("h1")).to_contain_text("SIMULATED. A heating chamber is on in this building")
     expect(page.locator(".card")).to_contain_text("What normal looks like")
     expect(page.locator(".card")).to_contain_text("Off is not isolated")
     page.emulate_media(media="print")
@@ -221,7 +220,7 @@ def test_a_named_start_says_when_and_how_long_the_arming_holds_and_can_be_taken_
     expect(page.locator(".notice")).to_contain_text("The arm button was pressed; that holds until")
     page.get_by_role("button", name="Take this start back").click()
     expect(page.locator("#stations")).to_contain_text("accepted")
-    assert ("/stop-heating", {}) in ready.asked
+    until_asked(page, ready, ("/stop-heating", {}))
 
 
 def test_a_clock_that_is_not_synchronised_is_told_where_it_matters(new_page, ready):
@@ -249,8 +248,7 @@ def test_a_check_in_says_how_long_is_left_and_whose_press_counts(new_page, stand
     expect(notice.get_by_role("button")).to_have_count(keys)
     if keys:
         notice.get_by_role("button", name="I am here").click()
-        page.wait_for_function("true")
-        assert ("/check-in", {}) in stand_in.asked
+        until_asked(page, stand_in, ("/check-in", {}))
         assert "must" not in notice.get_attribute("class")
     else:
         expect(notice).to_contain_text("Only the button at the chamber counts.")
@@ -260,13 +258,13 @@ def test_a_check_in_says_how_long_is_left_and_whose_press_counts(new_page, stand
 @pytest.mark.parametrize(
     ("may", "in_us", "words"),
     [
-        (True, None, "You may leave. The first half hour followed the plan. It is advice"),
+        (True, None, "You may leave. The first half hour followed the plan. You may leave it alone"),
         (False, 12 * MINUTE_US, f"Stay for now. The first half hour is not over. At the earliest in 12{NB}min, at"),
         (False, None, "Stay for now. The first half hour is not over."),
     ],
 )
 def test_whether_one_may_leave_stands_in_words(new_page, stand_in, may, in_us, words):
-    said = "You may leave. The first half hour followed the plan." if may else "The first half hour is not over."
+    said = "The first half hour followed the plan. You may leave it alone; nothing here checks who is near." if may else "The first half hour is not over."
     stand_in.now["leave"] = {"may": may, "words": said, "in_us": in_us}
     page = open_at(new_page, stand_in)
     expect(page.locator(".notice")).to_contain_text(words)

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE
-from tests.browser.rooms import KEEPER, furnished
+from tests.browser.rooms import KEEPER, furnished, until_asked
 from tests.browser.stand_in import NOBODY, WEB, problem
 from tests.browser.test_page_alone import open_at
 
@@ -57,7 +57,7 @@ def test_after_signing_in_the_sheet_that_was_asked_for_is_shown(new_page, barred
     expect(page.locator("h1")).to_have_text("Sign in.")
     fill(page, name="Runa", password="not a real password")
     expect(page.locator("h1")).to_have_text("It may run unattended.")
-    assert ("/sign-in", {"name": "Runa", "password": "not a real password"}) in barred.asked
+    until_asked(page, barred, ("/sign-in", {"name": "Runa", "password": "not a real password"}))
     expect(page.locator("#margin .sheets")).to_be_visible()
 
 
@@ -87,7 +87,7 @@ def test_the_first_account_is_made_with_the_code(new_page, barred):
     expect(page.get_by_label("A new password")).to_have_attribute("autocomplete", "new-password")
     fill(page, code="ABCD-EFGH", name="Runa", password="four words in a row")
     expect(page.locator("h1")).to_contain_text("Soaking")
-    assert ("/join", {"code": "ABCD-EFGH", "name": "Runa", "password": "four words in a row"}) in barred.asked
+    until_asked(page, barred, ("/join", {"code": "ABCD-EFGH", "name": "Runa", "password": "four words in a row"}))
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,9 @@ export async function send({ store, ask, signal }, key, path, options) {
   }
 }
 
+/** Whether the one who asks may do this, as far as GET /me said; the api judges each request again. */
+export const may = (me, what) => !me?.may || me.may.includes(what);
+
 /** The mistake that belongs to one field of a form. */
 export const wrongAt = (held, name) => {
   const one = held?.refused?.mistakes?.find((row) => row.field === name);

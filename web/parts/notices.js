@@ -56,7 +56,7 @@ function checkIn(now) {
 function leave(now) {
   const { leave: may } = now;
   if (!may || now.pending) return null;
-  if (may.may) return { tone: "", mark: "", bold: "You may leave.", more: `${together(may.words).replace(/^You may leave\.?\s*/u, "")} It is advice: the run goes on either way.`, keys: [] };
+  if (may.may) return { tone: "", mark: "", bold: "You may leave.", more: together(may.words), keys: [] };
   const when = may.in_us === null || may.in_us === undefined ? "" : ` At the earliest in ${wait(may.in_us)}, at ${clock(now.utc_us + may.in_us)}.`;
   return { tone: "", mark: "", bold: "Stay for now.", more: `${together(may.words)}${when}`, keys: [] };
 }
@@ -72,14 +72,14 @@ const clocks = (now) => (now.clock_synced === false && (now.pending?.at_utc_us |
   ? { tone: "warn", mark: "alarm", bold: "This computer’s clock is not synchronised.", more: "A start at a named time waits until it is. Look at the network it takes its time from.", keys: [] } : null);
 
 /** "Circuit kitchen: 3,200 W together" of each circuit that is asked for too much. */
-export const overloads = ({ circuits = [], chambers = [] }) => circuits.filter((one) => one.over).map((one) => {
+export const overloads = ({ circuits = [], chambers = [] }) => [circuits].flat().filter((one) => one.over).map((one) => {
   const names = one.chambers.map((at) => chambers.find((row) => row.at === at)?.now?.name ?? at);
-  return { name: one.name, words: `${names.join(" and ")} together take up to ${one.sum_w}\u00a0W; circuit ${one.name} carries ${one.max_w}\u00a0W. Run them one after the other, or on different circuits.` };
+  return { words: one.words || `${names.join(" and ")} together take up to ${one.sum_w}\u00a0W; circuit ${one.name} carries ${one.max_w}\u00a0W. Run them one after the other, or on different circuits.` };
 });
 
 /** Every notice that stands now, the gravest first. `over` is what `overloads` says of the circuits. */
 export function presentNotices(now, over = []) {
-  return [messages(now), clocks(now), ...over.map((one) => ({ tone: "warn", mark: "alarm", bold: `Circuit ${one.name} is asked for too much.`, more: one.words })), pendingNotice(now), checkIn(now), leave(now)].filter(Boolean);
+  return [messages(now), clocks(now), ...over.map((one) => ({ tone: "warn", mark: "alarm", bold: "One circuit is asked for too much.", more: one.words })), pendingNotice(now), checkIn(now), leave(now)].filter(Boolean);
 }
 
 export const drawNotices = (notices) => (notices.length ? html`<div class="notices">${notices.map((one) => html`<section class="notice ${one.tone}"><p>${one.mark ? mark(one.mark, 20) : ""}<span><b>${one.bold}</b> ${one.more ?? ""} ${

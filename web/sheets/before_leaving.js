@@ -50,8 +50,8 @@ export function drawLine(leaving, answers) {
 }
 
 /** A refused start: one row for each thing that is missing, with how to get it. */
-export function drawMissing(refused, leaving) {
-  const rows = missing(refused, leaving);
+export function drawMissing(refused) {
+  const rows = missing(refused);
   return html`<section class="lacks" role="alert"><p>${mark("notallowed")} <b>Not started.</b> ${refused.message}</p><ul class="list">${rows.map((row) => html`<li>${mark("todo", 16)}<span><b>${row.words}</b>${row.found ? `, now: ${row.found}` : ""}${
     row.needed ? `; needed: ${row.needed}` : ""}. ${row.how}</span></li>`)}</ul></section>`;
 }
@@ -100,7 +100,6 @@ export function renderCard(state) {
   const { now } = state;
   const simulated = simulatedWords(now);
   return html`<div class="sheet-head"><p class="kicker screen-only">${back}, print it and hang it where everybody passes</p><h1 tabindex="-1">${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${leaving.card?.title ?? `${now?.chamber?.name ?? "The chamber"} is at work.`}</h1></div><article class="card">${
-    presentCard(leaving.card).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section class="by-hand"><h2>Where the wall switch is, in handwriting</h2><p
-    aria-hidden="true" class="write-line"></p><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
+    presentCard(leaving.card).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section class="by-hand"><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
     ${titleBlock([[{ label: "Card for", value: now?.chamber?.name ?? "the chamber", wide: true }]], { now, dataMs: 0, data: false })}`;
 }

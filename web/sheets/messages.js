@@ -4,7 +4,7 @@ import { Refused } from "../link.js";
 import { clock, day, many } from "../text.js";
 import { EXAMPLES, LEAST, arrivalWords, beatWords, channelWords, deliveryWords, headline, letterLink, near, urgencyWords } from "../told.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { field, refusedWords, send, wrongAt } from "../parts/forms.js";
+import { field, may, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { notAllowed, unreadable } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 import { styled } from "../parts/styled.js";
@@ -31,11 +31,15 @@ async function keep(context, form, noun, fields) {
   await load(context);
 }
 
-const FORMS = { channels: (context, form) => keep(context, form, "channels", ["name", "url", "least"]), beats: (context, form) => keep(context, form, "beats", ["name", "url", "key"]) };
+const FORMS = {
+  page: async (context, form) => { if (await send(context, "page_form", "/messages/page", { method: "PUT", body: { page: form.elements.page.value.trim() } })) await load(context); },
+  channels: (context, form) => keep(context, form, "channels", ["name", "url", "least"]),
+  beats: (context, form) => keep(context, form, "beats", ["name", "url", "key"]),
+};
 
 const acts = {
   try: async (context, key) => {
-    await send(context, `try_${key.dataset.value}`, `/messages/channels/${key.dataset.value}/try`, { body: {}, timeoutMs: 60000 });
+    await send(context, `try_${key.dataset.value}`, `/messages/${key.dataset.value}/try`, { body: {}, timeoutMs: 60000 });
     await load(context);
   },
   change: ({ store }, key) => store.hold("changing", key.dataset.value),
@@ -65,26 +69,33 @@ function channelForm(held, one, simulated) {
 const dropKeys = (held, path, name) => (held.dropping === path ? html`<button type="button" class="key" data-do="drop" data-value="${path}">Take ${name} away</button>`
   : html`<button type="button" class="plain" data-do="drop" data-value="${path}">Take away…<span class="unseen"> ${name}</span></button>`);
 
-function drawChannel(one, held, nowUs, simulated) {
+function drawChannel(one, held, nowUs, simulated, edits) {
   const state = channelWords(one, nowUs);
   const arrival = arrivalWords(one, nowUs);
-  const tried = held[`try_${one.id}`];
+  const tried = held[`try_channels/${one.id}`];
   const changing = held.changing === `channels/${one.id}`;
   return html`<li data-key="channel-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said">${one.kind ? `${one.kind}, ` : ""}${one.url ? html`<code>${one.url}</code>. ` : ""}Told: ${LEAST[one.least] ?? one.least}.</p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}</p><p class="${arrival.counts ? "" : "asks"}">${
-    arrival.counts ? "" : mark("todo", 16)}${arrival.words}</p>${tried?.sending ? html`<p role="status">Sending. Some providers take half a minute.</p>` : ""}${refusedWords(tried)}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="${one.id}" ${tried?.sending ? html`disabled` : ""}>Send a test message<span class="unseen"> over ${one.name}</span></button><button
-    type="button" class="plain" data-do="change" data-value="channels/${one.id}">Change<span class="unseen"> ${one.name}</span></button>${dropKeys(held, `channels/${one.id}`, one.name)}</div>${changing ? channelForm(held, one, simulated) : ""}</li>`;
+    arrival.counts ? "" : mark("todo", 16)}${arrival.words}</p>${tried?.sending ? html`<p role="status">Sending. Some providers take half a minute.</p>` : ""}${refusedWords(tried)}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="channels/${one.id}" ${tried?.sending ? html`disabled` : ""}>Send a test message<span class="unseen"> over ${one.name}</span></button>${edits ? html`<button
+    type="button" class="plain" data-do="change" data-value="channels/${one.id}">Change<span class="unseen"> ${one.name}</span></button>${dropKeys(held, `channels/${one.id}`, one.name)}` : ""}</div>${changing ? channelForm(held, one, simulated) : ""}</li>`;
 }
 
-function drawBeats(held, nowUs) {
+function drawBeats(held, nowUs, edits) {
   const beats = held.messages.beats ?? [];
   const form = ofForm(held.beats_form);
   return html`<section><h2>A second computer that notices silence</h2><p class="said">While a run is on or waits, a beat goes out every 2 min. <code>soakwarden listen</code> on the second computer alarms there when none has come for 10 min, when the run should have ended, or when something trips. Use the same key on both.</p>${
     beats.length ? html`<ul class="list told">${beats.map((one) => {
       const state = beatWords(one, nowUs);
-      return html`<li data-key="beat-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said"><code>${one.url ?? ""}</code></p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}</p></div><div class="keys">${dropKeys(held, `beats/${one.id}`, one.name)}</div></li>`;
-    })}</ul>` : html`<p>None yet. If this computer or the network dies in a run, nobody hears of it.</p>`}<details class="more-ways" data-key="beat-form"><summary>Add a second computer</summary><form data-form="beats" class="narrow">${
+      return html`<li data-key="beat-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said"><code>${one.url ?? ""}</code></p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}${one.signed === false ? " It has no key: anybody on the network could keep it quiet." : ""}</p>${refusedWords(held[`try_beats/${one.id}`])}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="beats/${one.id}">Send a beat now<span class="unseen"> to ${one.name}</span></button>${
+        edits ? dropKeys(held, `beats/${one.id}`, one.name) : ""}</div></li>`;
+    })}</ul>` : html`<p>None yet. If this computer or the network dies in a run, nobody hears of it.</p>`}${edits ? html`<details class="more-ways" data-key="beat-form"><summary>Add a second computer</summary><form data-form="beats" class="narrow">${
     field({ id: "beat-name", name: "name", label: "Name", wrong: wrongAt(form, "name") })}${field({ id: "beat-url", name: "url", label: "Address", hint: "As http://192.0.2.7:8652/", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
-    field({ id: "beat-key", name: "key", label: "Key", hint: "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${refusedWords(form, ["name", "url", "key"])}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Add it</button></form></details></section>`;
+    field({ id: "beat-key", name: "key", label: "Key", hint: "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${refusedWords(form, ["name", "url", "key"])}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Add it</button></form></details>` : ""}</section>`;
+}
+
+function drawPage(held) {
+  const form = ofForm(held.page_form);
+  return html`<details class="more-ways" data-key="page-form"><summary>Links in messages begin with ${held.messages.page}</summary><form data-form="page" class="narrow">${field({ id: "page-address", name: "page", label: "Address of this page, as a phone opens it", value: held.messages.page, wrong: wrongAt(form, "page"), hint: "As http://192.0.2.5:8650", attributes: html`spellcheck="false" autocapitalize="none"` })}${
+    refusedWords(form, ["page"])}<button type="submit" class="key">Keep it</button></form></details>`;
 }
 
 function drawMailbox(held) {
@@ -106,9 +117,10 @@ function body(state) {
   const { held, now } = state;
   const simulated = Boolean(now?.chamber?.simulated);
   const nowUs = Date.now() * 1000;
+  const edits = may(state.me, "edit_messages");
   const channels = held.messages.channels ?? [];
-  return html`<section><h2>${many(channels.length, "channel")}</h2>${refusedWords(held.drop)}${channels.length ? html`<ul class="list told">${channels.map((one) => drawChannel(one, held, nowUs, simulated))}</ul>` : ""}<details class="more-ways" data-key="channel-form" ${
-    channels.length ? "" : html`open`}><summary>Add a channel</summary>${channelForm(held, null, simulated)}${examples}</details></section>${simulated ? drawMailbox(held) : ""}${drawBeats(held, nowUs)}${drawTold(held, nowUs)}`;
+  return html`<section><h2>${many(channels.length, "channel")}</h2>${refusedWords(held.drop)}${channels.length ? html`<ul class="list told">${channels.map((one) => drawChannel(one, held, nowUs, simulated, edits))}</ul>` : ""}${edits ? html`<details class="more-ways" data-key="channel-form" ${
+    channels.length ? "" : html`open`}><summary>Add a channel</summary>${channelForm(held, null, simulated)}${examples}</details>${drawPage(held)}` : html`<p class="said">A maintainer adds and changes channels.</p>`}</section>${simulated ? drawMailbox(held) : ""}${drawBeats(held, nowUs, edits)}${drawTold(held, nowUs)}`;
 }
 
 export const sheet = {

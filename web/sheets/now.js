@@ -150,6 +150,7 @@ function inOrder(state) {
 
 /** A start that came to nothing is told for a while, or nobody would know why the chamber is cold in the morning. */
 function lapsed(now, events) {
+  if (now.lapsed && now.utc_us - now.lapsed.utc_us < LAPSED_US) return html`${mark("todo", 16)} ${now.lapsed.at_utc_us ? `The start named for ${clock(now.lapsed.at_utc_us)} came to nothing` : "The start was taken back"} at ${clock(now.lapsed.utc_us)}. ${together(now.lapsed.reason)} `;
   const last = events.findLast((event) => event.kind === "run_state" || (event.kind === "command_refused" && LAPSES.has(event.fields.code)));
   if (last?.kind !== "command_refused" || now.utc_us - last.utc_us > LAPSED_US) return "";
   return html`${mark("todo", 16)} The start was taken back at ${clock(last.utc_us)}. ${together(last.fields.reason)} `;

@@ -3,7 +3,7 @@ import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { capital, clock, day, many, wait } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
-import { choice, copy, field, once, refusedWords, send, wrongAt } from "../parts/forms.js";
+import { choice, copy, field, may, once, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 import { styled } from "../parts/styled.js";
@@ -16,10 +16,10 @@ const AUDIT_MOST = 100;
 /** What the head says of the person who asks. */
 export function presentMe(me) {
   if (!me) return { sentence: "Asking who you are.", more: "" };
-  const may = MINE[me.role] ?? "";
-  if (me.via === "local") return { sentence: "You are not signed in.", more: `This is the chamber’s own computer, where looking and stopping need no account. ${may}` };
-  if (me.via === "token") return { sentence: `You ask with the token of ${me.name}.`, more: may };
-  return { sentence: `You are signed in as ${me.name}.`, more: `${may}${me.expires_utc_us ? ` This session ends ${day(me.expires_utc_us)} at ${clock(me.expires_utc_us)} at the latest.` : ""}` };
+  const mine = MINE[me.role] ?? "";
+  if (me.via === "local") return { sentence: "You are not signed in.", more: `This is the chamber’s own computer, where looking and stopping need no account. ${mine}` };
+  if (me.via === "token") return { sentence: `You ask with the token of ${me.name}.`, more: mine };
+  return { sentence: `You are signed in as ${me.name}.`, more: `${mine}${me.expires_utc_us ? ` This session ends ${day(me.expires_utc_us)} at ${clock(me.expires_utc_us)} at the latest.` : ""}` };
 }
 
 /** Is this person the one who asks? */
@@ -37,7 +37,7 @@ async function load(context) {
   await context.who();
   const { me } = store;
   if (!me?.name) return;
-  await Promise.all([read("tokens", "/tokens"), ...(me.role === "maintainer" ? [read("people", "/people"), read("audit", `/desk/audit?limit=${AUDIT_MOST}`)] : [])]);
+  await Promise.all([read("tokens", "/tokens"), ...(may(me, "look_after_people") ? [read("people", "/people"), read("audit", `/desk/audit?limit=${AUDIT_MOST}`)] : [])]);
 }
 
 const FORMS = {
@@ -69,6 +69,7 @@ const acts = {
     if (await send(context, "change", `/people/${key.dataset.value}`, { method: "DELETE", body: {} })) await load(context);
     return null;
   },
+  "take-back": async (context, key) => { if (await send(context, "change", `/people/invitations/${encodeURIComponent(key.dataset.value)}`, { method: "DELETE", body: {} })) await load(context); },
   "keep-person": ({ store }) => store.hold("removing", null),
   "end-token": async (context, key) => { if (await send(context, "change", `/tokens/${key.dataset.value}`, { method: "DELETE", body: {} })) await load(context); },
 };
@@ -109,17 +110,17 @@ function drawOthers(state) {
   return html`<section><h2>${many(people.people.length, "account")}</h2>${refusedWords(state.held.change)}<table class="rows people"><thead><tr><th scope="col">Name</th><th scope="col">Known</th><th scope="col">Role</th><th scope="col"><span class="unseen">Keys</span></th></tr></thead><tbody>${
     people.people.map((person) => personRow(person, state))}</tbody></table>
     <details class="more-ways" data-key="invite" ${people.people.length > 1 ? "" : html`open`}><summary>Invite somebody</summary><form data-form="invite" class="narrow">${choice({ name: "role", legend: "What may they do?", options: Object.entries(ROLES).map(([role, words]) => [role, capital(role), words]), chosen: "viewer" })}${refusedWords(state.held.invite)}<button
-    type="submit" class="key">Make a code</button></form></details>${drawInvited(state.held, Date.now() * 1000)}${open.length ? html`<ul class="list">${open.map((one) => html`<li>A code for a new ${one.role} waits, until ${day(one.expires_utc_us)} ${clock(one.expires_utc_us)}${one.by ? `; made by ${one.by}` : ""}.</li>`)}</ul>` : ""}</section>`;
+    type="submit" class="key">Make a code</button></form></details>${drawInvited(state.held, Date.now() * 1000)}${open.length ? html`<ul class="list">${open.map((one) => html`<li>A code for a new ${one.role} waits, until ${day(one.expires_utc_us)} ${clock(one.expires_utc_us)}${one.by ? `; made by ${one.by}` : ""}. <button type="button" class="plain" data-do="take-back" data-value="${one.id}">Take it back</button></li>`)}</ul>` : ""}</section>`;
 }
 
 /** A line of the desk's audit as a sentence's pieces. */
-export const auditWords = (row) => [row.what?.replaceAll("_", " "), row.about, row.detail].filter(Boolean).join(", ");
+export const auditWords = (row) => [`${row.what} ${row.about}`.trim(), row.detail].filter(Boolean).join(", ");
 
 function drawAudit(held) {
   const { audit } = held;
   if (!audit) return "";
   if (audit.error) return trouble("What was done at the desk can’t be read.", audit.error);
-  const rows = audit.audit ?? audit.rows ?? audit.events ?? [];
+  const rows = audit.lines;
   return html`<details class="more-ways" data-key="audit"><summary>What was done at the desk</summary>${rows.length ? html`<ol class="events audit">${rows.map((row) => html`<li><time>${day(row.utc_us)} ${clock(row.utc_us)}</time> <span>${row.by}: ${auditWords(row)}</span></li>`)}</ol>` : html`<p>Nothing yet.</p>`}</details>`;
 }
 
@@ -139,7 +140,7 @@ export const sheet = {
   render(state) {
     const { me, held } = state;
     const { sentence, more } = presentMe(me);
-    const keeper = me?.role === "maintainer";
+    const keeper = Boolean(me?.name) && may(me, "look_after_people");
     return html`<div class="sheet-head"><h1 tabindex="-1">${sentence}</h1><p class="lead">${more}</p></div>${me?.name ? html`${drawMine(state)}${keeper ? drawOthers(state) : ""}${tokens.draw(state)}${keeper ? drawAudit(held) : ""}` : ""}
       ${titleBlock([[{ label: "Sheet", value: "People", wide: true }, { label: "You", value: me?.name ?? "not known" }, { label: "Role", value: me?.role ?? "not known" }]], { now: state.now, dataMs: state.ageMs() })}`;
   },

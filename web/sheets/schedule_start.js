@@ -152,9 +152,9 @@ function progress(held, now) {
 }
 
 /** Why it was refused: for a start that nobody would watch row by row, else in a sentence. */
-function refusedWords(held, leaving) {
+function refusedWords(held) {
   if (!held.refused) return "";
-  if (held.refused.code === "not_ready_to_leave") return before.drawMissing(held.refused, leaving);
+  if (held.refused.code === "not_ready_to_leave") return before.drawMissing(held.refused);
   return notAllowed("Refused.", `${held.refused.message} ${held.refused.mistakes.map((one) => `${one.field}: ${one.advice}`).join(" ")}`);
 }
 
@@ -173,7 +173,7 @@ function startKey(held, state, why, level, at) {
   const missing = why || lacking(level, held, leaving, at);
   const off = Boolean(missing) || held.sending;
   const then = now?.chamber.simulated ? "then the simulated chamber presses its arm button by itself" : "then press the arm button at the chamber";
-  return html`${refusedWords(held, leaving)}<button type="submit" class="startkey" ${off ? html`aria-disabled="true" disabled` : ""}><b>${held.sending ? "Asking the controller" : at?.utcUs ? `Start heating at ${clock(at.utcUs)}, ${day(at.utcUs)}` : now ? `Start heating, ${clock(now.utc_us)}` : "Start heating"}</b><span>${
+  return html`${refusedWords(held)}<button type="submit" class="startkey" ${off ? html`aria-disabled="true" disabled` : ""}><b>${held.sending ? "Asking the controller" : at?.utcUs ? `Start heating at ${clock(at.utcUs)}, ${day(at.utcUs)}` : now ? `Start heating, ${clock(now.utc_us)}` : "Start heating"}</b><span>${
     missing || then}</span></button>${
     now?.possible.includes("reset") && now.run ? html`<button type="button" class="key" data-do="start-put-away">Put run ${now.run.id} away</button>` : ""}`;
 }

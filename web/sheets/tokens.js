@@ -26,8 +26,8 @@ function drawMade(made) {
 }
 
 function row(token, nowUs) {
-  const over = token.ended_utc_us ? "ended" : token.expires_utc_us < nowUs ? "ran out" : "until";
-  return html`<tr data-key="token-${token.id}"><th scope="row">${token.label}</th><td>${(SCOPES[token.scope] ?? [token.scope])[0].toLowerCase()}${token.name ?? token.person ? `, of ${token.name ?? token.person}` : ""}</td><td>${over} ${day(token.ended_utc_us ?? token.expires_utc_us)} ${clock(token.ended_utc_us ?? token.expires_utc_us)}</td><td class="keys">${
+  const over = token.expires_utc_us < nowUs ? "ran out" : "until";
+  return html`<tr data-key="token-${token.id}"><th scope="row">${token.label}</th><td>${(SCOPES[token.scope] ?? [token.scope])[0].toLowerCase()}${token.by ? `, of ${token.by}` : ""}</td><td>${over} ${day(token.expires_utc_us)} ${clock(token.expires_utc_us)}</td><td class="keys">${
     over === "until" ? html`<button type="button" class="plain" data-do="end-token" data-value="${token.id}">End it<span class="unseen"> ${token.label}</span></button>` : ""}</td></tr>`;
 }
 
