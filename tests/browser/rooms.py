@@ -49,7 +49,8 @@ def tokens() -> dict[str, Any]:
 
 
 def audit() -> dict[str, Any]:
-    row = {"utc_us": now_us() - HOUR_US, "by": "Runa", "what": "changed the role", "about": "person 2", "detail": "viewer to operator"}
+    what = {"what": "changed the role", "about": "person 2", "detail": "viewer to operator"}
+    row = {"utc_us": now_us() - HOUR_US, "by": "Runa", **what}
     return {"lines": [row, {**row, "what": "changed", "about": "channel phone", "detail": ""}]}
 
 

@@ -117,7 +117,7 @@ def test_the_answers_stand_when_one_looks_at_another_sheet_meanwhile(new_page, r
 def test_a_refused_start_has_a_row_for_each_thing_that_is_missing(new_page, ready):
     new_page.allowed.append("409")
     mistakes = [
-        {"field": "message_arrived", "value": "25 h ago", "allowed": "within 24 h", "advice": "Send a test and press the button."},
+        {"field": "message_arrived", "value": "25 h ago", "allowed": "within 24 h", "advice": "Send a test again."},
         {"field": "smoke_alarm", "value": "not answered", "allowed": "", "advice": "Press its test button."},
     ]
     ready.answers |= {
@@ -130,7 +130,7 @@ def test_a_refused_start_has_a_row_for_each_thing_that_is_missing(new_page, read
     rows = page.locator(".lacks li")
     expect(rows).to_have_count(2)
     expect(rows.first).to_contain_text(
-        "message arrived, now: 25 h ago; needed: within 24 h. Send a test and press the button."
+        "message arrived, now: 25 h ago; needed: within 24 h. Send a test again."
     )
     page.locator("input[value=smoke_alarm]").uncheck()
     expect(rows).to_have_count(2)
@@ -264,7 +264,8 @@ def test_a_check_in_says_how_long_is_left_and_whose_press_counts(new_page, stand
     ],
 )
 def test_whether_one_may_leave_stands_in_words(new_page, stand_in, may, in_us, words):
-    said = "The first half hour followed the plan. You may leave it alone; nothing here checks who is near." if may else "The first half hour is not over."
+    followed = "The first half hour followed the plan. You may leave it alone; nothing here checks who is near."
+    said = followed if may else "The first half hour is not over."
     stand_in.now["leave"] = {"may": may, "words": said, "in_us": in_us}
     page = open_at(new_page, stand_in)
     expect(page.locator(".notice")).to_contain_text(words)

@@ -109,7 +109,8 @@ def test_a_session_that_ends_meanwhile_loses_nothing_that_was_typed(new_page, st
         {"curve": [[0, 1], [1, 2]], "duration_us": 1, "from_mc": 1, "cannot_start": [], "mistakes": []},
     )
     page = open_at(new_page, stand_in, "schedules/new")
-    page.get_by_label("Name").fill("Half done")
+    with page.expect_response(lambda answer: "Half done" in (answer.request.post_data or "")):
+        page.get_by_label("Name").fill("Half done")
     stand_in.signed_out = True
     page.get_by_label("Name").press("End")
     page.get_by_label("Name").press_sequentially(".")
