@@ -6,14 +6,15 @@
  */
 import { html, show } from "./markup.js";
 import { Store, remembered } from "./state.js";
-import { Stream, ask } from "./link.js";
-import { Stopper, stations, outlived } from "./stop.js";
-import { drawStations, besides } from "./parts/stopbar.js";
+import { Stream, ask, choose, whenSignedOut } from "./link.js";
+import { Stopper, stations, outlived, wayOut } from "./stop.js";
+import { drawStations, drawBesides } from "./parts/stopbar.js";
+import { drawMargin, drawPhoneHead } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
 import { unreadable } from "./parts/trouble.js";
 import { age, clock, day, simulatedWords } from "./text.js";
-import { sheet as nowSheet, presentHead, shortState } from "./sheets/now.js";
+import { sheet as nowSheet, presentHead } from "./sheets/now.js";
 import { acts as commonActs } from "./sheets/acts.js";
 
 /** The sheets there are, by number. Only Now comes with the page; the others are fetched when they are opened. */
@@ -22,25 +23,30 @@ const SHEETS = [
   { number: 3, name: "Schedules", at: "schedules", load: async () => (await import("./sheets/schedules.js")).sheet },
   { number: 4, name: "Record", at: "record", load: async () => (await import("./sheets/record.js")).sheet },
   { number: 7, name: "Alarms", at: "alarms", load: async () => (await import("./sheets/alarms.js")).sheet },
+  { number: 8, name: "People", at: "people", load: async () => (await import("./sheets/people.js")).sheet },
   { number: 9, name: "Chamber", at: "chamber", load: async () => (await import("./sheets/chamber.js")).sheet },
   { number: 10, name: "Legend", at: "legend", load: async () => (await import("./sheets/legend.js")).sheet },
+  { number: 11, name: "Messages", at: "messages", load: async () => (await import("./sheets/messages.js")).sheet },
 ];
+/** Sheets that are no part of the file: they are reached by a link, or stand in for all others while nobody is signed in. */
+const DOORS = ["sign-in", "join"].map((at) => ({ name: "Sign in", at, load: async () => (await import("./sheets/sign_in.js")).sheet }));
+const CHAMBERS_MS = 10000;
 
 const LAG_MS = 20000;
 const store = new Store();
 const stopper = new Stopper(store);
-const stream = new Stream(store);
+let stream = null;
 const page = new AbortController();
 const find = (id) => document.getElementById(id);
 const places = { sheet: find("sheet"), margin: find("margin"), head: find("phone-head"), stations: find("stations"), besides: find("besides"),
-  says: find("says"), alarms: find("alarms-says") };
+  says: find("says"), alarms: find("alarms-says"), stopAt: find("stop-at") };
 let open = { entry: SHEETS[0], sheet: nowSheet, gone: new AbortController() };
 let asked = false;
 let arrived = false;
 let listOpen = false;
 
 /** What a sheet may use: the store, the api, its own signal, and a way to another sheet. */
-const context = () => ({ store, ask, signal: open.gone.signal, go: (hash) => { location.hash = hash; }, root: places.sheet, redraw });
+const context = () => ({ store, ask, signal: open.gone.signal, go: (hash) => { location.hash = hash; }, root: places.sheet, redraw, signedIn, who });
 
 function redraw() {
   if (asked) return;
@@ -55,21 +61,31 @@ function redraw() {
 function draw() {
   const view = store;
   const staleMs = store.staleMs();
+  if (staleMs === null) stopper.answeredBy(store.now, store.at);
   if (store.now && outlived(store.stop, store.now)) store.stop = { askedMs: null };
-  document.title = title(view.now);
-  show(places.sheet, open.entry.at === "now" ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
+  document.title = title(view);
+  show(places.sheet, open.entry.at === "now" || DOORS.includes(open.entry) ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
   if (arrived) meet();
-  show(places.margin, drawMargin(view, staleMs));
-  show(places.head, drawPhoneHead(view, staleMs));
-  show(places.stations, drawStations(stations(store.stop, store.now, store.ms())));
-  show(places.besides, html`${besides(store.now, staleMs !== null, store.stop)}`);
-  say(view, staleMs);
+  show(places.margin, drawMargin(view, staleMs, SHEETS, open.entry));
+  show(places.head, drawPhoneHead(view, staleMs, SHEETS, open.entry, listOpen));
+  drawStop(view, staleMs);
+  if (!store.signedOut()) say(view, staleMs);
   open.sheet.after?.(context());
 }
 
-function title(now) {
-  const simulated = now?.chamber?.simulated ? "SIMULATED · " : "";
-  return `${simulated}${open.entry.name} · Soakwarden`;
+function title({ now }) {
+  if (store.signedOut()) return "Sign in · Soakwarden";
+  return [now?.chamber?.simulated && "SIMULATED", open.entry.name, now?.chamber?.name, "Soakwarden"].filter(Boolean).join(" · ");
+}
+
+/** The bar at the foot. With several chambers the key names the one it stops. */
+function drawStop(view, staleMs) {
+  const out = store.signedOut();
+  const several = store.chambers.chambers.length > 1;
+  const row = several ? store.chambers.chambers.find((one) => one.at === store.chamberName()) : null;
+  show(places.stopAt, html`${several && !out ? view.now?.chamber?.name ?? row?.now?.name ?? row?.at : ""}`);
+  show(places.stations, drawStations(stations(store.stop, out ? null : store.now, store.ms())));
+  show(places.besides, drawBesides({ now: store.now, stale: staleMs !== null, press: store.stop, out, at: store.chamberName(), wayOut: wayOut(store.stop, store.ms()) }));
 }
 
 /** Every sheet but Now carries the small circuit and one sentence of state as its head. */
@@ -81,35 +97,6 @@ function smallHead(view, staleMs) {
   const simulated = simulatedWords(now);
   return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
     head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
-}
-
-function standingMark(entry, now, staleMs) {
-  if (!now) return "";
-  if (entry.at === "now" && staleMs !== null) return mark("stale", 16);
-  const asksFor = { now: now.latches.length > 0, alarms: now.latches.length > 0 }[entry.at];
-  if (asksFor) return mark("trip", 16);
-  return entry.at === "alarms" && now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state)) ? mark("alarm", 16) : "";
-}
-
-const sheetList = (view, staleMs) =>
-  html`<ol class="sheets">${SHEETS.map((entry) => html`<li><a href="#/${entry.at}" ${entry === open.entry ? html`aria-current="page"` : ""}><span class="no">${
-    entry.number}</span> <span class="name">${entry.name}</span>${standingMark(entry, view.now, staleMs)}</a></li>`)}</ol>`;
-
-const unitSwitch = (unit) =>
-  html`<button type="button" class="unit-switch" data-do="unit" aria-label="°C °F: temperatures are shown in °${unit}"><span class="${
-    unit === "C" ? "on" : ""}">°C</span> <span class="${unit === "F" ? "on" : ""}">°F</span></button>`;
-
-function drawMargin(view, staleMs) {
-  const simulated = view.now?.chamber?.simulated;
-  return html`<p class="product"><b>Soakwarden</b><span>${view.now?.chamber?.name ?? ""}</span></p>${sheetList(view, staleMs)}${unitSwitch(view.unit)}${
-    simulated ? html`<p class="invented">A simulated chamber. All its data is invented.</p>` : ""}`;
-}
-
-function drawPhoneHead(view, staleMs) {
-  const tone = staleMs === null && view.now?.latches.length ? "bad" : "";
-  return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.entry.number}</b> <b>${
-    open.entry.name}</b></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
-    listOpen ? html`<div class="phone-list" id="phone-list"><nav aria-label="Sheets">${sheetList(view, staleMs)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
 }
 
 /** Read aloud: the sentence when more than its numbers changed; a trip at once. */
@@ -135,22 +122,102 @@ function measure() {
 /** Stands in for a sheet whose code could not be fetched; opening it again asks again. */
 const unloadable = (entry) => ({ render: () => unreadable(`The sheet ${entry.name} can’t be loaded.`, "The server did not send it. Live values and Stop heating go on.", html`<a href="#/now">Now</a>`) });
 
-async function route() {
-  const [at = "now", ...rest] = location.hash.replace(/^#\/?/, "").split("/").filter(Boolean);
-  const entry = SHEETS.find((one) => one.at === at);
-  if (!entry) return; // a fragment of this sheet, as the skip link's
+/** `#/at/garage/record/3` -> which chamber, which sheet, and the rest. Without `at` the chamber shown before stays. */
+function parts() {
+  const all = location.hash.replace(/^#\/?/, "").split("/").filter(Boolean);
+  if (all[0] === "at" && all.length > 1) return { at: decodeURIComponent(all[1]), sheet: all[2] ?? "now", rest: all.slice(3) };
+  if (store.at && /^#?(?:\/|$)/u.test(location.hash)) history.replaceState(null, "", `#/at/${encodeURIComponent(store.at)}/${all.join("/")}`); // so that a bookmark names it
+  return { at: store.at, sheet: all[0] ?? "now", rest: all.slice(1) };
+}
+
+async function route(again = false) {
+  const { at, sheet: name, rest } = parts();
+  const known = SHEETS.find((one) => one.at === name) ?? DOORS.find((one) => one.at === name);
+  if (!known) return; // a fragment of this sheet, as the skip link's
+  if (at !== store.at) turnTo(at);
+  const entry = store.signedOut() && !DOORS.includes(known) ? DOORS[0] : known;
   const asked = location.hash;
   const sheet = await entry.load().catch(() => unloadable(entry));
   if (asked !== location.hash) return; // somebody went on while it was fetched; that sheet shows itself
+  if (store.signedOut() && !DOORS.includes(entry)) return; // the sign-in form came meanwhile
   const moved = entry !== open.entry || rest.join("/") !== store.route.rest.join("/");
   open.gone.abort();
   open = { entry, sheet, gone: new AbortController() };
   listOpen = false;
-  store.set({ route: { sheet: at, rest } });
+  store.set({ route: { sheet: entry.at, rest } });
   sheet.enter?.(context());
-  if (moved) {
+  if (moved && again !== true) {
     scrollTo(0, 0);
     arrived = true;
+  }
+}
+
+/** Another chamber: another stream, and nothing of the one before on the page. A press of Stop heating goes on where it was made. */
+function turnTo(at) {
+  choose(at);
+  stream.stop();
+  store.turnTo(at);
+  store.set({ stop: stopper.pressOf(at) });
+  stream = new Stream(store);
+  if (!store.signedOut()) stream.start();
+  who();
+  words();
+}
+
+/** Who is asking. An answer that cannot be had changes nothing: the page shows what it can. */
+async function who() {
+  const me = await ask("/me").catch(() => null);
+  if (!me) return;
+  const was = store.signedOut();
+  store.set({ me: me.name === null ? { ...me, ended: store.me?.ended } : me });
+  if (me.name === null && !was) door();
+  if (me.name !== null && was) signedIn(me);
+}
+
+/** A request was refused because nobody is signed in: never, or not any more. */
+function signedOut() {
+  if (store.signedOut()) return;
+  const had = store.me !== null;
+  store.set({ me: { ...store.me, name: null, role: null, may: [], ended: had } });
+  door();
+  if (!had) who(); // whether accounts exist decides which form is shown
+}
+
+/** The form takes the sheet's place; address, drafts and presses of Stop heating stay. */
+function door() {
+  stream.stop();
+  route(true);
+}
+
+/** Somebody signed in here: everything is asked anew. */
+function signedIn(me) {
+  store.set({ me });
+  stream.stop();
+  stream = new Stream(store);
+  stream.start();
+  words();
+  chambers();
+  arrived = true;
+  if (DOORS.some((one) => one.at === parts().sheet)) location.hash = "#/now";
+  else route(true);
+}
+
+async function chambers() {
+  if (store.signedOut()) return;
+  const answer = await ask("/chambers", { at: "" }).catch(() => null);
+  if (!answer) return;
+  if (JSON.stringify(answer) !== JSON.stringify(store.chambers)) store.set({ chambers: answer });
+  if (!store.at || answer.chambers.some((one) => one.at === store.at)) return;
+  turnTo(""); // the address named a chamber that this service has not
+  location.hash = "#/now";
+}
+
+/** Words only: the sheet stands without them. */
+function words() {
+  if (store.signedOut()) return;
+  for (const [name, path] of [["guards", "/guards"], ["chamber", "/chamber"]]) {
+    const { at } = store;
+    ask(path).then((answer) => { if (at === store.at) store.hold(name, answer[name] ?? answer); }).catch(() => {});
   }
 }
 
@@ -163,6 +230,8 @@ function meet() {
 }
 
 const own = {
+  "stop-heating": () => stopper.press(),
+  "sign-out": () => ask("/sign-out", { body: {} }).catch(() => {}).then(who),
   unit() {
     const unit = store.unit === "C" ? "F" : "C";
     remembered.write(unit);
@@ -191,22 +260,33 @@ function start() {
   find("stop").addEventListener("click", () => stopper.press(), { signal });
   document.addEventListener("click", clicked, { signal });
   document.addEventListener("keydown", (event) => { if (event.key === "Escape" && listOpen) own.list(); }, { signal });
-  addEventListener("hashchange", route, { signal });
+  addEventListener("hashchange", () => route(), { signal });
+  whenSignedOut(signedOut);
   addEventListener("beforeprint", () => { for (const line of document.querySelectorAll("[data-printed]")) line.textContent = `Printed ${day(Date.now() * 1000)} ${clock(Date.now() * 1000)}`; }, { signal });
   const watch = new ResizeObserver(measure);
   watch.observe(places.sheet);
   const tick = setInterval(redraw, 250);
+  const others = setInterval(() => { if (store.chambers.chambers.length > 1 && document.visibilityState !== "hidden") chambers(); }, CHAMBERS_MS);
   addEventListener("pagehide", (event) => {
     if (event.persisted) return;
     page.abort();
     clearInterval(tick);
+    clearInterval(others);
     watch.disconnect();
     stream.stop();
   }, { signal });
   measure();
+  const { at } = parts();
+  choose(at);
+  store.at = at;
+  stream = new Stream(store);
   stream.start();
   route();
   followRun();
+  who().then(() => {
+    words();
+    chambers();
+  });
 }
 
 /** The curve of a run from before this page was opened comes once from the record; the stream carries on. */
@@ -214,12 +294,12 @@ function followRun() {
   let known = "";
   store.addEventListener("changed", async () => {
     const run = store.now?.run;
-    const id = run ? `${store.now.boot}-${run.id}` : "";
+    const id = run ? `${store.at} ${store.now.boot}-${run.id}` : "";
     if (id === known) return;
     known = id;
     if (!run) return;
-    const { loadRunInto } = await import("./parts/stored.js");
     const justBegun = run.elapsed_us / (store.now.speed || 1) < 10e6; // this page has seen all of it, and the record may not know it yet
+    const { loadRunInto } = await import("./parts/stored.js");
     for (const waitMs of justBegun ? [LAG_MS] : [0, LAG_MS]) {
       await new Promise((resolve) => setTimeout(resolve, waitMs)); // the record lags: what was missing the first time is there the second
       if (id !== known || page.signal.aborted) return;
@@ -230,15 +310,13 @@ function followRun() {
   let told = "";
   store.addEventListener("changed", async () => {
     const first = store.now?.latches[0];
-    if (!first || told === `${first.guard} ${store.now.run?.id}`) return;
-    told = `${first.guard} ${store.now.run?.id}`;
+    const trip = first ? `${store.at} ${first.guard} ${store.now.run?.id}` : told;
+    if (told === trip) return;
+    told = trip;
     const path = store.now.run ? `/runs/${store.now.run.id}/events?limit=500` : "/events?limit=200";
     const { events } = await ask(path).catch(() => ({ events: [] })); // the order of a trip from before this page was opened
     store.remember(events);
   }, { signal: page.signal });
-  for (const [name, path] of [["guards", "/guards"], ["chamber", "/chamber"]]) {
-    ask(path).then((answer) => store.hold(name, answer[name] ?? answer)).catch(() => {}); // words only: the sheet stands without
-  }
 }
 
 if (document.visibilityState === "hidden") start();

@@ -24,6 +24,11 @@ export class Store extends EventTarget {
   stop = { askedMs: null };
   layout = { width: 1180, kind: "wide" };
   held = {};
+  /** Who is asking, as GET /me says; null before the first answer. */
+  me = null;
+  /** All chambers of this service and their circuits, as GET /chambers lists them; `at` is the one shown, "" the first. */
+  chambers = { chambers: [], circuits: [] };
+  at = "";
   #dataMs = null;
   #arrivedMs = null;
   #passed = null;
@@ -32,6 +37,24 @@ export class Store extends EventTarget {
   constructor(monotonic = () => performance.now()) {
     super();
     this.#monotonic = monotonic;
+  }
+
+  /** Nobody is signed in, and the service answers nothing but that. */
+  signedOut() {
+    return this.me !== null && this.me.name === null;
+  }
+
+  /** The shown chamber's name in addresses, also where it is the first; "" while the list is not known. */
+  chamberName() {
+    return this.at || (this.chambers.chambers[0]?.at ?? "");
+  }
+
+  /** Another chamber is shown: nothing known of the one before may stand on the page. */
+  turnTo(at) {
+    this.trace.clear();
+    this.#dataMs = this.#arrivedMs = this.#passed = null;
+    const { draft, unsaved } = this.held; // schedules belong to all chambers, and what was typed is kept
+    this.set({ at, now: null, events: [], held: { draft, unsaved }, stop: { askedMs: null }, link: { phase: "opening", retryAtMs: null, attempt: 0, heardMs: null } });
   }
 
   /** The page's own monotonic clock, ms. */

@@ -2,7 +2,7 @@
  * Stop heating: asked, accepted, heat seen off. Sent apart from the stream, again and again until it is accepted, and
  * never shown as done because it was sent. The steps are pure (`stations`); `Stopper` sends.
  */
-import { ask } from "./link.js";
+import { ask, askPlainly, chosen } from "./link.js";
 import { clockSeconds, age, wait } from "./text.js";
 import { ACTIVE, heatOff } from "./heat.js";
 import { whoWords } from "./parts/events.js";
@@ -55,6 +55,9 @@ function pressed(press, ms) {
   const waited = ms - press.askedMs;
   const times = ordered(press);
   const asked = { word: "asked", time: clockSeconds(times.asked, true), solid: true };
+  if (!press.accepted && press.refused) {
+    return [asked, { word: "not accepted", time: "", more: "", unconfirmed: true }, { word: press.refused, time: "", solid: false, plain: true }];
+  }
   if (!press.accepted) {
     const late = waited >= UNCONFIRMED_MS;
     return [asked,
@@ -74,34 +77,58 @@ export function seenOff(now) {
 /** A snapshot from before this press still tells of the stop before it. */
 export const tellsOf = (press, now) => Math.abs((now.stop?.accepted_utc_us ?? 0) - press.before) > SAME_US;
 
+/** Is a way out to be shown beside the stations: the plain page, which needs neither stream nor scripting? */
+export const wayOut = (press, ms) => press?.askedMs !== null && press?.askedMs !== undefined && !press.accepted && (Boolean(press.refused) || ms - press.askedMs >= UNCONFIRMED_MS);
+
+const SIGNED_OUT = "nobody is signed in";
+
+/**
+ * Sends presses. Each belongs to the chamber that was shown when the button was pressed, and goes on being sent there until
+ * it is accepted, whatever is shown meanwhile.
+ */
 export class Stopper {
   #store;
+  #presses = new Map();
 
   constructor(store) {
     this.#store = store;
   }
 
+  /** The last press for a chamber, as the stations want it. */
+  pressOf(at) {
+    return this.#presses.get(at) ?? { askedMs: null };
+  }
+
   /** One press. A second press while the first is unanswered starts over with a new request at once. */
   async press() {
     const store = this.#store;
-    const press = { askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, before: store.now?.stop?.accepted_utc_us ?? 0 };
+    const at = chosen();
+    const name = store.chamberName?.() ?? at;
+    const press = { at, askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, refused: "", before: store.now?.stop?.accepted_utc_us ?? 0 };
+    this.#presses.set(at, press);
     store.set({ stop: press });
-    for (let tries = 0; tries < TRIES && store.stop === press; tries += 1) {
+    const lasting = () => this.#presses.get(at) === press;
+    const plainly = setTimeout(() => { if (lasting() && !press.accepted) askPlainly(name); }, UNCONFIRMED_MS);
+    for (let tries = 0; tries < TRIES && lasting() && !press.accepted; tries += 1) {
       if (await this.#send(press)) break;
       await new Promise((resolve) => setTimeout(resolve, GAP_MS));
     }
-    for (let looks = 0; looks < TRIES && store.stop === press && press.accepted && !press.offUtcUs; looks += 1) {
+    clearTimeout(plainly);
+    for (let looks = 0; looks < TRIES && lasting() && press.accepted && !press.offUtcUs; looks += 1) {
       await this.#look(press, looks);
     }
   }
 
   async #send(press) {
     try {
-      await ask("/stop-heating", { body: {}, timeoutMs: TRY_MS });
-    } catch {
+      await ask("/stop-heating", { body: {}, timeoutMs: TRY_MS, at: press.at });
+    } catch (error) {
+      press.refused = error.code === "signed_out" ? SIGNED_OUT : "";
+      this.#store.set({});
       return false; // the stations say "not confirmed"; the next try follows
     }
     press.accepted = true; // its time comes from the controller, with the first look
+    press.refused = "";
     this.#store.set({});
     return true;
   }
@@ -109,7 +136,7 @@ export class Stopper {
   /** The stream may be dead, so the heat is looked for by a request of its own. */
   async #look(press, looks) {
     try {
-      const answer = await ask("/now", { timeoutMs: TRY_MS });
+      const answer = await ask("/now", { timeoutMs: TRY_MS, at: press.at });
       const now = answer.now ?? answer;
       if (tellsOf(press, now) || looks >= OLD_LOOKS) {
         press.acceptedUtcUs = now.stop?.accepted_utc_us ?? null;
@@ -121,6 +148,15 @@ export class Stopper {
       /* asked again below; the third station goes on saying "waiting" */
     }
     await new Promise((resolve) => setTimeout(resolve, GAP_MS));
+  }
+
+  /** A snapshot that tells of a stop after the press answers it too, though the request's own answer was lost. */
+  answeredBy(now, at) {
+    const press = this.#presses.get(at);
+    if (!press || press.accepted || !now?.stop?.accepted_utc_us || now.stop.by.startsWith("trip") || !tellsOf(press, now)) return;
+    press.accepted = true;
+    press.acceptedUtcUs = now.stop.accepted_utc_us;
+    press.offUtcUs = seenOff(now);
   }
 }
 

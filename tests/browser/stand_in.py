@@ -68,14 +68,53 @@ class Server(ThreadingHTTPServer):
     daemon_threads = True
 
 
+PROBLEM = {"advice": "", "mistakes": []}
+"""What every refusal has beside its code and detail."""
+
+
+def problem(code: str, detail: str, **more: Any) -> dict[str, Any]:
+    return {**PROBLEM, "code": code, "detail": detail, **more}
+
+
+SIGNED_OUT = (401, problem("signed_out", "Nobody is signed in."))
+OPEN_SIGNED_OUT = ("/me", "/sign-in", "/join", "/health")
+LOCAL = {
+    "name": "local, not signed in",
+    "role": "maintainer",
+    "via": "local",
+    "may": ["write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "accounts": True,
+    "expires_utc_us": None,
+}
+NOBODY = {"name": None, "role": None, "via": "", "may": [], "accounts": True, "expires_utc_us": None}
+
+
+def chamber_row(at: str, now: dict[str, Any] | None, away: str = "") -> dict[str, Any]:
+    """A row of GET /chambers, of a snapshot."""
+    if now is None:
+        return {"at": at, "away": away, "now": None}
+    chamber = now["chamber"]
+    return {
+        "at": at,
+        "away": away,
+        "now": {
+            **{name: chamber[name] for name in ("name", "board", "simulated", "element_w")},
+            "sentence": now["sentence"],
+            "state": now["run"]["state"] if now["run"] else "idle",
+            "latched": bool(now["latches"]),
+            "permit": now["permit"]["given"],
+        },
+    }
+
+
 class StandIn:
-    """One server. `now` is what the stream and `/now` tell."""
+    """One server. `now` is what the stream and `/now` tell; `nows` what those of other chambers tell, by name."""
 
     def __init__(self) -> None:
         self.now: dict[str, Any] = fixture("soaking")
         self.rows = rows_of(self.now)
         self.events: list[dict[str, Any]] = []
-        self.answers: dict[str, tuple[int, Any]] = {
+        self.answers: dict[str, tuple[Any, ...]] = {
             "GET /guards": (200, fixture("guards")),
             "GET /chamber": (200, fixture("chamber")),
             f"GET /runs/{self.now['run']['id']}/events": (200, {"events": []}),
@@ -85,9 +124,23 @@ class StandIn:
                 {"run_id": self.now["run"]["id"], "span_us": 1, "utc_us": [], "columns": {}, "gaps": []},
             ),
             "GET /schedules": (200, {"schedules": []}),
+            "GET /me": (200, LOCAL),
+            "GET /chambers": (200, {"chambers": [chamber_row("data", self.now)], "circuits": {"over": False, "words": ""}}),
+            "GET /leaving": (200, fixture("leaving")),
+            "GET /people": (200, {"people": [], "invitations": []}),
+            "GET /tokens": (200, {"tokens": []}),
+            "GET /desk/audit": (200, {"lines": []}),
+            "GET /messages": (200, {"page": "", "channels": [], "beats": [], "told": []}),
+            "GET /messages/mailbox": (200, {"letters": []}),
             "POST /stop-heating": (200, {"ask": "stop_heating", "detail": "", "run_id": None, "state": "aborting"}),
         }
+        self.nows: dict[str, dict[str, Any]] = {}
         self.asked: list[tuple[str, Any]] = []
+        self.open_streams = 0
+        self.streams_ever = 0
+        self.signed_out = False
+        """Everything but the way in answers 401."""
+        self.plain_stops: list[str] = []
         self.stream = "live"
         """live: ticks and beats; silent: open, says nothing; refused: 503; cut: ends at once."""
         self.stops_answer = True
@@ -115,13 +168,21 @@ class StandIn:
             self.stream = stream
             self.news.notify_all()
 
-    def messages(self) -> Iterator[bytes]:
-        """What one open stream sends."""
+    def count_stream(self, step: int) -> None:
+        with self.news:
+            self.open_streams += step
+            self.streams_ever += step > 0
+
+    def now_of(self, at: str) -> dict[str, Any]:
+        return self.nows.get(at, self.now)
+
+    def messages(self, at: str = "") -> Iterator[bytes]:
+        """What one open stream of a chamber sends."""
         seen, rows = -1, self.rows
         while self.stream == "live":
             with self.news:
                 fresh = self.news.wait_for(lambda seen=seen: self._serial != seen or self.stream != "live", timeout=1.0)
-                seen, now = self._serial, self.now
+                seen, now = self._serial, self.now_of(at)
             if self.stream != "live":
                 break
             if fresh:
@@ -149,35 +210,58 @@ class Handler(BaseHTTPRequestHandler):
     def log_message(self, *_args: Any) -> None:
         """Silent: a test prints what it wants itself."""
 
+    def _about(self) -> tuple[str, str]:
+        """The chamber that the address names, or "", and the path without it."""
+        path = self.path.split("?")[0].removeprefix(API)
+        _, first, *rest = path.split("/")
+        return (rest[0], "/" + "/".join(rest[1:])) if first == "at" and rest else ("", path)
+
+    def _barred(self, path: str) -> bool:
+        if self.world.signed_out and path not in OPEN_SIGNED_OUT:
+            self._answer(*SIGNED_OUT)
+            return True
+        return False
+
     def do_GET(self) -> None:
-        path = self.path.split("?")[0]
-        if path == f"{API}/stream":
-            self._stream()
-        elif path == f"{API}/now":
-            self._answer(200, self.world.now)
-        elif path.startswith(API):
-            self._canned(path)
+        if not self.path.startswith(API):
+            self._file(self.path.split("?")[0])
+            return
+        at, path = self._about()
+        if self._barred(path):
+            return
+        if path == "/stream":
+            self._stream(at)
+        elif path == "/now":
+            self._answer(200, self.world.now_of(at))
         else:
-            self._file(path)
+            self._canned(at, path)
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("content-length", 0)))
-        path = self.path.split("?")[0].removeprefix(API)
-        self.world.asked.append((path, json.loads(body or b"null")))
+        if self.path == "/stop":
+            self.world.plain_stops.append(body.decode())
+            self._answer(200, b"<!doctype html><title>Asked</title><h1>Asked.</h1>", TYPES[".html"])
+            return
+        at, path = self._about()
+        self.world.asked.append((f"/at/{at}{path}" if at else path, json.loads(body or b"null")))
+        if self._barred(path):
+            return
         if path == "/stop-heating" and not self.world.stops_answer:
             self._answer(503, {"detail": "the controller does not answer", "code": "controller_away"})
             return
-        self._canned(API + path)
+        self._canned(at, path)
 
-    do_PUT = do_POST
+    do_PUT = do_DELETE = do_POST
 
-    def _canned(self, path: str) -> None:
-        status, answer = self.world.answers.get(
-            f"{self.command} {path.removeprefix(API)}", (404, {"detail": "not there", "code": "not_found"})
-        )
-        self._answer(status, answer)
+    def _canned(self, at: str, path: str) -> None:
+        answers = self.world.answers
+        found = answers.get(f"{self.command} /at/{at}{path}") or answers.get(f"{self.command} {path}")
+        status, answer, *more = found or (404, {"detail": "not there", "code": "not_found"})
+        self._answer(status, answer() if callable(answer) else answer, headers=more[0] if more else {})
 
-    def _answer(self, status: int, answer: Any, kind: str = "application/json") -> None:
+    def _answer(
+        self, status: int, answer: Any, kind: str = "application/json", headers: dict[str, str] | None = None
+    ) -> None:
         body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
         self.send_response(status)
         for name, value in (
@@ -185,12 +269,16 @@ class Handler(BaseHTTPRequestHandler):
             ("content-length", str(len(body))),
             ("cache-control", "no-cache"),
             ("content-security-policy", POLICY),
+            *(headers or {}).items(),
         ):
             self.send_header(name, value)
         self.end_headers()
         self.wfile.write(body)
 
     def _file(self, path: str) -> None:
+        if path in ("/arrived", "/stop"):
+            self._answer(200, b"<!doctype html><title>plain</title><h1>A plain page.</h1>", TYPES[".html"])
+            return
         if path == "/blank":
             self._answer(200, b"<!doctype html><title>blank</title>", TYPES[".html"])
             return
@@ -200,7 +288,7 @@ class Handler(BaseHTTPRequestHandler):
             return
         self._answer(200, file.read_bytes(), TYPES[file.suffix])
 
-    def _stream(self) -> None:
+    def _stream(self, at: str) -> None:
         if self.world.stream == "refused":
             self._answer(503, {"detail": "too many", "code": "streams_full"})
             return
@@ -208,12 +296,15 @@ class Handler(BaseHTTPRequestHandler):
         self.send_header("content-type", "text/event-stream")
         self.send_header("content-security-policy", POLICY)
         self.end_headers()
+        self.world.count_stream(1)
         try:
-            for message in self.world.messages():
+            for message in self.world.messages(at):
                 self.wfile.write(message)
                 self.wfile.flush()
         except OSError:
             pass  # the page went away, as pages do
+        finally:
+            self.world.count_stream(-1)
 
 
 def _handler(world: StandIn) -> type[Handler]:

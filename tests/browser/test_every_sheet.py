@@ -7,11 +7,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from tests.browser import rooms
 from tests.browser.conftest import DESK, PHONE
+from tests.browser.stand_in import NOBODY
 from tests.browser.test_page_alone import tripped
 
 AXE = Path(__file__).parent / "vendor/axe-core/axe.min.js"
-SHEETS = ("now", "schedules/new", "schedules/1/start", "alarms", "chamber", "legend")
+SHEETS = ("now", "schedules/new", "schedules/1/start", "alarms", "people", "chamber", "legend", "messages")
 SCHEDULE = {
     "format": "soakwarden-schedule-1",
     "name": "Invented",
@@ -62,14 +64,44 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
         expect(page.locator("main h1")).to_have_count(1)
         expect(page.locator("main h1.loading-line")).to_have_count(0)
         expect(page.locator("main .titleblock")).to_be_visible()
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{sheet} is wider than the screen"
-        if not page.evaluate("'axe' in globalThis"):
-            page.add_script_tag(path=str(AXE))
-        found = page.evaluate("(rules) => axe.run(document, rules)", RULES)["violations"]
-        assert not found, [
-            f"{sheet}: {one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}"
-            for one in found
-        ]
+        _flawless(page, sheet)
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(DESK, "dark"), (PHONE, "light")], ids=["desk dark", "phone light"])
+def test_axe_finds_nothing_on_what_is_seldom_seen(new_page, stand_in, size, scheme):
+    """A cold chamber before a start, its card, an open form for every purpose, two chambers, a run's notes, and signed out."""
+    new_page.allowed += ["401", "Failed to load resource"]
+    rooms.with_run(rooms.two_chambers(rooms.furnished(stand_in)))
+    stand_in.now |= rooms.idle(stand_in.now)
+    curve = {"curve": [[0, 21_000], [2_340_000_000, 60_000]], "duration_us": 2_340_000_000, "from_mc": 21_000}
+    stand_in.answers |= {
+        "GET /schedules/1": (200, STORED),
+        "GET /schedules": (200, {"schedules": [STORED]}),
+        "POST /schedules/preview": (200, {**curve, "mistakes": [], "cannot_start": []}),
+    }
+    page = new_page(size, scheme, bypass_csp=True)
+    for sheet in ("schedules/1/start", "schedules/1/start/card", "people", "messages", "record/2", "at/garage/now", "join"):
+        page.goto(f"{stand_in.url}/#/{sheet}")
+        expect(page.locator("main h1:not(.loading-line)")).to_have_count(1)
+        page.wait_for_timeout(400)
+        page.evaluate("document.querySelectorAll('main details').forEach((one) => { one.open = true; })")
+        _flawless(page, sheet)
+    stand_in.signed_out = True
+    stand_in.answers["GET /me"] = (200, NOBODY)
+    page.goto("about:blank")
+    page.goto(f"{stand_in.url}/#/now")
+    expect(page.locator("h1")).to_have_text("Sign in.")
+    _flawless(page, "signed out")
+
+
+def _flawless(page, sheet: str) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), f"{sheet} is wider than the screen"
+    if not page.evaluate("'axe' in globalThis"):
+        page.add_script_tag(path=str(AXE))
+    found = page.evaluate("(rules) => axe.run(document, rules)", RULES)["violations"]
+    assert not found, [
+        f"{sheet}: {one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}" for one in found
+    ]
 
 
 def test_a_sheet_has_its_heading_before_any_answer(new_page, stand_in):

@@ -7,6 +7,8 @@ import gzip
 import os
 import re
 import signal
+import urllib.request
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 from playwright.sync_api import expect
 
@@ -14,6 +16,11 @@ from tests.browser.conftest import DESK, SPEED
 from tests.browser.stand_in import WEB
 
 WEIGHT_MAX = 200_000
+"""Of the first page, in bytes over the wire; other sheets come when they are opened."""
+WHOLE_MAX = 250_000
+OTHERS = (
+    "schedules", "schedules/1/start", "schedules/1", "record/1", "alarms", "chamber", "legend", "people", "messages", "join",
+)  # fmt: skip
 STALE_AFTER_MS = 7_000
 
 
@@ -29,6 +36,7 @@ def tab_to(page, name: str, most: int = 40) -> None:
 
 
 def test_the_main_job_by_keyboard_alone(new_page, stack):
+    arrive(stack)
     page = new_page()
     page.goto(stack.url)
     expect(page.locator("h1")).to_contain_text(f"SIMULATED, up to {SPEED} times real time.")
@@ -45,6 +53,7 @@ def test_the_main_job_by_keyboard_alone(new_page, stack):
     page.keyboard.press("Enter")
     expect(page.locator("h1")).to_contain_text("Ready to run Long soak, 105")
     expect(page.locator(".sheet-head")).to_contain_text("This chamber may run unattended")
+    _answer_by_keyboard(page)
     tab_to(page, "Start heating")
     page.keyboard.press("Enter")
     page.wait_for_url("**/#/now")
@@ -52,6 +61,31 @@ def test_the_main_job_by_keyboard_alone(new_page, stack):
     _watch(page)
     _stop_by_keyboard(page)
     _find_the_record(page, stack)
+
+
+def arrive(stack) -> None:
+    """A test message goes to the demo's mailbox, and somebody presses the button that its link opens."""
+    stack.ask("/messages/channels/1/try", {})
+    link = stack.ask("/messages/mailbox")["letters"][0]["link"]
+    code = parse_qs(urlsplit(link).query)["code"][0]
+    pressed = urllib.request.Request(
+        f"{stack.url}/arrived", urlencode({"code": code}).encode(), {"content-type": "application/x-www-form-urlencoded"}
+    )
+    urllib.request.urlopen(pressed, timeout=5).close()
+
+
+def _answer_by_keyboard(page) -> None:
+    """Every row of the checklist, from the first on: the next row is one Tab further."""
+    boxes = page.get_by_role("checkbox")
+    expect(boxes.first).to_be_visible()
+    for number in range(boxes.count()):
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement.type === 'checkbox' && !document.activeElement.checked"):
+                break
+        page.keyboard.press("Space")
+        expect(boxes.nth(number)).to_be_checked()
+    expect(page.locator(".leaving")).to_contain_text("The line is whole.", timeout=15_000)
 
 
 def _watch(page) -> None:
@@ -107,7 +141,7 @@ def test_it_keeps_working_through_an_api_restart(new_page, stack):
     expect(page.locator("h1")).not_to_contain_text("No news")
 
 
-def test_the_whole_page_weighs_less_than_200_kb(new_page, stack):
+def test_the_first_page_weighs_less_than_200_kb_and_all_sheets_less_than_250(new_page, stack):
     page = new_page()
     sizes: dict[str, int] = {}
     page.on(
@@ -118,13 +152,18 @@ def test_the_whole_page_weighs_less_than_200_kb(new_page, stack):
             else None
         ),
     )
-    for sheet in ("now", "schedules", "schedules/1", "record/1", "alarms", "chamber", "legend"):
+    page.goto(f"{stack.url}/#/now")
+    expect(page.locator(".reading.first .value")).to_be_visible()
+    page.wait_for_load_state("load")
+    first = sum(sizes.values())
+    for sheet in OTHERS:
         page.goto(f"{stack.url}/#/{sheet}")
         expect(page.locator("main h1").first).to_be_visible()
-    expect(page.locator("main h1")).to_have_text("Legend")
+    expect(page.locator("main h1")).to_have_text("Make the first account.")
     total = sum(sizes.values())
-    print(f"page over the wire: {total} bytes in {len(sizes)} files")
-    assert 100_000 < total <= WEIGHT_MAX
+    print(f"over the wire: {first} bytes for the first page, {total} in {len(sizes)} files for all sheets")
+    assert 100_000 < first <= WEIGHT_MAX
+    assert first < total <= WHOLE_MAX
     text = [path for path in WEB.rglob("*") if path.suffix in (".js", ".css", ".html")]
     assert total >= sum(len(gzip.compress(path.read_bytes(), 6)) for path in text) * 0.9, "every sheet was loaded"
 

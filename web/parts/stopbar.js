@@ -26,5 +26,15 @@ export function besides(now, stale, press) {
   return "Not seen off. The button still works.";
 }
 
+/**
+ * Beside the stations: words, and where they are needed the way out, a plain form that works without stream and scripting.
+ * It opens beside this page, which goes on sending.
+ */
+export function drawBesides({ now, stale, press, out, at, wayOut }) {
+  const plain = html`<form method="post" action="/stop" target="_blank" class="wayout"><input type="hidden" name="at" value="${at}"><button class="plain">Stop on the plain page</button></form>`;
+  if (out) return html`<span class="always">Signed out, this button is not accepted. A stop key, or the chamber’s own computer, needs no sign-in. <a href="/stop">Stop heating there</a></span>`;
+  return wayOut ? html`<span class="always">${besides(now, stale, press)} ${plain}</span>` : html`${besides(now, stale, press)}`;
+}
+
 /** The bar's inside; the key itself stands in the page's text and is never redrawn. */
 export const stopKey = html`${stopIcon}<span>Stop heating</span>`;

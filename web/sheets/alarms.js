@@ -73,7 +73,7 @@ export const sheet = {
     const [bold, more] = headline(now);
     const guards = held.guards;
     return html`<div class="sheet-head"><h1 tabindex="-1">${bold}</h1><p class="lead">${more}</p></div>${refusal(held.refusal)}${now ? standingNow(now, guards, unit) : ""}
-      <section class="guardlist" aria-label="Everything that is watched"><h2>Everything that is watched</h2><p class="caption">In order of precedence. Open a row for why, what to do and its hazards.</p>${
+      <p class="links"><a href="#/messages">Who is told</a></p><section class="guardlist" aria-label="Everything that is watched"><h2>Everything that is watched</h2><p class="caption">In order of precedence. Open a row for why, what to do and its hazards.</p>${
       held.guards_error ? trouble("The guard table can’t be read.", held.guards_error) : Array.isArray(guards) ? guards.map((guard) => guardRow(guard, unit)) : html`<p class="loading-line">Reading the table.</p>`}</section>
       ${titleBlock([[{ label: "Sheet", value: "Alarms", wide: true }, { label: "Latched", value: now ? now.latches.length : "not known" }, { label: "Watched", value: Array.isArray(guards) ? guards.length : "not known" }]], { now, dataMs: state.ageMs() })}`;
   },

@@ -12,6 +12,7 @@ import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
+import { drawNotices, overloads, presentNotices, waitWords, waitsShort } from "../parts/notices.js";
 
 /** How long after its end a run's cooling is still followed on the sheet. */
 const AFTER_US = 3 * 3600e6;
@@ -40,7 +41,7 @@ export function presentHead(now, staleMs, link, ms, unit) {
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
   const sentence = together(withClock(now.sentence, now.run?.next?.utc_us, now.utc_us));
-  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending ? "todo" : "", tone: asks ? "warn" : "", unit };
+  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending && (now.pending.waits_for ?? "arm") === "arm" ? "todo" : "", tone: asks ? "warn" : "", unit };
 }
 
 const ENDED = { aborted: "Aborted", stopped: "Ended early", complete: "Complete" };
@@ -57,12 +58,8 @@ function waiting(link, ms) {
   return `Trying again in ${wait(Math.max(1000, link.retryAtMs - ms) * 1000)}.`;
 }
 
-/** While a start waits for the arm button. */
-export function armWords(now) {
-  const left = `${wait(now.pending.seconds_left * 1e6)} left.`;
-  const self = now.chamber.simulated ? " In the demo it is pressed by itself." : " Press it at the chamber, with the door shut.";
-  return `The start waits for the arm button at the chamber, ${left}${self}`;
-}
+/** While a start waits. */
+export const armWords = waitWords;
 
 const headMark = (head) => (head.mark ? mark(head.mark, 40) : "");
 
@@ -93,14 +90,14 @@ export function runKeys(now) {
   const possible = new Set(now.possible);
   return [possible.has("hold") && { word: "Hold", act: "run", value: "hold" }, possible.has("restart") && { word: "Go on", act: "run", value: "restart" },
     possible.has("cool_down") && { word: "Cool down", act: "run", value: "cool-down" }, possible.has("reset") && now.run && { word: "Put this run away", act: "run", value: "reset" },
-    possible.has("check_in") && ACTIVE.has(now.run?.state) && now.run.level !== "unattended" && { word: "I am watching", act: "check-in" }].filter(Boolean);
+    possible.has("check_in") && ACTIVE.has(now.run?.state) && now.run.level !== "unattended" && !now.check_in && { word: "I am watching", act: "check-in" }].filter(Boolean);
 }
 
 function block(state, staleMs) {
   const { now } = state;
   const run = now.run;
   const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
-    : [{ label: "Run", value: now.pending ? "waits for the arm button" : "none", wide: true }];
+    : [{ label: "Run", value: now.pending ? waitsShort(now.pending) : "none", wide: true }];
   const simulated = simulatedWords(now);
   const may = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
     now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
@@ -153,6 +150,7 @@ function inOrder(state) {
 
 /** A start that came to nothing is told for a while, or nobody would know why the chamber is cold in the morning. */
 function lapsed(now, events) {
+  if (now.lapsed && now.utc_us - now.lapsed.utc_us < LAPSED_US) return html`${mark("todo", 16)} ${now.lapsed.at_utc_us ? `The start named for ${clock(now.lapsed.at_utc_us)} came to nothing` : "The start was taken back"} at ${clock(now.lapsed.utc_us)}. ${together(now.lapsed.reason)} `;
   const last = events.findLast((event) => event.kind === "run_state" || (event.kind === "command_refused" && LAPSES.has(event.fields.code)));
   if (last?.kind !== "command_refused" || now.utc_us - last.utc_us > LAPSED_US) return "";
   return html`${mark("todo", 16)} The start was taken back at ${clock(last.utc_us)}. ${together(last.fields.reason)} `;
@@ -172,7 +170,7 @@ export function shortState(now, staleMs) {
   if (!now || staleMs !== null) return "no news";
   if (now.latches.length) return `Tripped ${clock(now.latches[0].utc_us)}`;
   const run = now.run;
-  if (!run) return now.pending ? "waits for arming" : "idle";
+  if (!run || now.pending) return now.pending ? waitsShort(now.pending) : "idle";
   const segment = run.segments[run.segment];
   return capital(ACTIVE.has(run.state) && run.state === "running" && segment ? (segment.kind === "cool" ? "cooling" : segment.kind) : run.state);
 }
@@ -194,7 +192,7 @@ export const sheet = {
     const trouble = parts && parts.tone !== "warn";
     const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${isBlamed(view) ? permitWords(view) : ""}${permitList(view)}</div>` : "";
     const circuit = small ? "" : phone || tablet ? upright : across;
-    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}
+    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers))) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
       ${refusal(held.refusal)}<div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
   },

@@ -15,14 +15,22 @@ import { titleBlock } from "../parts/titleblock.js";
 import { unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 import { endWords, stateWord } from "./record.js";
+import { styled } from "../parts/styled.js";
+import * as notes from "./notes.js";
 
 const AGAIN_MS = 15000;
 const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing"]);
 const BALLOONS_MAX = 16;
 
 export async function enter(context, id) {
-  const { store, ask, signal } = context;
+  const { store, ask, signal, root } = context;
   if (store.held.run?.id !== id) store.hold("run", null);
+  styled("rooms");
+  notes.load(context, id);
+  root.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (event.target.dataset.form === "note") notes.add(context, event.target);
+  }, { signal });
   const chart = new Chart({ pointed: (index) => store.hold("pointed", index), chosen: (from, to) => zoom(context, from, to) });
   store.held.chart = chart;
   signal.addEventListener("abort", () => chart.remove(), { once: true });
@@ -49,6 +57,7 @@ async function zoom({ store, ask, signal }, fromUs, toUs) {
 }
 
 export const acts = {
+  ...notes.acts,
   whole: ({ store }) => store.hold("run", { ...store.held.run, curve: store.held.run.whole, span: null }),
   "zoom-to": (context, key) => {
     const [from, to] = key.dataset.value.split(",").map(Number);
@@ -121,6 +130,10 @@ function drawBalloons(marked, made) {
   };
 }
 
+/** Every event in its place: a tick at the axis, also of those that have no balloon. What it was stands in the list. */
+const drawTicks = (events, made) => (at) => html`<g class="event-ticks">${events.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) =>
+  html`<path class="w ${isFirstOut(event) ? "first-tick" : ""}" d="M${px(at.x(event.utc_us))} ${px(at.bottom)}v-9"><title>${clock(event.utc_us)} ${eventWords(event)}</title></path>`)}</g>`;
+
 /** Did the part have its time? In one sentence, from the counted time. */
 export function verdict(row, now = null) {
   const soaks = row.segments_done.filter((done) => done.kind === "soak");
@@ -140,15 +153,18 @@ const gapsOf = (held) => Math.max(held.whole.gaps.length, held.events.filter(isG
 const FIRST = (first) => (first ? `${capital(String(first.fields.guard).replaceAll("_", " "))} tripped first, at ${clock(first.utc_us)}.` : "Nothing tripped.");
 
 function segmentTable(row, curve, unit) {
-  return html`<table class="fold"><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">In band</th></tr></thead><tbody>${
+  return html`<table class="fold"><thead><tr><th scope="col">Segment</th><th scope="col">Asked</th><th scope="col">Air was</th><th scope="col">Part was</th><th scope="col" class="num">Took</th><th scope="col" class="num">Counted</th><th scope="col" class="num">Air in band</th><th scope="col" class="num">Part in band</th></tr></thead><tbody>${
     row.segments_done.map((done) => {
       const asked = askedOf(row, done);
       const toUs = done.ended_utc_us ?? row.ended_utc_us ?? curve.utc_us.at(-1);
       return html`<tr><th scope="row"><b>${capital(nameOf(done))}</b></th><td>${done.kind === "soak" ? `${warmShort(asked.target_mc, unit)} for ${hours(asked.soak_us)}` : `${
         asked.rate_mc_per_h ? `${rate(asked.rate_mc_per_h, unit)} to ` : "to "}${warmShort(asked.target_mc, unit)}`}</td><td data-label="air">${range(done.air_min_mc, done.air_max_mc, unit)}</td><td data-label="part">${range(done.part_min_mc, done.part_max_mc, unit)}</td><td
-        class="num" data-label="took">${wait(toUs - done.began_utc_us)}</td><td class="num" data-label="in band">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td></tr>`;
+        class="num" data-label="took">${wait(toUs - done.began_utc_us)}</td><td class="num" data-label="counted">${done.kind === "soak" ? html`<b>${counted(done.counted_us)}</b>` : ""}</td><td class="num" data-label="air in band">${inBand(done, "air")}</td><td class="num" data-label="part in band">${inBand(done, "part")}</td></tr>`;
     })}</tbody></table>`;
 }
+
+/** How long air or part was in a soak's band, whatever the clock counted by; null where nothing good was read. */
+export const inBand = (done, what) => (done.kind !== "soak" || !(`${what}_in_band_us` in done) ? "" : done[`${what}_in_band_us`] === null ? "not known" : counted(done[`${what}_in_band_us`]));
 
 /** Least to most of a segment's good readings, as the record's own rows have them. */
 export const range = (least, most, unit) => (least === null || least === undefined ? "no value" : `${warm(least, unit).replace(/\s°.$/u, "")} to ${warm(most, unit)}`);
@@ -188,7 +204,7 @@ function drawCurve(held, state) {
     const box = boxOf(at);
     const perPx = -1 / at.y.factor;
     placed = { box, view: { fromUs: made.fromUs, toUs: made.toUs, lowMc: marks.lowMc - (at.bottom - at.y(marks.lowMc)) * perPx, highMc: marks.highMc + (at.y(marks.highMc) - box.top) * perPx } };
-    return phone ? "" : drawBalloons(marked, made)(at);
+    return html`${drawTicks(held.events, made)(at)}${phone ? "" : drawBalloons(marked, made)(at)}`;
   };
   made.bare = true; // the chart library draws the curves
   const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(nameOf(done))} alone</button>`);
@@ -214,7 +230,7 @@ export function render(state) {
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
     row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
-    <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}</div><div>${titleBlock([
+    <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}${notes.draw(state)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
       [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
       <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;

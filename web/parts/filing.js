@@ -1,0 +1,60 @@
+/** The filing margin and the phone's list: sheets by number, chambers by name. Pure. */
+import { html } from "../markup.js";
+import { age } from "../text.js";
+import { shortState } from "../sheets/now.js";
+import { mark } from "./marks.js";
+
+function standingMark(entry, now, staleMs) {
+  if (!now) return "";
+  if (entry.at === "now" && staleMs !== null) return mark("stale", 16);
+  const asksFor = { now: now.latches.length > 0, alarms: now.latches.length > 0 }[entry.at];
+  if (asksFor) return mark("trip", 16);
+  return entry.at === "alarms" && now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state)) ? mark("alarm", 16) : "";
+}
+
+const sheetList = (view, staleMs, entries, open) =>
+  html`<ol class="sheets">${entries.map((entry) => html`<li><a href="#/${entry.at}" ${entry === open ? html`aria-current="page"` : ""}><span class="no">${
+    entry.number}</span> <span class="name">${entry.name}</span>${standingMark(entry, view.now, staleMs)}</a></li>`)}</ol>`;
+
+/** A chamber in one line: its mark, and what it does in a word or two. */
+export function chamberLine(row) {
+  const { now } = row;
+  if (!now || row.away) return { mark: "stale", words: now ? "not heard" : "not heard yet", sentence: row.away || "Nothing heard yet." };
+  const latched = Array.isArray(now.latched) ? now.latched.length > 0 : Boolean(now.latched);
+  const heats = now.permit === true || now.permit?.given === true;
+  const words = latched ? "tripped" : [now.state || "idle", heats ? "may heat" : "heat off"].filter(Boolean).join(", ");
+  return { mark: latched ? "trip" : "", words, sentence: now.sentence };
+}
+
+const nameOf = (row) => row.now?.name ?? row.at;
+
+/** Every chamber of this service; nothing where there is one. */
+function chamberList(view, full) {
+  const { chambers } = view.chambers;
+  if (chambers.length < 2) return "";
+  const shown = view.at || chambers[0].at;
+  return html`<ul class="chambers" aria-label="Chambers">${chambers.map((row) => {
+    const line = chamberLine(row);
+    return html`<li><a href="#/at/${encodeURIComponent(row.at)}/now" ${row.at === shown ? html`aria-current="true"` : ""}>${line.mark ? mark(line.mark, 14) : ""}<span><b>${nameOf(row)}</b><span class="state">${
+      full ? line.sentence : line.words}${full && row.now?.simulated ? " SIMULATED." : ""}</span></span></a></li>`;
+  })}</ul>`;
+}
+
+const unitSwitch = (unit) =>
+  html`<button type="button" class="unit-switch" data-do="unit" aria-label="°C °F: temperatures are shown in °${unit}"><span class="${
+    unit === "C" ? "on" : ""}">°C</span> <span class="${unit === "F" ? "on" : ""}">°F</span></button>`;
+
+export function drawMargin(view, staleMs, entries, open) {
+  const simulated = view.now?.chamber?.simulated;
+  const out = view.signedOut();
+  return html`<p class="product"><b>Soakwarden</b><span>${out ? "signed out" : view.now?.chamber?.name ?? ""}</span></p>${out ? "" : html`${chamberList(view, false)}${sheetList(view, staleMs, entries, open)}${unitSwitch(view.unit)}`}${
+    simulated && !out ? html`<p class="invented">A simulated chamber. All its data is invented.</p>` : ""}`;
+}
+
+export function drawPhoneHead(view, staleMs, entries, open, listOpen) {
+  if (view.signedOut()) return html`<b class="opens">Soakwarden</b><span>signed out</span>`;
+  const tone = staleMs === null && view.now?.latches.length ? "bad" : "";
+  return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.number ?? ""}</b> <b>${
+    open.name}</b></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
+    listOpen ? html`<div class="phone-list" id="phone-list">${chamberList(view, true)}<nav aria-label="Sheets">${sheetList(view, staleMs, entries, open)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
+}
