@@ -19,6 +19,8 @@ STAMP = "complete"
 """A version folder without it was not finished, and is made anew."""
 LEFT_OUT = shutil.ignore_patterns("__pycache__", "*.pyc", "*.part")
 DIGEST_SHOWN = 8
+LOADS = "import controller.service, controller.cli, controller.messenger.__main__, api.__main__"
+"""A version whose processes cannot even be loaded is not put in place."""
 PROGRAM = """\
 #!/bin/sh
 exec "$(dirname "$0")/python" -I -m controller.cli "$@"
@@ -87,7 +89,7 @@ class Version:
         _link(folder, environment)
         # The service's user may not write here, so what Python would compile at every start is compiled now.
         world.runner.run((str(python), "-I", "-m", "compileall", "-q", str(folder / "controller"), str(folder / "api")))
-        world.runner.run((str(python), "-I", "-c", "import controller.service, controller.cli, api.app"))
+        world.runner.run((str(python), "-I", "-c", LOADS))
         for path in (folder, *(one for one in folder.rglob("*") if not one.is_symlink())):
             path.chmod(path.stat().st_mode & 0o7555 | (0o555 if path.is_dir() else 0o444) | 0o200)
         (folder / STAMP).write_text("")

@@ -145,6 +145,7 @@ def test_what_decides_about_heat_is_read_only_to_the_page():
 def test_every_command_of_a_unit_knows_its_options():
     """The words of ExecStart, with the variables taken as the files set them, are understood by the programs' own parsers."""
     from api.__main__ import arguments
+    from controller.messenger.__main__ import arguments as messages
     from controller.start_up import parser
 
     words = unit("soakwarden-controller@.service")["ExecStart"][0].split()
@@ -154,6 +155,10 @@ def test_every_command_of_a_unit_knows_its_options():
     api = [word for word in unit("soakwarden-api.service")["ExecStart"][0].split()[4:] if not word.startswith("$")]
     made = arguments([*api, "--data", "/var/lib/soakwarden/oven", *options])
     assert made.real and made.desk == Path("/var/lib/soakwarden/desk") and made.http == 8650
+    example = re.search(r"^#\s+API_OPTIONS=(.*)$", (ROOT / FILES / "api.env").read_text(), re.MULTILINE)[1].split()
+    assert arguments(["--data", "x", *example]).cert == Path("/etc/soakwarden/page.crt"), "what the file suggests is understood"
+    messenger = [word for word in unit("soakwarden-messenger.service")["ExecStart"][0].split()[4:] if not word.startswith("$")]
+    assert messages([*messenger, "--data", "/var/lib/soakwarden/oven"]).desk == Path("/var/lib/soakwarden/desk")
 
 
 def test_the_journal_of_the_units_is_bounded_apart_from_others():
@@ -173,6 +178,19 @@ PR_SET_MDWE, MDWE_REFUSE_EXEC_GAIN = 65, 1
 def no_executable_memory() -> None:
     """In the child: as the unit sets it, where the kernel can."""
     ctypes.CDLL(None).prctl(PR_SET_MDWE, MDWE_REFUSE_EXEC_GAIN, 0, 0, 0)
+
+
+PAGE_AND_MESSAGES = """
+import api.__main__, controller.messenger.__main__, apprise, argon2
+assert argon2.PasswordHasher(time_cost=2, memory_cost=19456, parallelism=1).hash("x").startswith("$argon2id$")
+"""
+
+
+@pytest.mark.slow
+def test_page_and_messenger_load_and_hash_without_executable_memory():
+    done = subprocess.run([sys.executable, "-c", PAGE_AND_MESSAGES], cwd=ROOT, capture_output=True, text=True, check=False,
+                          preexec_fn=no_executable_memory)
+    assert done.returncode == 0, done.stderr
 
 
 @contextmanager
