@@ -48,10 +48,12 @@ class Clocks(NamedTuple):
     utc_us: Callable[[], int] = clocks.utc_us
 
 
+REAL = Clocks()
+
 class Desk:
     """One messenger. `work` runs for ever; tests call `take` and `turn` themselves."""
 
-    def __init__(self, folder: Path, chambers: Mapping[str, Path], sends: Sends, time: Clocks = Clocks()) -> None:  # noqa: B008
+    def __init__(self, folder: Path, chambers: Mapping[str, Path], sends: Sends, time: Clocks = REAL) -> None:
         self.folder, self.sends, self.time = folder, sends, time
         self._sockets = dict(chambers)
         began_us = time.mono_us()

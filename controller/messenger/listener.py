@@ -12,7 +12,7 @@ from typing import Any
 from controller.drivers import sealed
 from controller.messenger import listening, outbox, words
 from controller.messenger.channels import Channel, masked
-from controller.messenger.desk import Clocks, Sends
+from controller.messenger.desk import REAL, Clocks, Sends
 from controller.messenger.listening import Beat, Told, Watch
 from controller.messenger.outbox import Outbox
 from controller.messenger.store import letter_of, letter_out, without_old
@@ -33,7 +33,7 @@ class Unfit(Exception):
 class Listener:
     """One listener. `hear` takes a request, `turn` looks at the time; both return at once."""
 
-    def __init__(self, folder: Path, tell: Sequence[str], sends: Sends, say: Say, time: Clocks = Clocks()) -> None:  # noqa: B008
+    def __init__(self, folder: Path, tell: Sequence[str], sends: Sends, say: Say, time: Clocks = REAL) -> None:
         """`tell`: apprise addresses. Raises Unfit, OSError."""
         self._folder, self._sends, self._say, self._time = folder, sends, say, time
         self._channels = tuple(Channel(number, masked(url), url, words.Need.FOR_INFORMATION)
@@ -77,7 +77,7 @@ class Listener:
 
     def _after(self, watches: dict[str, Watch], told: list[Told]) -> None:
         self.watches = watches
-        for one in told:
+        for one in told:  # here a chamber is known by its page: there is no other name for it in addresses
             self.outbox = outbox.post(self.outbox, one.notice, one.sender._replace(at=one.page), self._channels,
                                       self._time.mono_us(), self._time.utc_us())
         self._save()
