@@ -258,6 +258,17 @@ def test_a_press_that_this_service_has_forgotten_leads_back_to_the_button(rig: R
     assert (answer.status_code, answer.headers["location"]) == (303, "/stop")
 
 
+def test_presses_that_nobody_answers_are_bounded(rig: Rig, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("api.presses.WAIT_S", 0.0)
+    monkeypatch.setattr("api.presses.KEPT_MAX", 5)
+    rig.fake.mute = True
+    presses = rig.app.state.presses
+    for _ in range(12):
+        assert local_form(rig, {"at": "data"}).status_code == 303
+    sending = [press for press in presses._kept.values() if press.task and not press.task.done()]
+    assert len(presses._kept) == len(sending) == 5
+
+
 def test_two_chambers_have_two_buttons_and_each_stops_its_own(tmp_path: Path):
     with Rig(tmp_path / "data") as rig:
         house = rig.app.state.house
