@@ -169,7 +169,7 @@ def test_a_send_that_takes_too_long_ends_the_stream(monkeypatch: pytest.MonkeyPa
 
     async def scenario() -> None:
         async with asyncio.timeout(2):
-            await Stream(hub, None)({}, never, stuck)
+            await Stream(hub, None, lambda: True)({}, never, stuck)
 
     asyncio.run(scenario())
     assert hub.streams == 0
@@ -183,7 +183,7 @@ def test_a_mistake_inside_the_stream_is_not_swallowed() -> None:
         return await asyncio.Event().wait()
 
     with pytest.raises(ZeroDivisionError):
-        asyncio.run(Stream(live_hub(), None)({}, never, broken))
+        asyncio.run(Stream(live_hub(), None, lambda: True)({}, never, broken))
 
 
 def test_the_end_of_the_service_ends_every_stream_at_once(rig: Rig) -> None:
