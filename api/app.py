@@ -104,6 +104,7 @@ def create_app(settings: Settings) -> FastAPI:
         finally:
             for one in house:
                 one.hub.close()
+            await _app.state.presses.close()
             for task in following:
                 task.cancel()
             await asyncio.gather(*following, return_exceptions=True)

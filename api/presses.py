@@ -76,6 +76,13 @@ class Presses:
         found = self._kept.get(ref)
         return found if found is not None and found.at == at else None
 
+    async def close(self) -> None:
+        """The service ends: nothing is sent any more."""
+        sending = [press.task for press in self._kept.values() if press.task is not None]
+        for task in sending:
+            task.cancel()
+        await asyncio.gather(*sending, return_exceptions=True)
+
     async def make(self, service: Parts, person: Person) -> Press:
         """Press, and wait a little for what comes of it; sending goes on behind."""
         hub = service.hub
@@ -84,7 +91,9 @@ class Presses:
         press = Press(uuid.uuid4().hex[:16], service.at, person.name, asked, time.monotonic(), dict(now.get("stop") or {}))
         self._kept[press.ref] = press
         while len(self._kept) > KEPT_MAX:
-            self._kept.popitem(last=False)
+            _, oldest = self._kept.popitem(last=False)
+            if oldest.task is not None:
+                oldest.task.cancel()  # the newer ones ask for the same
         press.task = asyncio.create_task(_send(service, person, press))
         await asyncio.wait({press.task}, timeout=WAIT_S)
         return press

@@ -49,6 +49,7 @@ class Door:
         self.passwords, self.proofs = Passwords(), secret.Proofs()
         self._tries = Tries()
         self._held_up_notes = 0
+        self._telling: set[asyncio.Task[None]] = set()
         self.has_accounts = asyncio.Event()
         if self.book.accounts:
             self.has_accounts.set()
@@ -106,8 +107,10 @@ class Door:
     def _tell_held_up(self, address: str) -> None:
         if self._held_up_notes < HELD_UP_NOTES_MAX:
             self._held_up_notes += 1
-            asyncio.get_running_loop().create_task(self._quietly(
+            task = asyncio.create_task(self._quietly(
                 lambda connection: note(connection, PROGRAM, "held up", "sign-in", f"too many wrong tries from {address}")))
+            self._telling.add(task)
+            task.add_done_callback(self._telling.discard)
 
     async def _quietly(self, work: Callable[[Connection], None]) -> None:
         """A line of the audit that nothing else hangs on."""

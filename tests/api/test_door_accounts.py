@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from sqlalchemy import select
 
 from api.desk.schema import codes, people, sessions, tokens
+from api.errors import Problem
+from api.hub import Hub
 from controller import door_code
 from tests.api.elsewhere import PASSWORD, Elsewhere, bearer, invited, maintainer, token
 from tests.api.rig import START, Rig
@@ -106,8 +109,27 @@ def test_one_real_chamber_makes_the_desk_real(tmp_path: Path):
     """Else the simulated one beside it would hand out accounts for the real one."""
     with Rig(tmp_path / "data", demo=False) as rig:
         assert rig.get("/people").status_code == 200
-        rig.hub.now["chamber"]["simulated"] = False
-        assert rig.get("/people").status_code == 403
+        house = rig.app.state.house
+        house._parts["attic"] = replace(house.first, at="attic", hub=Hub())
+        house._parts["attic"].hub.now = {**rig.hub.now, "chamber": {**rig.hub.now["chamber"], "simulated": False}}
+        assert rig.get("/me").json()["role"] == "maintainer" and rig.get("/at/attic/me").json()["role"] == "viewer"
+        assert rig.get("/people").status_code == 403 and rig.ask("DELETE", "/schedules/1", json={}).status_code == 403
+
+
+def test_with_a_desk_that_cannot_write_who_was_to_lose_something_has_lost_it(
+        real: Rig, monkeypatch: pytest.MonkeyPatch):
+    """An ending counts in memory first; only the disk's part of it is told as failed."""
+    anna = maintainer(real)
+    ben = invited(real, anna, "Ben", "maintainer")
+
+    async def full(_work):
+        raise Problem("desk_failing", "desk.db: the disk is full.")
+
+    monkeypatch.setattr(real.app.state.house.first.desk, "do", full)
+    assert code_of(anna.ask("PUT", "/people/2", json={"role": "viewer"})) == (503, "desk_failing")
+    assert ben.get("/now").status_code == 401
+    assert real.app.state.door.book.accounts[2].role.name == "VIEWER"
+    assert anna.post("/stop-heating").status_code == 200
 
 
 def test_a_role_is_changed_with_the_next_request(real: Rig):
