@@ -55,7 +55,7 @@ def _arrived(found: tuple[str, int] | None) -> dict[str, Any]:
     detail = "No message has arrived yet." if found is None else (
         f"A message by {found[0]} arrived {found[1] // 3_600_000_000} h ago; it counts for 24 h.")
     return {"id": "message_arrived", "words": "A test message reached you.", "done": done, "detail": detail,
-            "how": "Send a test message and press the button in it: the sheet Alarms, Who is told."}
+            "how": "Send a test message and press the button in it: the sheet Messages."}
 
 
 def _live(now: dict[str, Any] | None) -> list[dict[str, Any]]:
@@ -67,7 +67,7 @@ def _live(now: dict[str, Any] | None) -> list[dict[str, Any]]:
     chamber = now["chamber"] if now else {"may_do_why": away, "next_thing": ""}
     return [
         {"id": "messenger", "words": "Messages can leave.", "done": not failing, "detail": failing,
-         "how": "Look at the sheet Alarms, Who is told: it names the channel and what its provider answered."},
+         "how": "Look at the sheet Messages: it names the channel and what its provider answered."},
         {"id": "level", "words": "This chamber may run unattended.", "done": level, "detail": chamber["may_do_why"],
          "how": chamber["next_thing"] or "The sheet Chamber says what it may do."},
         {"id": "armed", "words": "The arm button was pressed at the chamber.", "done": armed,

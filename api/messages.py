@@ -19,7 +19,7 @@ from api.desk import arrivals
 from api.desk.store import note, utc_us
 from api.errors import Problem, problems
 from api.parts import House, Parts, Service, Settings, WholeHouse
-from api.people import DESK_ASKS, Asker, Person
+from api.people import DESK_ASKS, DeskAsker, Person
 from api.wire import Answer
 from controller.client import Client, ControllerError, Misunderstood, Refused
 from controller.messenger.channels import (
@@ -108,11 +108,11 @@ class BeatChange(Strict):
     key: Secret | None = None
 
 
-async def _looks(person: Asker) -> Person:
+async def _looks(person: DeskAsker) -> Person:
     return _may(person, "see_messages", "Seeing and trying who is told")
 
 
-async def _edits(person: Asker) -> Person:
+async def _edits(person: DeskAsker) -> Person:
     return _may(person, "edit_messages", "Changing who is told")
 
 

@@ -25,7 +25,7 @@ DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "write_notes": PersonRole.OP
              "see_messages": PersonRole.OPERATOR, "edit_messages": PersonRole.MAINTAINER,
              "look_after_people": PersonRole.MAINTAINER}
 """What people do here that the controller has no part in."""
-TOKEN_CANNOT = frozenset({"look_after_people"})
+TOKEN_CANNOT = frozenset({"look_after_people", "edit_messages"})
 EXAMPLE = {"name": "Anna", "role": "operator", "via": "session", "may": ["start", "hold", "stop_heating"], "accounts": True,
            "expires_utc_us": 1766653200000000}
 

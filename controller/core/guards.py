@@ -205,7 +205,7 @@ GUARDS: tuple[Guard, ...] = (
            "Check door, fan, load and the control sensor's clip."), SMELL),
     Guard("messages_failing", "messages_failing", "one", "one", 120 * S1, ALARM, RUN, HOST, Contact.ARMED, Urgency.MORNING,
           "H-40", "", "Messages cannot leave.", "If something went wrong now, only the sounder here would tell.",
-          ("Read on the sheet Alarms which channel fails, and why.",
+          ("Read on the sheet Messages which channel fails, and why.",
            "Until it works, stay where you hear the sounder, or look at the page now and then."), SMELL),
     Guard("board_unheard", "unheard_us", "silence_us", "silence_us", 0, ALARM, ALWAYS, HOST, Contact.BOARD, Urgency.GET_UP,
           "H-18 H-22", "s", "The board is not heard, and nobody sees whether the heat is off.",

@@ -82,6 +82,6 @@ def lacking(said: Leaving | None, since_us: int, messages_why: str) -> list[Mist
         )
     if messages_why:
         missing.append(
-            Mistake("messenger", messages_why, "every channel works", "Mend what the sheet Alarms names; then start.")
+            Mistake("messenger", messages_why, "every channel works", "Mend what the sheet Messages names; then start.")
         )
     return missing

@@ -11,6 +11,7 @@ import contextlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
+from urllib.parse import quote
 
 from controller.client import Client, ControllerError, Misunderstood
 from controller.drivers import clocks
@@ -213,8 +214,8 @@ class Desk:
 
     def link(self, at: str) -> str:
         """The address of a chamber's page; empty where nobody has said where the page is."""
-        which = f"?at={at}" if len(self._sockets) > 1 else ""
-        return f"{self.channels.page}/{which}#/now" if self.channels.page else ""
+        which = f"at/{quote(at)}/" if len(self._sockets) > 1 else ""
+        return f"{self.channels.page}/#/{which}now" if self.channels.page else ""
 
     def _beat_out(self, at: str, now: Json, now_us: int) -> None:
         pulse = self.kept.pulses.get(at, beats.Pulse())

@@ -223,7 +223,7 @@ def test_several_chambers_are_told_apart(house):
         desk.take("attic", other)
         await house.turns(desk, seconds=3, now=SMOKE)
         assert sorted("Attic" in title for title in house.sends.titles) == [False, True]
-        assert any(f"{PAGE}/?at=attic#/now" in body for body in house.sends.bodies)
+        assert any(f"{PAGE}/#/at/attic/now" in body for body in house.sends.bodies)
     play(work())
 
 

@@ -11,6 +11,11 @@ down_revision = "0001"
 
 def upgrade() -> None:
     """Spelled out, not taken from `schema`: a released migration must not change with it."""
+    _people()
+    _beside_runs_and_channels()
+
+
+def _people() -> None:
     op.create_table(
         "people",
         Column("id", Integer, primary_key=True),
@@ -57,6 +62,9 @@ def upgrade() -> None:
 
 def _beside() -> None:
     """What is kept beside runs and messages."""
+
+
+def _beside_runs_and_channels() -> None:
     op.create_table(
         "notes",
         Column("id", Integer, primary_key=True),
