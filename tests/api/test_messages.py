@@ -12,7 +12,7 @@ from sqlalchemy import update
 from api.desk import arrivals
 from api.desk.schema import arrivals as table
 from api.messages import arrival
-from api.people import Person, asker
+from api.people import Person, desk_asker
 from controller.core.commands import PersonRole
 from controller.messenger import channels
 from controller.messenger.channels import Beat, Channel
@@ -127,7 +127,7 @@ def test_at_a_real_chamber_loopback_neither_sees_nor_changes_who_is_told(tmp_pat
 @pytest.mark.parametrize(("simulated", "real", "status"), [(True, False, 201), (False, False, 422), (True, True, 422)])
 def test_only_a_simulated_chamber_has_a_mailbox(tmp_path, simulated, real, status):
     with Rig(tmp_path / "data", simulated=simulated, demo=False, real=real) as rig:
-        rig.app.dependency_overrides[asker] = lambda: Person("Anna", PersonRole.MAINTAINER)
+        rig.app.dependency_overrides[desk_asker] = lambda: Person("Anna", PersonRole.MAINTAINER)
         assert rig.post("/messages/channels", {**PHONE, "url": "mailbox://"}).status_code == status
 
 
