@@ -34,7 +34,7 @@ test: $(TEST_STAMP) ## install what the tests need, lint, and run every test (un
 	@$(MAKE) --no-print-directory system-packages
 	@lint=0; $(MAKE) --no-print-directory check || { lint=1; echo "The lint failed (above); the tests run all the same." >&2; }; \
 	$(BIN)/python -m pytest -n $(JOBS) --dist loadfile --ignore tests/browser || lint=1; \
-	$(BIN)/python -m pytest tests/browser && exit $$lint
+	$(BIN)/python -m pytest tests/browser -n $(JOBS) --dist loadfile && exit $$lint
 
 check: $(TEST_STAMP) ## lint only: ruff, mypy --strict, the import contracts
 	$(BIN)/ruff check controller api tests

@@ -151,7 +151,7 @@ BAD = [
     (HEAD + b"Transfer-Encoding: chunked\r\n\r\n" + b"10000\r\n" + b"x" * 65_536 + b"\r\n" + b"10001\r\n" + b"x" * 65_537, 413),
     (HEAD + b"X-Long: " + b"x" * 100_000 + b"\r\n\r\n", 4), (b"GET /" + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n", 4),
     (b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + b"\x00" * 64 + b"\r\n\r\n", 400),
-    (HEAD + b"Transfer-Encoding: chunked\r\nContent-Length: 2\r\n\r\n{}", 4)]
+    (HEAD + b"Transfer-Encoding: chunked\r\nContent-Length: 2\r\n\r\n{}\r\n\r\n", 4)]
 
 
 def test_bodies_and_heads_that_are_too_large_or_lie_are_refused(controlled: Path):
