@@ -24,7 +24,7 @@ WAITS = {
     "board": "The board takes this run's limits.",
 }
 STAY = "Stay until the first half hour has followed the plan."
-MAY_LEAVE = "The first half hour followed the plan. You may leave it alone; nothing here checks who is near."
+MAY_LEAVE = "The first half hour followed the plan. This is advice: nothing here checks who is near."
 GONE = frozenset({AlarmState.NORMAL, AlarmState.RETURNED})
 
 

@@ -11,12 +11,12 @@ import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.bench import spine
+from tests.bench import room, spine
 from tests.bench.figure import QUICK, Figure
 
 OUT = Path(__file__).resolve().parents[2] / "bench.json"
 Row = Callable[[], Sequence[Figure]]
-AREAS: dict[str, Sequence[Row]] = {"spine": spine.ROWS}
+AREAS: dict[str, Sequence[Row]] = {"spine": spine.ROWS, "room": room.ROWS}
 
 
 def load() -> str:
@@ -41,14 +41,14 @@ def _calls_ms() -> float:
     return (time.thread_time() - begun) * 10_000
 
 
-def measured(row: Row) -> Sequence[Figure]:
+def measured(row: Row, area: str) -> Sequence[Figure]:
     """One row's figures. A row that fails says why and does not keep the others from being measured."""
     try:
         return row()
     except Exception as error:  # a bench goes on: the missing figure stands in the table as not held
         traceback.print_exc()
         name = (row.__doc__ or row.__name__).strip().splitlines()[0]
-        return [Figure("spine", f"{name} (failed: {type(error).__name__})", None, "", 0.0, False)]
+        return [Figure(area, f"{name} (failed: {type(error).__name__})", None, "", 0.0, False)]
 
 
 def shown(figure: Figure) -> str:
@@ -68,7 +68,7 @@ def main(argv: Sequence[str]) -> int:
     figures: list[Figure] = []
     for row in AREAS[area]:
         print(f"  measuring: {(row.__doc__ or row.__name__).strip().splitlines()[0]} ...", file=sys.stderr, flush=True)
-        figures += measured(row)
+        figures += measured(row, area)
     print(f"{area:<64}{'value':>13} {'unit':<6}{'goal':>8}")
     print("\n".join(map(shown, figures)))
     print(f"afterwards: {load()}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import signal
 import sys
 import time
 from collections import Counter
@@ -27,15 +28,23 @@ class Crowd:
         self.statuses: Counter[int] = Counter()
         self.open = 0
         self.heard = 0
+        self.watchers: list[asyncio.Task[None]] = []
 
     async def run(self) -> None:
-        watchers = [asyncio.create_task(self._watch()) for _ in range(self.streams)]
+        self.watchers = [asyncio.create_task(self._watch()) for _ in range(self.streams)]
         askers = [asyncio.create_task(self._ask(number)) for number in range(CONNECTIONS if self.rate else 0)]
         await asyncio.gather(*askers, return_exceptions=True)
-        await asyncio.sleep(max(0.0, self.until - time.monotonic()))
-        for watcher in watchers:
+        while time.monotonic() < self.until:
+            await asyncio.sleep(STEP_S)
+        for watcher in self.watchers:
             watcher.cancel()
-        await asyncio.gather(*watchers, return_exceptions=True)
+        await asyncio.gather(*self.watchers, return_exceptions=True)
+
+    def end(self) -> None:
+        """Asked to go home early: what was counted so far is told."""
+        self.until = time.monotonic()
+        for watcher in self.watchers:
+            watcher.cancel()
 
     async def _ask(self, number: int) -> None:
         """One connection's share of the rate, pipelined by small bursts; an answer late is waited for, not asked again."""
@@ -73,6 +82,7 @@ class Crowd:
 async def main(words: list[str]) -> None:
     port, rate, streams, seconds = int(words[0]), int(words[1]), int(words[2]), float(words[3])
     crowd = Crowd(port, rate, streams, seconds)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, crowd.end)
     begun = time.monotonic()
     await crowd.run()
     took_s = time.monotonic() - begun

@@ -152,6 +152,9 @@ def _wait_until_up(served: Served) -> None:
 
 def ready_to_leave(client: httpx.Client) -> dict[str, Any]:
     """What an unattended start asks for, as a person gets it: a test message, its link opened, its button pressed."""
+    until = time.monotonic() + UP_S
+    while now(client)["messages"]["state"] != "working" and time.monotonic() < until:
+        time.sleep(0.2)  # a messenger that has just been started is heard within seconds
     client.post("/messages/channels/1/try", json={}).raise_for_status()
     letters = client.get("/messages/mailbox").json()["letters"]
     link = next(letter["link"] for letter in letters if "/arrived?code=" in letter["link"])
@@ -168,7 +171,8 @@ def start_run(client: httpx.Client, schedule: dict[str, Any], level: str = "unat
     left = {"leaving": ready_to_leave(client)} if level == "unattended" else {}
     asked = client.post("/runs", json={"schedule_id": body["id"], "level": level, **left},
                         headers={"Idempotency-Key": f"bench-{time.monotonic_ns()}"})
-    asked.raise_for_status()
+    if asked.status_code >= 400:
+        raise RuntimeError(f"the start was refused: {asked.text}")
 
 
 def now(client: httpx.Client) -> dict[str, Any]:

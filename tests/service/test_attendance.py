@@ -164,7 +164,8 @@ def test_a_messenger_says_over_the_socket_how_it_is(rig):
         assert messenger.ask("messages", failing=3)["error"]["code"] == "bad_messages"
         assert messenger.ask("messages", failing="x" * 401)["error"]["code"] == "bad_messages"
         rig.steps(1)
-        assert messenger.now()["messages"] == {"state": "failing", "words": "mail: refused"}
+        now = messenger.until(lambda now: now["messages"]["words"])
+        assert now["messages"] == {"state": "failing", "words": "mail: refused"}
 
 
 def test_a_refused_start_lists_each_thing_that_lacks(rig):
