@@ -100,7 +100,7 @@ def stand_in(new_page: Any) -> Iterator[StandIn]:
 class Stack:
     """The real thing: simulated board, controller, api and page, far faster than real time."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *more: str) -> None:
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             self.port = free.getsockname()[1]
@@ -118,6 +118,7 @@ class Stack:
                 str(folder),
                 "--http",
                 str(self.port),
+                *more,
             ],
             cwd=ROOT,
             stdout=subprocess.DEVNULL,
