@@ -48,6 +48,8 @@ class GuardOrigin:
             headers, door = Headers(scope=scope), scope["app"].state.door
             _origin(headers, scope, _host(headers, scope, door))
             admit(door, scope, headers, time.time_ns() // 1000)
+            if "connection" in scope:
+                scope["connection"].known = scope["caller"] is not None
             if scope["method"] not in SAFE_METHODS:
                 _media_type(headers, bare(scope["path"]))
                 receive = _again(await _body(headers, receive), receive)

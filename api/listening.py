@@ -1,8 +1,8 @@
 """Listening: on loopback always, in plain HTTP; and beyond it once somebody has an account, with TLS if there is a certificate.
 
 What arrives from outside is marked as such in its scope, so that it is never taken for this computer. A connection that does
-not bring a whole request head in time is cut, and where connections are full the one that has been idle longest gives way, so
-that nobody can keep others out by holding connections open.
+not bring a whole request head in time is cut. Where connections are full the one that has been idle longest gives way, or else one
+whose asker nobody knows, so that nobody can keep others out by holding connections open.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 from starlette.types import ASGIApp, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from api.door.hosts import literal, network_of
+from api.door.hosts import literal
 
 STUCK_MS = 15_000
 """A peer that accepts no byte for so long is cut off by the kernel, after our own send deadline has given it up."""
@@ -60,15 +60,17 @@ class Room:
 
     def take(self, one: Patient) -> bool:
         """Whether there is room for one more, made if need be."""
-        network = network_of(one.client[0]) if one.client else ""
+        network = literal(one.client[0]) if one.client else ""
         same = [other for other, of in self._all.items() if of == network]
         full = same if len(same) >= self.most_each else list(self._all) if len(self._all) >= self.most else []
         if full:
-            idle = next((other for other in full if other.is_idle()), None)  # the oldest comes first
-            if idle is None:
+            # the oldest comes first: one that asks nothing, else one whose asker nobody knows, whatever it holds open
+            way = next((other for other in full if other.is_idle()), None) or next(
+                (other for other in full if not other.known), None)
+            if way is None:
                 return False
-            self.leave(idle)
-            idle.cut()
+            self.leave(way)
+            way.cut()
         self._all[one] = network
         return True
 
@@ -86,6 +88,9 @@ class Patient(H11Protocol):
     def __init__(self, *given: Any, **named: Any) -> None:
         super().__init__(*given, **named)
         self._head: asyncio.TimerHandle | None = None
+        self.known = False
+        """Whoever asks on it just now was recognised; who is not gives way to others."""
+        self.app = Marked(self.app, self)
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -138,6 +143,18 @@ class PatientOutside(Patient):
     def __init__(self, *given: Any, **named: Any) -> None:
         super().__init__(*given, **named)
         self.app = FromOutside(self.app)
+
+
+class Marked:
+    """Hands a request's connection on, so that the door can say that it is somebody's."""
+
+    def __init__(self, app: Any, connection: Patient) -> None:
+        self._app: ASGIApp = app
+        self._connection = connection
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self._connection.known = False
+        await self._app({**scope, "connection": self._connection}, receive, send)
 
 
 class FromOutside:

@@ -35,6 +35,8 @@ COMMANDS_MAX = 50
 NOTES_MAX = 200
 LOST_WAITING = "The controller ended while a start waited for its time. That start is taken back; nothing was heated."
 MESSENGER_SILENT_US = 20 * 1_000_000
+MESSENGER_FRESH_US = 8 * 1_000_000
+"""It says every 5 s how it is. A start that is to be left alone does not rest on an older word than this."""
 SYNC_EVERY_TICKS = 10
 LAST_TICKS = 8
 """At the end: that many short ticks at most to see the heat off."""
@@ -177,7 +179,9 @@ class Service:
         """What this computer itself tells the tick: how the messenger is, and the time while a start waits for one."""
         said = self.server.messages
         failing = NOT_HEARD if said is None else said.failing
-        if said is not None and mono_us() - said.mono_us >= MESSENGER_SILENT_US:
+        starts = self.state.pending is not None or any(command.ask is Ask.START for command in commands)
+        patience_us = MESSENGER_FRESH_US if starts else MESSENGER_SILENT_US
+        if said is not None and mono_us() - said.mono_us >= patience_us:
             failing = "the messenger does not answer"
         if failing != self.state.messages_why:
             yield Messages(failing)

@@ -50,6 +50,8 @@ class Door:
         self._tries = Tries()
         self._held_up_notes = 0
         self._telling: set[asyncio.Task[None]] = set()
+        self._changing = asyncio.Lock()
+        """Held from the last look at an account to the end of what follows from it. Recognising somebody needs none."""
         self.has_accounts = asyncio.Event()
         if self.book.accounts:
             self.has_accounts.set()
@@ -74,11 +76,10 @@ class Door:
             raise Problem("wrong_sign_in", "Name and password do not belong together.", headers=CHALLENGE)
         assert account is not None
         self._tries.was_right(name, network_of(address), time.monotonic())
-        current = self.book.accounts.get(account.id)
-        if current is None or current.password_hash != account.password_hash:  # changed while this one was looked at
-            raise Problem("wrong_sign_in", "Name and password do not belong together.", headers=CHALLENGE)
-        await self.end_sessions([secret.digest(cookie) for cookie in old])
-        return await self._session(current, address)
+        async with self._changing:
+            current = self._same(account, "Name and password do not belong together.")
+            await self.end_sessions([secret.digest(cookie) for cookie in old])
+            return await self._session(current, address)
 
     async def join(self, words: str, name: str, password: str, address: str) -> Signed:
         """An account for whoever has a code. A code left in the desk folder also gives an old name a new password."""
@@ -91,12 +92,20 @@ class Door:
             raise Problem("name_taken", f"{before.name} has an account already.")
         try:
             kept = await self.passwords.hash(password)
-            account = await self._joined(code, left, name, kept, before)
+            async with self._changing:
+                account = await self._joined(code, left, name, kept, before)
+                return await self._session(account, address)
         except BaseException:
-            if not left:
+            if not left and code.digest not in self.book.codes and self.book.called(name) is None:
                 self._give_back(code)
             raise
-        return await self._session(account, address)
+
+    def _same(self, account: Account, otherwise: str) -> Account:
+        """The account as it is now, if its password is still the one that was looked at. Raises Problem."""
+        current = self.book.accounts.get(account.id)
+        if current is None or current.password_hash != account.password_hash:
+            raise Problem("wrong_sign_in", otherwise, headers=CHALLENGE)
+        return current
 
     def _begin(self, name: str, address: str) -> None:
         wait_s = self._tries.begin(name, network_of(address), time.monotonic())
@@ -206,16 +215,22 @@ class Door:
             raise Problem("wrong_sign_in", "The old password is not this one.", headers=CHALLENGE)
         self._tries.was_right(account.name, network_of(address), time.monotonic())
         kept = await self.passwords.hash(new)
-        await self._desk.do(lambda connection: accounts.change_person(
-            connection, account.id, account.name, "changed the password", "all sessions and tokens ended",
-            password_hash=kept))
-        changed = self.book.accounts[account.id]._replace(password_hash=kept)
-        self.book.accounts[account.id] = changed
-        sessions, tokens = await self._end_everything(account.id, tokens_too=True)
-        return await self._session(changed, address), sessions, tokens
+        async with self._changing:
+            self._same(account, "The old password is not this one.")
+            await self._desk.do(lambda connection: accounts.change_person(
+                connection, account.id, account.name, "changed the password", "all sessions and tokens ended",
+                password_hash=kept))
+            changed = self.book.accounts[account.id]._replace(password_hash=kept)
+            self.book.accounts[account.id] = changed
+            sessions, tokens = await self._end_everything(account.id, tokens_too=True)
+            return await self._session(changed, address), sessions, tokens
 
     async def change_role(self, person_id: int, role: PersonRole, by: str) -> Account:
         """Another role; that person's sessions end. Raises Problem not_found or last_maintainer."""
+        async with self._changing:
+            return await self._change_role(person_id, role, by)
+
+    async def _change_role(self, person_id: int, role: PersonRole, by: str) -> Account:
         account = self._person(person_id)
         if account.role is role:
             return account
@@ -231,12 +246,13 @@ class Door:
 
     async def remove(self, person_id: int, by: str) -> None:
         """Take an account away, with its sessions and tokens. Raises Problem not_found or last_maintainer."""
-        account = self._person(person_id)
-        self._need_another(account)
-        self.book.accounts.pop(person_id)
-        await self._end_everything(person_id, tokens_too=True)
-        await self._desk.do(lambda connection: accounts.change_person(
-            connection, person_id, by, "removed", account.name, removed_utc_us=utc_us()))
+        async with self._changing:
+            account = self._person(person_id)
+            self._need_another(account)
+            self.book.accounts.pop(person_id)
+            await self._end_everything(person_id, tokens_too=True)
+            await self._desk.do(lambda connection: accounts.change_person(
+                connection, person_id, by, "removed", account.name, removed_utc_us=utc_us()))
 
     def _person(self, person_id: int) -> Account:
         found = self.book.accounts.get(person_id)

@@ -8,6 +8,7 @@ on. Ctrl-C ends all of it cleanly: page and messenger first, then the controller
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import socket
 import threading
@@ -30,6 +31,8 @@ DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
 API_END_S, MESSENGER_END_S = 6.0, 6.0
 PORT_MAX = 65_535
+PRIVATE = 0o077
+"""What is written here holds people's hashed passwords and, in a log, the first one-time code: it is its owner's alone."""
 
 
 def add(verbs: Any) -> None:
@@ -53,6 +56,7 @@ def add(verbs: Any) -> None:
 
 def act(options: argparse.Namespace, out: Out) -> int:
     """Serve until a signal comes or the last controller ends."""
+    os.umask(PRIVATE)
     wrong = _wrong(options)
     if wrong:
         out.refuse(wrong)
