@@ -1,8 +1,8 @@
 """Listening: on loopback always, in plain HTTP; and beyond it once somebody has an account, with TLS if there is a certificate.
 
 What arrives from outside is marked as such in its scope, so that it is never taken for this computer. A connection that does
-not bring a whole request head in time is cut. Where connections are full the one that has been idle longest gives way, or else one
-whose asker nobody knows, so that nobody can keep others out by holding connections open.
+not bring a whole request head in time is cut. Where connections are full the one that has been idle longest gives way, or
+else one whose asker nobody knows, so that nobody can keep others out by holding connections open.
 """
 
 from __future__ import annotations

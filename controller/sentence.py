@@ -143,8 +143,14 @@ def _going(state: State, now: Json) -> Said | None:
     doing = "Cooling down early" if run.state is S.STOPPING else _doing(run, now)
     step = now["run"]["next"]
     ahead = f"{doing}." if step is None else f"{doing}. {step['what'][0].upper()}{step['what'][1:]} {_when(step)}."
-    calm = EARLY if run.state is S.STOPPING else LATER if _behind(now) else CALM
+    calm = EARLY if run.state is S.STOPPING else LATER if _behind(now) else _stay(now) or CALM
     return ahead, _alarm_words(now) or _withheld(state, now) or calm
+
+
+def _stay(now: Json) -> str:
+    """For the first half hour of an unattended run somebody is asked to stay."""
+    leave = now["leave"]
+    return f"All as planned. {leave['words']}" if leave is not None and leave["in_us"] else ""
 
 
 def _when(step: Json) -> str:

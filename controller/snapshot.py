@@ -271,7 +271,8 @@ def _band(run: Run | None) -> int | None:
 
 
 def _permit(state: State) -> Json:
-    armed = state.run is not None and state.run.state in ACTIVE and not state.run.heat_withheld
+    run, pending = state.run, state.pending
+    armed = (run is not None and run.state in ACTIVE and not run.heat_withheld) or (pending is not None and pending.armed)
     views = contacts(state.values, state.limits, state.standing, state.latches, armed)
     return {"permit": {"given": state.permit, "contacts": [{
         "name": view.contact.value, "closed": view.closed, "known": view.known,

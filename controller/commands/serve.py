@@ -19,7 +19,7 @@ from controller import demo
 from controller.commands import beyond
 from controller.commands.children import ApiChild, MessengerChild
 from controller.commands.out import Out
-from controller.commands.station import Running, Station
+from controller.commands.station import NOT_STARTED, Running, Station
 from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import Taken, lock_folder
@@ -30,6 +30,8 @@ HTTP_REAL, HTTP_DEMO = 8650, 8651
 DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
 WATCH_S = 1.0
 API_END_S, MESSENGER_END_S = 6.0, 6.0
+TELL_S = 45.0
+"""Fifteen seconds of silence, and time for a provider to take the message."""
 PORT_MAX = 65_535
 PRIVATE = 0o077
 """What is written here holds people's hashed passwords and, in a log, the first one-time code: it is its owner's alone."""
@@ -139,6 +141,7 @@ class _Desk:
         self._options, self._out, self._stations = options, out, stations
         self._ending = threading.Event()
         self._several = len(stations) > 1
+        self._door_said: set[str] = set()
 
     def serve(self) -> int:
         """Start everything, look after it, end everything."""
@@ -188,6 +191,7 @@ class _Desk:
                 self._out.refuse(f"{station.folder.chamber.name}: {words}" if self._several else words, exit=code)
                 going.remove(station)
                 if not going:
+                    self._let_it_be_told(code)
                     return code
             if api.refused():
                 self._out.refuse(f"The api did not start, so nothing goes on. {api.tail()}")
@@ -197,6 +201,7 @@ class _Desk:
             if api.ready and not announced:
                 announced = True
                 self._announce()
+            if announced:
                 self._tell_door(api)
             self._ending.wait(WATCH_S if announced else WATCH_S / 5)
         self._out.say("Ending: the heat goes off first.")
@@ -211,7 +216,15 @@ class _Desk:
     def _tell_door(self, api: ApiChild) -> None:
         """What the api says of listening beyond this computer; its code for the first account is printed here as well."""
         for line in api.tail().splitlines()[1:] if self._options.address else ():
-            self._out.say(line)
+            if line not in self._door_said:
+                self._door_said.add(line)
+                self._out.say(line)
+
+    def _let_it_be_told(self, code: int) -> None:
+        """A controller that has just died is told by the messenger once it has been silent for a while."""
+        if code not in NOT_STARTED and not self._options.demo:
+            self._out.say(f"Page and messenger stay for {TELL_S:g} s more, so that the people who are told hear of it.")
+            self._ending.wait(TELL_S)
 
     def _tell_of(self, station: Station) -> Any:
         """News of one chamber; with several, each line begins with its name."""

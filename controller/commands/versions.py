@@ -29,6 +29,7 @@ from controller.install.steps import Busy
 from controller.install.world import Probe, Runner, StagedRunner, SystemRunner, World
 
 OWN_FOLDER = Path(__file__).resolve().parents[2]
+HOMES = ("/root", "/home", "/run/user")
 NOT_INSTALLED = "Nothing is installed here. `sudo make install` in a checkout installs it."
 WITH_DATA = "also the copies of record and desk made when that version was left; what was recorded since is kept beside, unseen"
 
@@ -69,6 +70,10 @@ def world_of(root: Path, out: Out, runner: Runner | None = None, probe: Probe | 
 def _install(options: argparse.Namespace, out: Out) -> int:
     source, wheels = options.source.resolve(), options.wheels and options.wheels.resolve()
     world = world_of(options.root, out)
+    if world.root == Path("/") and hidden(Path(sys.executable)):
+        out.refuse(f"This Python stands in {Path(sys.executable).resolve().parent}, where the services may not look. Install "
+                   "with the system's own: on Debian apt install python3 python3-venv, then PYTHON=/usr/bin/python3.")
+        return Exit.FILES
     facts = _facts(world, source, wheels, out)
     if facts is None:
         return Exit.FILES
@@ -79,13 +84,18 @@ def _install(options: argparse.Namespace, out: Out) -> int:
     return code
 
 
+def hidden(python: Path) -> bool:
+    """Does this interpreter really stand in a folder that the units shut (`ProtectHome=`)?"""
+    return any(python.resolve().is_relative_to(folder) for folder in HOMES)
+
+
 def _installed_words(facts: Facts) -> str:
     if facts.current and facts.current != facts.version:
         return f"Version {facts.version} runs. {facts.current} is kept: sudo soakwarden rollback goes back to it."
     if facts.chambers:
         return f"Version {facts.version} is in place for: {', '.join(facts.chambers)}."
     return (f"Version {facts.version} is installed. Next: plug the board in, sudo soakwarden board find, then sudo soakwarden "
-            "chamber add NAME. Nothing runs before that.")
+            "chamber add NAME. The services wait until then.")
 
 
 def _upgrade(options: argparse.Namespace, out: Out) -> int:

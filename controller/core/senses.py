@@ -162,7 +162,7 @@ def _arm_void(work: Work, reason: str) -> None:
         work.armed_us = -1
         work.say(Kind.ARM_VOID, reason=reason)
     if work.pending is not None and work.pending.armed and work.chamber.fitted.arm_button:
-        work.pending = work.pending._replace(armed=False, asked_us=work.now_us)
+        work.pending = work.pending._replace(armed=False, asked_us=work.now_us, void=reason)
         work.say(Kind.ARM_VOID, reason=reason)
 
 

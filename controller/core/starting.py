@@ -33,11 +33,18 @@ def wait_for_start(work: Work, pending: Pending) -> None:
         _wait_for_time(work, pending)
     elif not pending.armed:
         if waited_us >= ARM_WAIT_US:
-            _lapse(work, pending, "not_armed", "Nobody pressed the arm button at the chamber within 120 s.")
+            _lapse(work, pending, "not_armed", f"{_unpressed(pending)} at the chamber within 120 s.")
     elif _board_ready(work):
         _begin(work, pending)
     elif waited_us >= BOARD_WAIT_US:
         _lapse(work, pending, "board_absent", "The board did not take this run's limits within 15 s.")
+
+
+def _unpressed(pending: Pending) -> str:
+    """Nobody pressed, or nobody pressed again after what made the first press void."""
+    if not pending.void:
+        return "Nobody pressed the arm button"
+    return f"A press of the arm button was void ({pending.void}), and nobody pressed it again"
 
 
 def _lapse(work: Work, pending: Pending, code: str, reason: str) -> None:
@@ -56,8 +63,8 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
     if wall_us == NOT_SET or wall_us < command.at_utc_us or work.pending is None:
         return
     if wall_us - command.at_utc_us >= NAMED_HOLDS_US:
-        late = "Nobody pressed the arm button" if not pending.armed else "The computer's clock was not right"
-        _lapse(work, pending, "not_armed", f"{late} until 30 min past the named time.")
+        late = f"{_unpressed(pending)} until" if not pending.armed else "The computer's clock was not right until"
+        _lapse(work, pending, "not_armed", f"{late} 30 min past the named time.")
     elif pending.armed:
         try:
             check_ready(work, pending.run_ceiling_mc)
@@ -78,7 +85,7 @@ def press(work: Work, pending: Pending) -> None:
     except NotDone as refusal:
         _lapse(work, pending, refusal.code, refusal.reason)
         return
-    work.pending = pending._replace(armed=True, asked_us=work.now_us)
+    work.pending = pending._replace(armed=True, asked_us=work.now_us, void="")
     work.say(Kind.ARMED, run_id=pending.command.run_id)
 
 

@@ -205,6 +205,8 @@ class Pending(NamedTuple):
     """When the command came."""
     due: bool = True
     """Its named time has come, or none was named."""
+    void: str = ""
+    """Why the press before counts no more; empty while none was lost."""
 
 
 class Lapse(NamedTuple):

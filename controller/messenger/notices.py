@@ -231,10 +231,12 @@ def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
     waits = bool(pending.get("at_utc_us")) and str(pending.get("run_id")) == seen.named
     if seen.named and not waits and not (run is not None and run["id"] == seen.named):
         stop = now["stop"]
-        why = f" It was taken back by {stop['by']}." if stop["by"] and (stop["accepted_utc_us"] or 0) > 0 else ""
+        taken = f"It was taken back by {stop['by']}." if stop["by"] and (stop["accepted_utc_us"] or 0) > 0 else ""
+        reason = (now.get("lapsed") or {}).get("reason", "")
+        why = f" {reason or taken}".rstrip()
         yield Cause(f"lapsed {seen.named}", Notice(
             Need.CAN_WAIT, f"The start named for {clock(seen.named_utc_us)} came to nothing.{why}", "No heat was given for it.",
-            "Read on the page why. A new start needs a new press of the arm button."))
+            "Remove the cause. A new start needs a new press of the arm button."))
 
 
 ROWS: tuple[Callable[[Json, Seen], Iterator[Cause]], ...] = (

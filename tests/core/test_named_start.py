@@ -151,6 +151,15 @@ def test_what_voids_an_arming_voids_this_one_and_it_waits_for_another_press(how)
     bench.until(lambda one: one.run_state is S.RUNNING, 20)
 
 
+def test_a_press_that_was_lost_is_named_when_the_start_lapses():
+    bench = waiting(10)
+    bench.board.says["door"] = False
+    bench.tick()
+    del bench.board.says["door"]
+    bench.run(41 * MINUTE)
+    assert "was void (the door was opened), and nobody pressed it again" in lapsed(bench)
+
+
 def test_what_stands_against_heating_when_its_time_comes_ends_it_and_is_told():
     bench = waiting(10)
     bench.record_lost = 3

@@ -209,3 +209,17 @@ def test_the_services_look_after_no_simulated_or_broken_chamber(tmp_path, capsys
     (root / HOUSE.relative_to("/") / "demo/chamber/chamber.toml").write_text("x = 1")
     assert main(["chamber", "add", "demo", "--root", str(root), "--json"]) == Exit.CHAMBER
     assert said(capsys)["mistakes"]
+
+
+@pytest.mark.parametrize(("python", "hidden"), [
+    ("/root/.pyenv/versions/3.11.7/bin/python3.11", True), ("/home/ada/venv/bin/python", True), ("/usr/bin/python3", False),
+    ("/opt/python/bin/python3", False), ("/rooted/bin/python", False)])
+def test_a_python_in_somebodys_home_is_no_services_python(python, hidden):
+    assert versions.hidden(Path(python)) is hidden
+
+
+def test_the_real_computer_is_not_given_a_python_that_the_units_cannot_see(capsys, monkeypatch):
+    monkeypatch.setattr(versions, "hidden", lambda _python: True)
+    monkeypatch.setattr(versions, "perform", lambda *_words: pytest.fail("it began"))
+    assert main(["install", "--json"]) == Exit.FILES
+    assert "where the services may not look" in said(capsys)["error"]

@@ -224,6 +224,22 @@ def test_a_start_that_waits_says_what_to_do(folder):
     assert now["pending"]["seconds_left"] == 100 and "start" not in now["possible"]
 
 
+@pytest.mark.parametrize("armed", [True, False])
+def test_the_permit_line_says_of_a_waiting_start_whether_it_is_armed(folder, armed):
+    command = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1", at_utc_us=NOW_US + 1, leaving=ANSWERED)
+    state = state_in(folder.chamber, S.RUNNING)
+    now = told(folder, state._replace(run=None, pending=Pending(command, state.mono_us, 1, 1, armed, state.mono_us, False)))
+    contact = next(one for one in now["permit"]["contacts"] if one["name"] == "armed")
+    assert contact["closed"] is armed and (contact["why"] == "") is armed
+
+
+def test_for_the_first_half_hour_of_an_unattended_run_somebody_is_asked_to_stay(folder, going):
+    early = told(folder, going)
+    assert early["leave"]["in_us"] and "Stay until the first half hour" in early["sentence_more"]
+    later = going._replace(run=going.run._replace(started_us=going.mono_us - 1_800_000_000))
+    assert "Stay" not in told(folder, later)["sentence_more"]
+
+
 @pytest.mark.parametrize(("us", "words"), [(0, "less than a minute"), (59_999_999, "less than a minute"), (60_000_000, "1 min"),
                                            (3_600_000_000, "1 h"), (11_520_000_000, "3 h 12 min"), (-5, "less than a minute")])
 def test_durations_are_told_in_one_or_two_units(us, words):
