@@ -200,6 +200,24 @@ def test_holding_connections_open_keeps_nobody_out(controlled: Path):
             one.close()
 
 
+def test_bodies_that_never_end_keep_nobody_out_who_is_known(controlled: Path):
+    """More half-sent sign-ins than one address has connections: who has a session still stops, from that very address."""
+    first = "import api.listening; api.listening.PatientOutside.room = api.listening.Room(30, 20)"
+    with Server(controlled, *OUTSIDE, first=first) as server, contextlib.closing(opened(server)) as client:
+        host, port = str(client.base_url.host), client.base_url.port
+        head = (f"POST /api/v1/sign-in HTTP/1.1\r\nHost: {host}:{port}\r\nContent-Type: application/json\r\n"
+                "Content-Length: 99\r\n\r\n{")
+        held = []
+        for _ in range(60):
+            held.append(socket.create_connection((host, port), 5))
+            held[-1].sendall(head.encode())
+        for _ in range(5):
+            with httpx.Client(base_url=client.base_url, cookies=client.cookies, timeout=5) as known:
+                assert known.post("/stop-heating", json={}).status_code == 200
+        for one in held:
+            one.close()
+
+
 def test_guessing_passwords_by_force_neither_gets_in_nor_delays_the_stop(controlled: Path):
     """Eight at once for three seconds, each with a new name, then all at one account; OWASP's bound of memory, once."""
     with Server(controlled, *OUTSIDE) as server, contextlib.closing(opened(server)) as client:

@@ -18,6 +18,7 @@ from starlette.datastructures import Headers
 from api.door.book import Book, Session
 from api.door.caller import cookies, recognised
 from api.door.door import SESSION_S, SESSIONS_MAX
+from controller.core.commands import PersonRole
 from tests.api.elsewhere import BASE, PASSWORD, Elsewhere, bearer, invited, maintainer, token
 from tests.api.rig import Listening, Rig
 from tests.api.test_guard_origin import ROUTES
@@ -78,6 +79,46 @@ def test_a_cookie_kept_after_a_change_of_role_is_nobody(real: Rig):
     kept = ben.cookie
     anna.ask("PUT", "/people/2", json={"role": "viewer"})
     assert replayed(real, kept) == 401 and anna.get("/now").status_code == 200
+
+
+class Slow:
+    """The desk, taking its time at every work, so that what may come between does come between."""
+
+    def __init__(self, desk: object) -> None:
+        self._desk = desk
+        self.folder = desk.folder
+
+    async def do(self, work: object) -> object:
+        await asyncio.sleep(0.02)
+        found = await self._desk.do(work)
+        await asyncio.sleep(0.02)
+        return found
+
+
+@pytest.mark.parametrize("other", ["sign_in", "change_role"])
+def test_nothing_that_overlaps_a_new_password_brings_the_old_one_back(real: Rig, other: str):
+    anna = maintainer(real)
+    bert = invited(real, anna, "Bert", "viewer")
+    door = real.app.state.door
+    door._desk = Slow(door._desk)
+    account = door.book.called("Bert")
+    fresh = "another long password"
+
+    async def overlap() -> list[object]:
+        works = {"sign_in": lambda: door.sign_in("Bert", PASSWORD, "192.0.2.9", [bert.cookie]),
+                 "change_role": lambda: door.change_role(account.id, PersonRole.OPERATOR, "Anna")}
+        change = asyncio.create_task(door.change_password(account, PASSWORD, fresh, "192.0.2.8"))
+        begun = []
+        for _ in range(12):
+            begun.append(asyncio.create_task(works[other]()))
+            await asyncio.sleep(0.03)
+        return await asyncio.gather(change, *begun, return_exceptions=True)
+
+    changed, *_ = real.loop.run(overlap())
+    left = [one.digest for one in door.book.sessions_of(account.id)]
+    assert left in ([changed[0].session.digest], []), "no session made with the old password lives"
+    assert Elsewhere(real, "192.0.2.120").sign_in("Bert", PASSWORD).status_code in (401, 429)
+    assert Elsewhere(real, "192.0.2.121").sign_in("Bert", fresh).status_code == 200
 
 
 def test_a_wrong_old_password_changes_nothing(real: Rig):

@@ -17,8 +17,8 @@ from api.listening import Outside, Room, listen, more_files, renew, tls, when_po
 class Connection:
     """What `Room` sees of a connection."""
 
-    def __init__(self, address: str = "192.0.2.1", idle: bool = True) -> None:
-        self.client, self.idle, self.was_cut = (address, 1), idle, False
+    def __init__(self, address: str = "192.0.2.1", idle: bool = True, known: bool = True) -> None:
+        self.client, self.idle, self.known, self.was_cut = (address, 1), idle, known, False
 
     def is_idle(self) -> bool:
         return self.idle
@@ -42,6 +42,22 @@ def test_one_address_cannot_take_the_room_of_others():
     held = [Connection() for _ in range(8)]
     assert all(room.take(one) for one in held)
     assert not other.was_cut and sum(one.was_cut for one in held) == 6
+
+
+def test_who_is_not_known_gives_way_though_it_is_being_answered():
+    room = Room(most=3, most_each=3)
+    known, stranger, other = Connection(idle=False), Connection(idle=False, known=False), Connection(idle=False)
+    for one in (known, stranger, other, Connection()):
+        assert room.take(one)
+    assert (known.was_cut, stranger.was_cut, other.was_cut) == (False, True, False)
+
+
+def test_devices_of_one_household_have_room_each_of_their_own():
+    """They share a /64 of IPv6 addresses, and all of fe80::."""
+    room = Room(most=10, most_each=2)
+    held = [Connection("fe80::1", idle=False) for _ in range(2)]
+    assert all(room.take(one) for one in held) and room.take(Connection("fe80::2"))
+    assert not any(one.was_cut for one in held)
 
 
 def test_where_everybody_is_being_answered_a_new_one_is_turned_away():
