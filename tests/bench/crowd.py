@@ -55,6 +55,8 @@ class Crowd:
         while time.monotonic() < self.until:
             due = int((time.monotonic() - begun) * share) - sent
             for _ in range(due):
+                if time.monotonic() >= self.until:
+                    break
                 writer.write(request)
                 await writer.drain()
                 self.sent, sent = self.sent + 1, sent + 1
