@@ -91,7 +91,7 @@ def hidden(python: Path) -> bool:
 
 def _installed_words(facts: Facts) -> str:
     if facts.current and facts.current != facts.version:
-        return f"Version {facts.version} runs. {facts.current} is kept: sudo soakwarden rollback goes back to it."
+        return f"Version {facts.version} is in place. {facts.current} is kept: sudo soakwarden rollback goes back to it."
     if facts.chambers:
         return f"Version {facts.version} is in place for: {', '.join(facts.chambers)}."
     return (f"Version {facts.version} is installed. Next: plug the board in, sudo soakwarden board find, then sudo soakwarden "
@@ -132,7 +132,7 @@ def _roll_back(options: argparse.Namespace, out: Out) -> int:
     code = perform(plan.roll_back(facts, options.with_data), world, options.dry_run, out)
     if code == Exit.GOOD and not options.dry_run:
         out.result({"version": facts.previous, "before": facts.current, "data": options.with_data},
-                   f"Version {facts.previous} runs again" + (", with its data of then." if options.with_data else "."))
+                   f"Version {facts.previous} is in place again" + (", with its data of then." if options.with_data else "."))
     elif code == Exit.WENT_BACK and facts.copies and not options.with_data:
         out.say(f"If the older version refuses a newer record, sudo soakwarden rollback --with-data takes back {WITH_DATA}.")
     return code

@@ -24,13 +24,13 @@ NAME = "api, messenger, controller and host gone: the far end knows"
 
 def silence_s(served: Served, listener: subprocess.Popen[str], port: int) -> float:
     """Seconds from the SIGKILL of all of a chamber's processes to the listener's alarm."""
-    key = next(line for line in _lines(listener) if "with this key" in line).rpartition(" ")[2]
+    key = next(line for line in _lines(listener) if "with this key" in line).split()[-1]
     with served.client() as client:
         far = {"name": "far end", "url": f"http://127.0.0.1:{port}/", "key": key}
-        client.post("/messages/beats", json=far).raise_for_status()
+        number = client.post("/messages/beats", json=far).raise_for_status().json()["id"]
         start_run(client, WARM)
         until("it heats", lambda: heats(client))
-        client.post("/messages/beats/2/try", json={})
+        client.post(f"/messages/beats/{number}/try", json={}).raise_for_status()
     time.sleep(5.0)
     victims = psutil.Process(served.process.pid).children(recursive=True)
     began = time.monotonic()
