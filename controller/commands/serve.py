@@ -58,7 +58,6 @@ def add(verbs: Any) -> None:
 
 def act(options: argparse.Namespace, out: Out) -> int:
     """Serve until a signal comes or the last controller ends."""
-    os.umask(PRIVATE)
     wrong = _wrong(options)
     if wrong:
         out.refuse(wrong)
@@ -145,6 +144,7 @@ class _Desk:
 
     def serve(self) -> int:
         """Start everything, look after it, end everything."""
+        os.umask(PRIVATE)
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, lambda *_got: self._ending.set())
         api, messenger = self._api(), self._messenger()
