@@ -212,7 +212,7 @@ def test_the_services_look_after_no_simulated_or_broken_chamber(tmp_path, capsys
 
 
 @pytest.mark.parametrize(("python", "hidden"), [
-    ("/ro" "ot/python/bin/python3", True), ("/home/ada/venv/bin/python", True), ("/usr/bin/python3", False),
+    *((f"{home}/ada/venv/bin/python", True) for home in versions.HOMES), ("/usr/bin/python3", False),
     ("/opt/python/bin/python3", False), ("/rooted/bin/python", False)])
 def test_a_python_in_somebodys_home_is_no_services_python(python, hidden):
     assert versions.hidden(Path(python)) is hidden
