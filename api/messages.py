@@ -297,7 +297,7 @@ async def put_channel(number: Number, body: ChannelChange, service: Service, hou
 
 
 @router.delete("/channels/{number}", summary="Take a channel away", responses=EDITS)
-async def delete_channel(number: Number, service: Service, person: MessageEditor, _body: Nothing) -> Answer:
+async def delete_channel(number: Number, service: Service, person: MessageEditor) -> Answer:
     """Its messages that have not left are given up."""
     def change(before: Channels) -> Channels:
         _channel(before, number)
@@ -350,7 +350,7 @@ async def put_beat(number: Number, body: BeatChange, service: Service, person: M
 
 
 @router.delete("/beats/{number}", summary="Take a receiver of the heartbeat away", responses=EDITS)
-async def delete_beat(number: Number, service: Service, person: MessageEditor, _body: Nothing) -> Answer:
+async def delete_beat(number: Number, service: Service, person: MessageEditor) -> Answer:
     """It hears no more beats; tell whoever listens there, since it alarms if a run is on."""
     def change(before: Channels) -> Channels:
         _beat(before, number)
