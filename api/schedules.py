@@ -86,7 +86,7 @@ async def every(service: Service) -> Answer:
 
 @router.post("", status_code=201, summary="Store a new schedule", openapi_extra=BODY,
              responses=problems("bad_schedule", "not_allowed_role", "desk_failing"))
-async def make(sent: Sent, person: Editor, service: Service) -> Answer:
+async def make(person: Editor, sent: Sent, service: Service) -> Answer:
     """Stores revision 1. One hotter than this chamber may be is stored all the same; it cannot be started."""
     return _one(await service.desk.do(lambda connection: stored.make(connection, person.name, *sent)), 201)
 
@@ -166,7 +166,7 @@ async def get(number: Number, service: Service) -> Answer:
 
 @router.put("/{number}", summary="Change a schedule", openapi_extra=BODY, responses={
     **one(STORED_EXAMPLE), **problems("bad_schedule", "not_allowed_role", "not_found", "stale_revision")})
-async def change(number: Number, sent: Sent, person: Editor, service: Service, if_match: Annotated[str | None, Header(
+async def change(number: Number, person: Editor, sent: Sent, service: Service, if_match: Annotated[str | None, Header(
         pattern=r'^"?[0-9]{1,9}"?$', description="The revision you changed; a newer one is not run over.")] = None) -> Answer:
     """Stores a new revision; the old ones stay. The same content again makes none. Running runs are not touched."""
     expected = int(if_match.strip('"')) if if_match else None
