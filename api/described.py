@@ -17,8 +17,9 @@ SCHEMES: Json = {
         "POST /sign-in with name and password answers with this cookie; send it back with every request. It ends with "
         "POST /sign-out, with a new password, and after 30 days.")},
     "token": {"type": "http", "scheme": "bearer", "description": (
-        "`Authorization: Bearer TOKEN`, a token made with POST /tokens: `look` is good for every GET, `stop` for "
-        "POST /stop-heating and GET /stop-heating/last alone, `operate` for what an operator does.")},
+        "`Authorization: Bearer TOKEN`, a token made with POST /tokens: `look` is good for what a viewer sees (every "
+        "GET that a viewer may ask, but not /people, /tokens and /desk), `stop` for POST /stop-heating and "
+        "GET /stop-heating/last alone, `operate` for what an operator does.")},
 }
 EITHER: list[Json] = [{"session": []}, {"token": []}, {}]
 """The last: this computer itself, over loopback, needs neither to look and to stop."""
