@@ -131,7 +131,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(stop_page.router)
     app.include_router(arrived.router)
     app.include_router(page.router)
-    described.install(app)
+    described.install(app, [noun.router for noun in NOUNS])
     return app
 
 

@@ -11,8 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.door.book import Scope, Token
 from api.door.door import Door
 from api.errors import Problem, problems
+from api.examples import one
 from api.people import DESK_ASKS, DeskAsker, TheAccount, TheCaller, TheDoor
-from api.schedules import one
 from api.wire import Answer
 
 router = APIRouter(prefix="/tokens", tags=["people"])
