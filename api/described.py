@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
@@ -57,13 +57,18 @@ def install(app: FastAPI, routers: Sequence[APIRouter]) -> None:
 
 def _whole_examples(paths: Json, routers: Sequence[APIRouter]) -> None:
     """Put the examples in as they were written: the framework drops every name whose value is null."""
-    for route in (one for router in routers for one in router.routes if isinstance(one, APIRoute)):
-        for method in route.methods or ():
-            responses = paths[PREFIX + route.path][method.lower()]["responses"]
-            for status, row in route.responses.items():
-                for kind, content in row.get("content", {}).items():
-                    if "example" in content:
-                        responses[str(status)]["content"][kind]["example"] = content["example"]
+    routes = [one for router in routers for one in router.routes if isinstance(one, APIRoute)]
+    for route, method in ((one, method.lower()) for one in routes for method in one.methods or ()):
+        written = paths[PREFIX + route.path][method]["responses"]
+        for status, kind, example in _examples(route):
+            written[status]["content"][kind]["example"] = example
+
+
+def _examples(route: APIRoute) -> Iterator[tuple[str, str, Any]]:
+    for status, row in route.responses.items():
+        for kind, content in row.get("content", {}).items():
+            if "example" in content:
+                yield str(status), kind, content["example"]
 
 
 def _whole(document: Json) -> Json:

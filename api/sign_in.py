@@ -39,8 +39,8 @@ def spelled(name: str) -> str:
 
 
 Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["Anna"],
-                            description="1 to 40 letters, digits, blanks, and . ' - between them."), BeforeValidator(_plain),
-                 AfterValidator(spelled)]
+                            description="1 to 40 letters of one script, digits, blanks, and . ' - between them."),
+                 BeforeValidator(_plain), AfterValidator(spelled)]
 Password = Annotated[str, Field(min_length=SHORTEST, max_length=LONGEST, examples=["slow oven, warm bread"],
                                 description=f"{SHORTEST} to {LONGEST} characters, any. A short sentence is easy to keep.")]
 Given = Annotated[str, Field(min_length=1, max_length=LONGEST)]

@@ -93,13 +93,13 @@ def test_a_name_that_could_pass_for_another_is_refused(real: Rig, name: str):
     assert code_of(answer) == (422, "bad_request") and answer.json()["field"] == "name"
 
 
-def test_letters_that_look_alike_make_no_second_anna(real: Rig):
-    """Unicode's own examples of what looks alike (UTS #39, table of whole-script confusables, from memory)."""
-    anna = maintainer(real, "Space")
+def test_letters_that_look_alike_make_no_second_account(real: Rig):
+    """UTS #39 calls these whole-script confusables; its own example is this word, in Cyrillic (from memory)."""
+    anna = maintainer(real, "Scope")
     code = anna.post("/people/invitations", {"role": "viewer"}).json()["code"]
-    for name in ("ＳＰＡＣＥ", "\u0455\u0440\u0430\u0441\u0435"):  # full-width; Cyrillic throughout
+    for name in ("ＳＣＯＰＥ", "\u0455\u0441\u043e\u0440\u0435"):  # full-width; Cyrillic throughout
         assert code_of(Elsewhere(real).join(code, name)) == (409, "name_taken")
-    assert Elsewhere(real).sign_in("ｓｐａｃｅ").status_code == 200
+    assert Elsewhere(real).sign_in("ｓｃｏｐｅ").status_code == 200
     assert Elsewhere(real).join(code, "Анна Петрова").status_code == 201, "a name in one script other than Latin"
     code = anna.post("/people/invitations", {"role": "viewer"}).json()["code"]
     assert Elsewhere(real).join(code, "山田はなこ").status_code == 201, "scripts that belong together"
