@@ -12,9 +12,9 @@ from api.desk.store import utc_us
 from api.door.book import Account, Code
 from api.door.door import PROGRAM, Door
 from api.errors import problems
+from api.examples import one
 from api.parts import Service
 from api.people import Maintainer, TheDoor
-from api.schedules import one
 from api.wire import Answer
 from controller.core.commands import PersonRole
 

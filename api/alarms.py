@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path
 
 from api.commands import SENT, Command, Nothing
 from api.errors import problems
+from api.examples import GUARDS, one
 from api.parts import Service
 from api.wire import Answer
 from controller.core.commands import Ask
@@ -16,7 +17,8 @@ router = APIRouter(tags=["alarms"])
 Guard = Annotated[str, Path(pattern=r"^[a-z0-9_]{1,40}$", description="The `id` of a row of `/guards`.")]
 
 
-@router.get("/guards", summary="Everything that is watched", responses=problems("controller_away", "no_answer"))
+@router.get("/guards", summary="Everything that is watched", responses={
+    **one(GUARDS), **problems("controller_away", "no_answer")})
 async def guards(service: Service) -> Answer:
     """The guard table, a row each: what it watches, its limit, what it does, why, what to do, and how it stands now."""
     return Answer(await service.upstream.ask("guards"))

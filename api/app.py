@@ -63,8 +63,8 @@ since 1970 UTC, `_e4` ten-thousandths. `null` is "not known", never zero. Schedu
 **Coming in.** POST /sign-in with name and password brings a cookie; a program may use a token (POST /tokens) instead. On
 the chamber's own computer, looking and stopping need neither. Forwarded headers of a proxy are never believed.
 
-**Asking for something.** POST, PUT and DELETE take a JSON body (`{}` at least) from this service's own page, or from a
-program. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
+**Asking for something.** POST and PUT take a JSON body (`{}` at least) from this service's own page, or from a program;
+DELETE needs none. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
 repeated request harmless.
 
 **When it goes wrong.** Every error is a problem (RFC 9457) with a `code`, a sentence, advice, and every mistake at once.
@@ -131,7 +131,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(stop_page.router)
     app.include_router(arrived.router)
     app.include_router(page.router)
-    described.install(app)
+    described.install(app, [noun.router for noun in NOUNS])
     return app
 
 

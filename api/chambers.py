@@ -6,13 +6,14 @@ from typing import Any
 
 from fastapi import APIRouter
 
+from api.examples import CHAMBERS, one
 from api.parts import House, Parts, WholeHouse
 from api.wire import Answer
 
 router = APIRouter(tags=["chambers"])
 
 
-@router.get("/chambers", summary="Every chamber of this computer, a line each")
+@router.get("/chambers", summary="Every chamber of this computer, a line each", responses=one(CHAMBERS))
 async def chambers(house: WholeHouse) -> Answer:
     """`at` is the name to use in addresses: `/api/v1/at/NAME/now` is the live state of that chamber.
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
 
 from api.door.caller import COOKIE
 from api.door.way_in import OPEN, OPEN_BELOW
@@ -17,8 +19,9 @@ SCHEMES: Json = {
         "POST /sign-in with name and password answers with this cookie; send it back with every request. It ends with "
         "POST /sign-out, with a new password, and after 30 days.")},
     "token": {"type": "http", "scheme": "bearer", "description": (
-        "`Authorization: Bearer TOKEN`, a token made with POST /tokens: `look` is good for every GET, `stop` for "
-        "POST /stop-heating and GET /stop-heating/last alone, `operate` for what an operator does.")},
+        "`Authorization: Bearer TOKEN`, a token made with POST /tokens: `look` is good for what a viewer sees (every "
+        "GET that a viewer may ask, but not /people, /tokens and /desk), `stop` for POST /stop-heating and "
+        "GET /stop-heating/last alone, `operate` for what an operator does.")},
 }
 EITHER: list[Json] = [{"session": []}, {"token": []}, {}]
 """The last: this computer itself, over loopback, needs neither to look and to stop."""
@@ -34,17 +37,38 @@ PROBLEM_SCHEMA: Json = {
                                                 "additionalProperties": {"type": "string"}}}}}
 
 
-def install(app: FastAPI) -> None:
-    """Make `app.openapi()` the whole text, built once."""
+KEY_NEEDED = frozenset({("POST", "/runs")})
+"""Where Idempotency-Key is no choice. Without it the answer is a problem that says why, so no route declares it so."""
+
+
+def install(app: FastAPI, routers: Sequence[APIRouter]) -> None:
+    """Make `app.openapi()` the whole text, built once. `routers` are those that it describes."""
 
     def openapi() -> Json:
         if app.openapi_schema is None:
             app.openapi_schema = _whole(get_openapi(
                 title=app.title, version=app.version, summary=app.summary, description=app.description,
                 routes=app.routes, tags=app.openapi_tags))
+            _whole_examples(app.openapi_schema["paths"], routers)
         return app.openapi_schema
 
     app.openapi = openapi  # type: ignore[method-assign]
+
+
+def _whole_examples(paths: Json, routers: Sequence[APIRouter]) -> None:
+    """Put the examples in as they were written: the framework drops every name whose value is null."""
+    routes = [one for router in routers for one in router.routes if isinstance(one, APIRoute)]
+    for route, method in ((one, method.lower()) for one in routes for method in one.methods or ()):
+        written = paths[PREFIX + route.path][method]["responses"]
+        for status, kind, example in _examples(route):
+            written[status]["content"][kind]["example"] = example
+
+
+def _examples(route: APIRoute) -> Iterator[tuple[str, str, Any]]:
+    for status, row in route.responses.items():
+        for kind, content in row.get("content", {}).items():
+            if "example" in content:
+                yield str(status), kind, content["example"]
 
 
 def _whole(document: Json) -> Json:
@@ -62,6 +86,10 @@ def _whole(document: Json) -> Json:
 def _complete(operation: Json, method: str, path: str) -> None:
     is_open = (method, path) in OPEN or path.startswith(OPEN_BELOW)
     operation["security"] = [] if is_open else EITHER
+    for parameter in operation.get("parameters", []):
+        if (method, path) in KEY_NEEDED and parameter["name"] == "Idempotency-Key":
+            parameter["required"] = True
+            parameter["schema"] = next(one for one in parameter["schema"]["anyOf"] if one["type"] == "string")
     more = [ALWAYS, *([] if is_open else [SIGNED_IN]), *([] if method == "GET" else [WITH_BODY])]
     responses = operation["responses"]
     if _is_frameworks(responses.get("422")):

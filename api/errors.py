@@ -193,7 +193,10 @@ def install(app: FastAPI) -> None:
 router = APIRouter(tags=["about"])
 
 
-@router.get("/problems/{code}", summary="What a problem means", responses=problems("not_found"))
+@router.get("/problems/{code}", summary="What a problem means", responses={
+    200: {"description": "The row.", "content": {"application/json": {
+        "example": {"code": "busy", **PROBLEMS["busy"]._asdict()}}}},
+    **problems("not_found")})
 async def problem(code: str) -> Answer:
     """The meaning of one problem `code`: its status, its title and what to do next."""
     row = PROBLEMS.get(code)

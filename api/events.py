@@ -9,9 +9,10 @@ from pydantic import AfterValidator
 from pydantic_core import PydanticCustomError
 
 from api.errors import Responses, problems
+from api.examples import EVENT_KINDS as KINDS_EXAMPLE
+from api.examples import one
 from api.parts import Service
 from api.past import RunId
-from api.schedules import one
 from api.wire import Answer
 from controller.core.events import EVENT_KINDS, Kind
 from controller.records.queries import event_key
@@ -44,8 +45,8 @@ After = Annotated[str | None, Query(max_length=40, description="Only events afte
                   AfterValidator(known_id)]
 Kinds = Annotated[str | None, Query(max_length=1000, description="Comma-separated; see /event-kinds."),
                   AfterValidator(known_kinds)]
-EXAMPLE = {"events": [{"id": "3-51", "utc_us": 1764061234000000, "tick": 812, "kind": "segment", "run_id": "27",
-                       "fields": {"run_id": "27", "segment": 1, "kind": "soak", "target_mc": 105000}}]}
+EXAMPLE = {"events": [{"id": "3-51", "utc_us": 1764061234000000, "tick": 812, "kind": "run_state", "run_id": "27",
+                       "fields": {"run_id": "27", "before": "running", "after": "held", "cause": "hold", "by": "Anna"}}]}
 FOUND: Responses = {**one(EXAMPLE), **problems("record_away", "bad_request")}
 
 
@@ -67,7 +68,7 @@ async def events_of_run(run_id: RunId, service: Service, after: After = None, li
     return await _events(service, run_id, after, limit, kinds)
 
 
-@router.get("/event-kinds", summary="Every kind of event")
+@router.get("/event-kinds", summary="Every kind of event", responses=one(KINDS_EXAMPLE))
 async def event_kinds() -> Answer:
     """The closed table: what each kind means and which fields it carries."""
     return Answer({kind.value: {"fields": fields.split(), "meaning": meaning}

@@ -14,6 +14,7 @@ from fastapi import APIRouter, Request
 
 from api.door.caller import is_local
 from api.errors import Problem
+from api.examples import HEALTH, one
 from api.parts import Service
 from api.people import TheDoor, Who
 from api.wire import Answer
@@ -43,7 +44,7 @@ def _up_us(service: Service) -> int:
     return round((time.monotonic() - service.began_s) * 1e6)
 
 
-@router.get("/health", summary="Is everything there")
+@router.get("/health", summary="Is everything there", responses=one(HEALTH))
 async def health(request: Request, service: Service, caller: Who, door: TheDoor) -> Answer:
     """Always 200 when this process lives: the caller judges by the answer, not by the process. `controller.away` says in
     words why the controller does not answer, or is empty. Who is not signed in hears only that this process lives."""

@@ -10,6 +10,7 @@ from typing import Any
 
 from fastapi import APIRouter
 
+from api.examples import LEAVING, one
 from api.messages import arrival
 from api.parts import Parts, Service
 from api.wire import Answer
@@ -35,7 +36,7 @@ CARD = {
 """Common practice, no source. It says nothing about who is at home."""
 
 
-@router.get("/leaving", summary="What has to be answered before an unattended start")
+@router.get("/leaving", summary="What has to be answered before an unattended start", responses=one(LEAVING))
 async def leaving(service: Service) -> Answer:
     """`checklist`: statements to agree to, sent back by their `id` with the start. `machine`: what the machine knows by
     itself, with `how` to get what is not `done`. `card`: words to print for everybody in the building."""

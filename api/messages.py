@@ -18,6 +18,7 @@ from api.commands import Nothing
 from api.desk import arrivals
 from api.desk.store import note, utc_us
 from api.errors import Problem, problems
+from api.examples import BEAT, CHANNEL, LETTERS, MESSAGES, TRIED, one
 from api.parts import House, Parts, Service, Settings, WholeHouse
 from api.people import DESK_ASKS, DeskAsker, Person
 from api.wire import Answer
@@ -53,14 +54,6 @@ WebUrl = Annotated[str, Field(min_length=8, max_length=URL_MAX, pattern=WEB_PATT
 Secret = Annotated[str, Field(pattern=KEY_PATTERN, description="Hexadecimal, as `soakwarden listen` prints it; or empty.")]
 Least = Literal["for_information", "can_wait", "get_up", "get_out"]
 Number = Annotated[int, Path(ge=1, le=2**31, description="The `id` in /messages.")]
-CHANNEL_EXAMPLE = {"id": 1, "name": "phone", "kind": "json", "url": "json://192.0.2.7:8080/…", "least": "can_wait",
-                   "state": "working", "last_ok_utc_us": 1764061200000000, "answer": "taken",
-                   "arrived_utc_us": 1764061260000000}
-EXAMPLE = {"page": "http://192.0.2.5:8650", "channels": [CHANNEL_EXAMPLE], "beats": [
-    {"id": 2, "name": "attic computer", "kind": "http", "url": "http://192.0.2.9:8652/…", "signed": True, "state": "untried",
-     "last_ok_utc_us": None, "answer": ""}], "told": [], "failing": "", "arrival": {"channel": "phone", "age_us": 60000000},
-    "messenger": {"away": "", "version": "0.1.0", "up_us": 3600000000}}
-
 router = APIRouter(prefix="/messages", tags=["messages"])
 
 
@@ -178,8 +171,7 @@ async def _status(service: Parts) -> tuple[Json, str]:
 
 
 @router.get("", summary="Who is told, and what was told", responses={
-    200: {"description": "Now.", "content": {"application/json": {"example": EXAMPLE}}},
-    **problems("not_allowed_role", "desk_failing")})
+    **one(MESSAGES), **problems("not_allowed_role", "desk_failing")})
 async def messages(service: Service, person: Looker) -> Answer:
     """Channels and receivers of the heartbeat with how they fare, and the newest messages with their deliveries. Addresses
     are masked. `arrival` is the newest arrival test that somebody answered. While the messenger is away, `messenger.away`
@@ -252,7 +244,7 @@ async def _understood(house: House, url: str) -> None:
             raise _wrong("url", masked(url), "an address in apprise's form", problem.detail) from None
 
 
-@router.put("/page", summary="Say where people reach the page", responses=EDITS)
+@router.put("/page", summary="Say where people reach the page", responses={**one({"page": MESSAGES["page"]}), **EDITS})
 async def put_page(body: PageBody, service: Service, person: MessageEditor) -> Answer:
     """The address that links in messages begin with, as a phone on this network would open it."""
     page = body.page.rstrip("/")
@@ -260,7 +252,8 @@ async def put_page(body: PageBody, service: Service, person: MessageEditor) -> A
     return Answer({"page": page})
 
 
-@router.post("/channels", status_code=201, summary="Add a channel", responses=EDITS)
+@router.post("/channels", status_code=201, summary="Add a channel", responses={
+    **one(CHANNEL, 201, "Added."), **EDITS})
 async def add_channel(body: ChannelBody, service: Service, house: WholeHouse, person: MessageEditor) -> Answer:
     """The address is looked at, not tried: send the arrival test next. A running messenger uses it within a second."""
     await _understood(house, body.url)
@@ -274,7 +267,7 @@ async def add_channel(body: ChannelBody, service: Service, house: WholeHouse, pe
     return Answer({**_shown(made, {}), "least": made.least.value}, 201)
 
 
-@router.put("/channels/{number}", summary="Change a channel", responses=EDITS)
+@router.put("/channels/{number}", summary="Change a channel", responses={**one(CHANNEL), **EDITS})
 async def put_channel(number: Number, body: ChannelChange, service: Service, house: WholeHouse,
                       person: MessageEditor) -> Answer:
     """A new address makes earlier arrivals of this channel void."""
@@ -296,8 +289,8 @@ async def put_channel(number: Number, body: ChannelChange, service: Service, hou
     return Answer({**_shown(made[0], {}), "least": made[0].least.value})
 
 
-@router.delete("/channels/{number}", summary="Take a channel away", responses=EDITS)
-async def delete_channel(number: Number, service: Service, person: MessageEditor, _body: Nothing) -> Answer:
+@router.delete("/channels/{number}", summary="Take a channel away", responses={**one({"id": 1}), **EDITS})
+async def delete_channel(number: Number, service: Service, person: MessageEditor) -> Answer:
     """Its messages that have not left are given up."""
     def change(before: Channels) -> Channels:
         _channel(before, number)
@@ -308,7 +301,7 @@ async def delete_channel(number: Number, service: Service, person: MessageEditor
     return Answer({"id": number})
 
 
-@router.post("/channels/{number}/try", summary="Send the arrival test", responses=TRIES)
+@router.post("/channels/{number}/try", summary="Send the arrival test", responses={**one(TRIED), **TRIES})
 async def try_channel(number: Number, service: Service, person: Looker, _body: Nothing) -> Answer:
     """Sends one message with a link; whoever gets it presses the button there within 24 h. Until then this says only that
     the message has left. `answer` is what the provider said."""
@@ -323,7 +316,8 @@ async def try_channel(number: Number, service: Service, person: Looker, _body: N
     return Answer({"id": number, **sent})
 
 
-@router.post("/beats", status_code=201, summary="Add a receiver of the heartbeat", responses=EDITS)
+@router.post("/beats", status_code=201, summary="Add a receiver of the heartbeat", responses={
+    **one(BEAT, 201, "Added."), **EDITS})
 async def add_beat(body: BeatBody, service: Service, person: MessageEditor) -> Answer:
     """`soakwarden listen` on a second computer, or any address that takes a POST. Silence alarms there."""
     def change(before: Channels) -> Channels:
@@ -334,7 +328,7 @@ async def add_beat(body: BeatBody, service: Service, person: MessageEditor) -> A
     return Answer({**_shown(made, {}), "signed": bool(made.key)}, 201)
 
 
-@router.put("/beats/{number}", summary="Change a receiver of the heartbeat", responses=EDITS)
+@router.put("/beats/{number}", summary="Change a receiver of the heartbeat", responses={**one(BEAT), **EDITS})
 async def put_beat(number: Number, body: BeatChange, service: Service, person: MessageEditor) -> Answer:
     """What is left out stays as it is."""
     made: list[Beat] = []
@@ -349,8 +343,9 @@ async def put_beat(number: Number, body: BeatChange, service: Service, person: M
     return Answer({**_shown(made[0], {}), "signed": bool(made[0].key)})
 
 
-@router.delete("/beats/{number}", summary="Take a receiver of the heartbeat away", responses=EDITS)
-async def delete_beat(number: Number, service: Service, person: MessageEditor, _body: Nothing) -> Answer:
+@router.delete("/beats/{number}", summary="Take a receiver of the heartbeat away", responses={
+    **one({"id": 2}), **EDITS})
+async def delete_beat(number: Number, service: Service, person: MessageEditor) -> Answer:
     """It hears no more beats; tell whoever listens there, since it alarms if a run is on."""
     def change(before: Channels) -> Channels:
         _beat(before, number)
@@ -360,15 +355,15 @@ async def delete_beat(number: Number, service: Service, person: MessageEditor, _
     return Answer({"id": number})
 
 
-@router.post("/beats/{number}/try", summary="Send one heartbeat now", responses=TRIES)
+@router.post("/beats/{number}/try", summary="Send one heartbeat now", responses={**one(TRIED), **TRIES})
 async def try_beat(number: Number, service: Service, person: Looker, _body: Nothing) -> Answer:
     """Says what the receiver answered."""
     _beat(stored(service), number)
     return Answer({"id": number, **await _ask(service, "try", TRY_S, beat=number)})
 
 
-@router.get("/mailbox", summary="Messages of a simulation, kept here",
-            responses=problems("not_allowed_role", "messenger_away"))
+@router.get("/mailbox", summary="Messages of a simulation, kept here", responses={
+    **one(LETTERS), **problems("not_allowed_role", "messenger_away")})
 async def mailbox(service: Service, person: Looker) -> Answer:
     """What the channel `mailbox://` got, newest first: `utc_us`, `title`, `text`, `link`."""
     return Answer(await _ask(service, "mailbox", STATUS_S))

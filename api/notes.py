@@ -9,10 +9,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from api.desk import notes as kept
 from api.errors import problems
+from api.examples import one
 from api.parts import Service
 from api.past import RunId
 from api.people import Asker, NoteTaker
-from api.schedules import one
 from api.wire import Answer
 from controller.core.commands import PersonRole
 

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from api.errors import Problem, problems
+from api.examples import NOW, one
 from api.parts import Parts, Service
 
 router = APIRouter(tags=["live"])
@@ -17,7 +18,8 @@ def need_live(service: Parts) -> None:
         raise Problem("controller_away", f"No live data: {service.hub.away}.")
 
 
-@router.get("/now", summary="The whole present state", responses=problems("controller_away"))
+@router.get("/now", summary="The whole present state", responses={
+    **one(NOW, words="The newest snapshot."), **problems("controller_away")})
 async def now(service: Service) -> Response:
     """Readings, set point, permit line, heater circuit, run, latches, alarms and one sentence that sums it up.
 

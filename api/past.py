@@ -15,12 +15,12 @@ from fastapi import APIRouter, Path, Query
 from starlette.responses import Response, StreamingResponse
 
 from api.errors import Responses, problems
+from api.examples import one
 from api.parts import Service
 from api.reading import Reading
-from api.schedules import one
 from api.wire import Answer
 from controller.core.setup import Level
-from controller.planning.schedule_file import write
+from controller.planning.schedule_file import FORMAT, write
 from controller.records import export
 from controller.records.queries import PAGE_ROWS, Reader, RunRow, TickRow
 
@@ -30,9 +30,17 @@ RUN_ID = r"^[0-9A-Za-z_-]{1,40}$"
 RunId = Annotated[str, Path(pattern=RUN_ID, description="The run's number in the record.")]
 Time = Annotated[int | None, Query(ge=0, lt=2**62, description="UTC in microseconds; the run's own if not given.")]
 AWAY: Responses = problems("not_found", "record_away")
-RUN_EXAMPLE = {"id": "27", "name": "Long soak, 105 °C", "state": "complete", "end": "as planned", "level": "unattended",
-               "by": "local, not signed in", "started_utc_us": 1764061200000000, "ended_utc_us": 1764118800000000,
-               "going": False, "simulated": True, "run_ceiling_mc": 112000, "run_max_us": 108000000000, "cut": False}
+RUN_EXAMPLE = {
+    "id": "27", "name": "Long soak, 105 °C", "state": "complete", "end": "as planned", "level": "unattended",
+    "by": "local, not signed in", "started_utc_us": 1764061200000000, "ended_utc_us": 1764118800000000, "going": False,
+    "simulated": True, "run_ceiling_mc": 112000, "run_max_us": 108000000000, "cut": False, "board": "5a17c0",
+    "version": "0.1.0", "boot": 3, "first_tick": 188846, "last_tick": 246446, "schedule": {
+        "format": FORMAT, "name": "Long soak, 105 °C", "segments": [
+            {"kind": "ramp", "target_c": 105, "rate_c_per_h": 20, "band_c": 2, "longest_h": 6}]}}
+ONE_RUN_EXAMPLE = {**RUN_EXAMPLE, "first_out": None, "segments_done": [
+    {"segment": 1, "kind": "soak", "target_mc": 105000, "began_utc_us": 1764075600000000, "ended_utc_us": 1764104400000000,
+     "counted_us": 28800000000, "air_min_mc": 104100, "air_max_mc": 107300, "part_min_mc": 103200, "part_max_mc": 105600,
+     "air_in_band_us": 27900000000, "part_in_band_us": 28800000000}]}
 CURVE_EXAMPLE = {"run_id": "27", "span_us": 60000000, "utc_us": [1764061200000000, 1764061260000000], "columns": {
     "control_mc": {"min": [22010, 22310], "max": [22300, 22660]}}, "gaps": []}
 
@@ -50,7 +58,7 @@ async def runs(service: Service, limit: Annotated[int, Query(ge=1, le=200)] = 50
     return Answer({"runs": [view(row) for row in await service.reading.do(lambda reader: reader.runs(limit, before))]})
 
 
-@router.get("/{run_id}", summary="One run, looked back at", responses={**one(RUN_EXAMPLE), **AWAY})
+@router.get("/{run_id}", summary="One run, looked back at", responses={**one(ONE_RUN_EXAMPLE), **AWAY})
 async def run(run_id: RunId, service: Service) -> Answer:
     """What ran, when, how it ended; `segments_done`: its segments as they really went; `first_out`: what tripped first,
     or null."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 import uuid
-from collections import OrderedDict
+from collections import OrderedDict, defaultdict
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -67,18 +67,17 @@ class Station(NamedTuple):
 
 
 class Presses:
-    """The newest presses of all chambers."""
+    """The newest presses of each chamber: many of one push none out of another."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[str, Press] = OrderedDict()
+        self._kept: dict[str, OrderedDict[str, Press]] = defaultdict(OrderedDict)
 
     def find(self, ref: str, at: str) -> Press | None:
-        found = self._kept.get(ref)
-        return found if found is not None and found.at == at else None
+        return self._kept[at].get(ref)
 
     async def close(self) -> None:
         """The service ends: nothing is sent any more."""
-        sending = [press.task for press in self._kept.values() if press.task is not None]
+        sending = [press.task for kept in self._kept.values() for press in kept.values() if press.task is not None]
         for task in sending:
             task.cancel()
         await asyncio.gather(*sending, return_exceptions=True)
@@ -89,9 +88,10 @@ class Presses:
         now = hub.now or {}
         asked = int(now["utc_us"]) if now and not hub.away and now.get("speed", 1) != 1 else time.time_ns() // 1000
         press = Press(uuid.uuid4().hex[:16], service.at, person.name, asked, time.monotonic(), dict(now.get("stop") or {}))
-        self._kept[press.ref] = press
-        while len(self._kept) > KEPT_MAX:
-            _, oldest = self._kept.popitem(last=False)
+        kept = self._kept[press.at]
+        kept[press.ref] = press
+        while len(kept) > KEPT_MAX:
+            _, oldest = kept.popitem(last=False)
             if oldest.task is not None:
                 oldest.task.cancel()  # the newer ones ask for the same
         press.task = asyncio.create_task(_send(service, person, press))

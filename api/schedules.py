@@ -12,7 +12,8 @@ from starlette.responses import Response
 
 from api.desk import schedules as stored
 from api.desk.demo import DEMO
-from api.errors import Problem, Responses, mistake_rows, problems
+from api.errors import Problem, mistake_rows, problems
+from api.examples import one
 from api.parts import Parts, Service
 from api.people import Editor
 from api.wire import Answer
@@ -35,10 +36,6 @@ BODY = {"requestBody": {"required": True, "description": (
         "schema": {"type": "object", "required": ["format", "name", "segments"]}, "example": EXAMPLE}}}}
 
 Number = Annotated[int, Path(ge=1, le=2**53, description="The schedule's number.")]
-
-
-def one(example: Any) -> Responses:
-    return {200: {"description": "Done.", "content": {"application/json": {"example": example}}}}
 
 
 class ImportText(BaseModel):
@@ -84,9 +81,9 @@ async def every(service: Service) -> Answer:
     return Answer({"schedules": [view(row) for row in rows], "set_aside": service.desk.aside()})
 
 
-@router.post("", status_code=201, summary="Store a new schedule", openapi_extra=BODY,
-             responses=problems("bad_schedule", "not_allowed_role", "desk_failing"))
-async def make(sent: Sent, person: Editor, service: Service) -> Answer:
+@router.post("", status_code=201, summary="Store a new schedule", openapi_extra=BODY, responses={
+    **one(STORED_EXAMPLE, 201, "Stored."), **problems("bad_schedule", "not_allowed_role", "desk_failing")})
+async def make(person: Editor, sent: Sent, service: Service) -> Answer:
     """Stores revision 1. One hotter than this chamber may be is stored all the same; it cannot be started."""
     return _one(await service.desk.do(lambda connection: stored.make(connection, person.name, *sent)), 201)
 
@@ -94,7 +91,8 @@ async def make(sent: Sent, person: Editor, service: Service) -> Answer:
 @router.post("/import", status_code=201, summary="Store a schedule from its text file", openapi_extra={"requestBody": {
     "required": True, "content": {"text/plain": {"schema": {"type": "string"}},
                                   "application/json": {"schema": ImportText.model_json_schema()}}}},
-             responses=problems("bad_schedule", "not_allowed_role", "not_json", "desk_failing"))
+             responses={**one(STORED_EXAMPLE, 201, "Stored."),
+                        **problems("bad_schedule", "not_allowed_role", "not_json", "desk_failing")})
 async def bring_in(request: Request, person: Editor, service: Service) -> Answer:
     """Takes the text as it is (text/plain), or wrapped: {"text": "..."}. Always makes a new schedule."""
     body = await request.body()
@@ -166,7 +164,7 @@ async def get(number: Number, service: Service) -> Answer:
 
 @router.put("/{number}", summary="Change a schedule", openapi_extra=BODY, responses={
     **one(STORED_EXAMPLE), **problems("bad_schedule", "not_allowed_role", "not_found", "stale_revision")})
-async def change(number: Number, sent: Sent, person: Editor, service: Service, if_match: Annotated[str | None, Header(
+async def change(number: Number, person: Editor, sent: Sent, service: Service, if_match: Annotated[str | None, Header(
         pattern=r'^"?[0-9]{1,9}"?$', description="The revision you changed; a newer one is not run over.")] = None) -> Answer:
     """Stores a new revision; the old ones stay. The same content again makes none. Running runs are not touched."""
     expected = int(if_match.strip('"')) if if_match else None

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import unicodedata
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Request
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 from api.commands import Nothing
+from api.desk.store import note
 from api.door.caller import cookies, set_cookie
 from api.door.door import SESSION_S, Signed
+from api.door.names import alike, is_hidden, kept, scripts
 from api.door.passwords import LONGEST, SHORTEST
 from api.errors import Responses, problems
+from api.parts import WholeHouse
 from api.people import TheAccount, TheCaller, TheDoor
 from api.wire import Answer
 
@@ -23,16 +25,22 @@ RESERVED = frozenset({"local", "demo", "trip", "the program"})
 router = APIRouter(tags=["people"])
 
 
+def _plain(name: Any) -> Any:
+    return kept(name) if isinstance(name, str) else name
+
+
 def spelled(name: str) -> str:
-    """The name as it is kept: letters that look the same are the same."""
-    name = unicodedata.normalize("NFC", name)
-    if name.casefold() in RESERVED:
+    """The name as it is kept; a mistake of the request for one that could pass for another."""
+    if alike(name) in RESERVED:
         raise PydanticCustomError("reserved_name", "a name that this program does not use itself")
+    if len(scripts(name)) > 1 or is_hidden(name):
+        raise PydanticCustomError("mixed_scripts", "letters of one script, none of them hidden")
     return name
 
 
 Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["Anna"],
-                            description="1 to 40 letters, digits, blanks, and . ' - between them."), AfterValidator(spelled)]
+                            description="1 to 40 letters of one script, digits, blanks, and . ' - between them."),
+                 BeforeValidator(_plain), AfterValidator(spelled)]
 Password = Annotated[str, Field(min_length=SHORTEST, max_length=LONGEST, examples=["slow oven, warm bread"],
                                 description=f"{SHORTEST} to {LONGEST} characters, any. A short sentence is easy to keep.")]
 Given = Annotated[str, Field(min_length=1, max_length=LONGEST)]
@@ -103,18 +111,19 @@ async def sign_in(body: SignIn, request: Request, door: TheDoor) -> Answer:
     """Answers with the cookie `soakwarden_session`, good for 30 days or until it is ended: by signing out, by a new password,
     by another role. A program sends the cookie back, or uses a token instead. A session that was sent along ends.
     """
-    name = unicodedata.normalize("NFC", body.name)
     old = cookies(request.headers)
-    return with_cookie(request, await door.sign_in(name, body.password, address_of(request), old), door)
+    return with_cookie(request, await door.sign_in(kept(body.name), body.password, address_of(request), old), door)
 
 
 @router.post("/sign-out", summary="Sign out: end this session", responses={
     200: {"description": "The session is over.", "content": {"application/json": {"example": {"signed_out": True}}}},
     **problems("desk_failing")})
-async def sign_out(found: TheCaller, _body: Nothing, request: Request, door: TheDoor) -> Answer:
+async def sign_out(found: TheCaller, _body: Nothing, request: Request, door: TheDoor, house: WholeHouse) -> Answer:
     """Ends this session for good: its cookie, kept by whomever, is good for nothing. On this computer without a sign-in
     there is nothing to end, and `signed_out` is false."""
-    ended = await door.end_sessions([found.digest])
+    ended, account = await door.end_sessions([found.digest]), found.account
+    if ended and account is not None:
+        await house.first.desk.do(lambda connection: note(connection, account.name, "signed out", f"person {account.id}"))
     answer = Answer({"signed_out": bool(ended)})
     secure = door.hosts.secure(request.scope, request.headers.get("host", ""))
     answer.headers["set-cookie"] = set_cookie("", 0, secure)

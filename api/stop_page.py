@@ -6,7 +6,6 @@ It runs no script and needs no stream. It works for whoever is signed in, on thi
 
 from __future__ import annotations
 
-import unicodedata
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -17,6 +16,7 @@ from api.desk.store import utc_us
 from api.door.book import Scope
 from api.door.caller import Caller, by_token, cookies, set_cookie
 from api.door.door import SESSION_S, Door
+from api.door.names import kept
 from api.errors import PROBLEMS, Problem
 from api.parts import Parts, WholeHouse
 from api.people import Person, TheDoor, Who, person_of, role_of
@@ -127,7 +127,7 @@ async def sign_in(request: Request, door: TheDoor) -> Response:
     sent = await form(request)
     if not request.scope["from_own_page"]:  # else somebody could sign you in as somebody else
         return _refused(403, "This was not sent from the page.", "Open /stop here and sign in there.")
-    name = unicodedata.normalize("NFC", sent.get("name", "")[:80])
+    name = kept(sent.get("name", "")[:80])
     try:
         signed = await door.sign_in(name, sent.get("password", "")[:200], address_of(request), cookies(request.headers))
     except Problem as problem:

@@ -11,8 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.door.book import Scope, Token
 from api.door.door import Door
 from api.errors import Problem, problems
+from api.examples import one
 from api.people import DESK_ASKS, DeskAsker, TheAccount, TheCaller, TheDoor
-from api.schedules import one
 from api.wire import Answer
 
 router = APIRouter(prefix="/tokens", tags=["people"])
@@ -27,7 +27,8 @@ class NewToken(BaseModel):
     label: str = Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["kitchen bookmark"],
                        description="Where it is kept; records name it beside you.")
     scope: Literal["look", "stop", "operate"] = Field(
-        examples=["stop"], description="look: every GET. stop: Stop heating, and nothing else. operate: what your role may do "
+        examples=["stop"], description="look: what a viewer sees, without accounts and the desk's audit. "
+                                       "stop: Stop heating, and how far it came. operate: what your role may do "
                                        "with runs and schedules, at most an operator's.")
     days: int = Field(ge=1, le=365, examples=[180], description="How long it is good.")
 

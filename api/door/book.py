@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from api.door import secret
+from api.door.names import alike
 from controller.core.commands import PersonRole
 
 
@@ -77,9 +78,9 @@ class Book:
         self.codes = {one.digest: one for one in codes}
 
     def called(self, name: str) -> Account | None:
-        """The account with this name, in any case of letters."""
-        wanted = name.casefold()
-        return next((one for one in self.accounts.values() if one.name.casefold() == wanted), None)
+        """The account with this name, in any case of letters, or with one that looks like it."""
+        wanted = alike(name)
+        return next((one for one in self.accounts.values() if alike(one.name) == wanted), None)
 
     def session(self, cookie: str, now_utc_us: int) -> Session | None:
         """The session that a cookie stands for, while it lasts."""

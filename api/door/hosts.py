@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 from collections.abc import Iterable
 from ipaddress import IPv6Address, ip_address
@@ -9,6 +10,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+PORT = re.compile(r"(:[0-9]{1,5})?")
+"""All that may follow the name."""
 PORTS = {"http": ":80", "https": ":443"}
 
 
@@ -34,7 +37,7 @@ class Hosts:
         if self.behind and not outside and host == self._proxied:
             return self.behind
         server = (scope.get("server") or ("", None))[0]
-        fits = host_name(host) in self.allowed(outside, server)
+        fits = host_name(host) in self.allowed(outside, server) and PORT.fullmatch(host.removeprefix(host_name(host)))
         return f"{scope.get('scheme', 'http')}://{host}" if fits else None
 
     def secure(self, scope: Any, host: str) -> bool:

@@ -11,6 +11,8 @@ import math
 from collections import OrderedDict
 from typing import NamedTuple
 
+from api.door.names import alike
+
 KEYS_MAX = 2_048
 KNOWN_MAX = 256
 
@@ -81,8 +83,8 @@ class Tries:
     def _looks(self, name: str, address: str) -> list[tuple[Bucket, str]]:
         pair = _pair(name, address)
         near = [(self._pair, pair), (self._address, address)]
-        return near if pair in self._known else [*near, (self._name, name.casefold()), (self._all, "")]
+        return near if pair in self._known else [*near, (self._name, alike(name)), (self._all, "")]
 
 
 def _pair(name: str, address: str) -> str:
-    return f"{name.casefold()}\n{address}"
+    return f"{alike(name)}\n{address}"

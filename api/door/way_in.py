@@ -20,7 +20,9 @@ STOP_ONLY = frozenset({("POST", "/stop-heating"), ("GET", "/stop-heating/last")}
 """All that a token for stopping is good for, beside what is open."""
 ACCOUNTS_ONLY = ("/people", "/tokens", "/me/password", "/sign-out", "/desk")
 """No token is good for these: a stolen one must not make another."""
-PROXY_HEADERS = ("x-forwarded-", "forwarded", "x-real-ip", "via")
+PROXY_HEADERS = ("x-forwarded-", "forwarded", "x-real-ip", "via", "x-client-ip", "true-client-ip", "cf-connecting-ip",
+                 "x-cluster-client-ip", "x-original-", "x-envoy-")
+"""Beginnings of names. What a proxy adds by common practice, no source but RFC 7239 (Forwarded) and RFC 9110 (Via)."""
 
 
 def admit(door: Door, scope: Any, headers: Headers, now_utc_us: int) -> None:

@@ -123,7 +123,7 @@ def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -
     silent = options.yes or options.simulated
     if not options.simulated:
         out.say(CAUTION)
-    name = options.name if options.name is not None else _text("What is it called?", "Bench chamber", options.yes, ask)
+    name = options.name if options.name is not None else _text("What is it called?", _shown(options), options.yes, ask)
     default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
     board, port = options.board, options.port
     if board is None:
@@ -132,6 +132,12 @@ def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -
         port = "" if silent else _port(ask, out)
     changed = {} if silent else _numbers(ask, out)
     return new_chamber.text(name, options.simulated, board, port, options.shape, changed), board
+
+
+def _shown(options: argparse.Namespace) -> str:
+    """A name to begin with: that of the folder, so that no two chambers of one computer are shown alike."""
+    name: str = getattr(options, "name_of", "bench-chamber")
+    return name.replace("-", " ").capitalize()
 
 
 def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:

@@ -250,7 +250,8 @@ class Desk:
         mark = "SIMULATED: " if simulated else ""
         lines = ["This is a trial: nothing has happened.",
                  "Open this address and press the button there. Then it is known that messages arrive here." if link
-                 else "Nothing needs to be done.", "How urgent: today.", *([link] if link else [])]
+                 else "Nothing needs to be done.",
+                 f"How urgent: {words.URGENCY_WORDS[words.Need.CAN_WAIT]}.", *([link] if link else [])]
         text = words.Text(f"{mark}Soakwarden: does this message arrive?", "\n".join(lines), link)
         sent = await self._send(channel, text, False, simulated)
         self._fared(channel.id, sent)

@@ -7,7 +7,6 @@ mistake with its field, value, what is allowed, and what to do. Numbers are read
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
@@ -140,6 +139,9 @@ def _decoded(source: str) -> Any:
     except json.JSONDecodeError as error:
         where = f"line {error.lineno} column {error.colno}"
         raise BadSchedule([Mistake(where, error.msg, "JSON", "Mend the text there, or import it anew.")]) from None
+    except ValueError:  # more digits than Python turns into a number
+        raise BadSchedule([Mistake("the whole text", "a number of thousands of digits", "numbers of a few digits",
+                                   "Mend the number, or import the text anew.")]) from None
     except RecursionError:
         raise BadSchedule([Mistake("the whole text", "brackets nested very deep", "JSON two levels deep",
                                    "A schedule is a list of segments; this is something else.")]) from None
@@ -201,7 +203,7 @@ def _number(where: str, row: Mapping[str, Any], field: str, bound: Bound, found:
     name = WRITTEN[field]
     value = row.get(name, "missing")
     plain = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if not plain or not math.isfinite(value) or not abs(value) < NUMBER_MAX:
+    if not plain or not abs(value) < NUMBER_MAX:  # a NaN is not less either
         found.append(_mistake(where + name, value, bound.words(), "Write a number."))
         return 0
     return round(float(value) * SCALE[field])

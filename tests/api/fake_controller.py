@@ -238,7 +238,9 @@ class FakeController:
         return {"guards": self.world.guard_rows()}
 
     def _health(self, _ask: dict[str, Any]) -> dict[str, Any]:
-        return {"version": "0.1.0", "tick": self.world.tick, "pid": os.getpid()}
+        return {"version": "0.1.0", "pid": os.getpid(), "boot": self.world.boot, "tick": self.world.tick, "clock": "lock-step",
+                "speed": self.speed, "up_us": self.world.tick * S1, "late_p99_us": 900, "late_max_us": 4_100,
+                "record_failing": "", "record_waiting": 0, "latch_failing": ""}
 
 
 def _script(words: str) -> dict[int, str]:

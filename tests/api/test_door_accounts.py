@@ -86,6 +86,25 @@ def test_a_name_that_records_could_misread_is_refused(real: Rig, name: str):
     assert code_of(answer) == (422, "bad_request") and "name" in answer.json()["field"]
 
 
+@pytest.mark.parametrize("name", ["\u0410nna", "Ann\u03b1", "An\u200dna", "ｌｏｃａｌ", "tri\u0440"],
+                         ids=["Cyrillic A", "Greek alpha", "a joiner", "full-width", "Cyrillic er"])
+def test_a_name_that_could_pass_for_another_is_refused(real: Rig, name: str):
+    answer = Elsewhere(real).join("AAAA-AAAA", name)
+    assert code_of(answer) == (422, "bad_request") and answer.json()["field"] == "name"
+
+
+def test_letters_that_look_alike_make_no_second_account(real: Rig):
+    """UTS #39 calls these whole-script confusables; its own example is this word, in Cyrillic (from memory)."""
+    anna = maintainer(real, "Scope")
+    code = anna.post("/people/invitations", {"role": "viewer"}).json()["code"]
+    for name in ("ＳＣＯＰＥ", "\u0455\u0441\u043e\u0440\u0435"):  # full-width; Cyrillic throughout
+        assert code_of(Elsewhere(real).join(code, name)) == (409, "name_taken")
+    assert Elsewhere(real).sign_in("ｓｃｏｐｅ").status_code == 200
+    assert Elsewhere(real).join(code, "Анна Петрова").status_code == 201, "a name in one script other than Latin"
+    code = anna.post("/people/invitations", {"role": "viewer"}).json()["code"]
+    assert Elsewhere(real).join(code, "山田はなこ").status_code == 201, "scripts that belong together"
+
+
 def test_a_short_password_is_refused_with_the_limit(real: Rig):
     answer = Elsewhere(real).join("AAAA-AAAA", "Anna", "short")
     assert answer.status_code == 422 and answer.json()["mistakes"][0]["allowed"] == "at least 10 characters"
@@ -247,10 +266,12 @@ def test_the_desks_audit_tells_who_did_what(real: Rig):
     anna.ask("PUT", "/people/2", json={"role": "operator"})
     token(anna, "stop", "kitchen")
     anna.ask("DELETE", "/people/2", json={})
+    anna.post("/sign-out")
+    anna.sign_in("Anna")
     lines = [(line["by"], line["what"], line["about"]) for line in reversed(anna.get("/desk/audit").json()["lines"])]
     assert [line for line in lines if line[1] not in ("signed in", "invited")] == [
         ("Anna", "joined", "person 1"), ("Ben", "joined", "person 2"), ("Anna", "changed the role", "person 2"),
-        ("Anna", "made", "token 1"), ("Anna", "removed", "person 2")]
+        ("Anna", "made", "token 1"), ("Anna", "removed", "person 2"), ("Anna", "signed out", "person 1")]
     assert len(anna.get("/desk/audit?limit=2").json()["lines"]) == 2
 
 

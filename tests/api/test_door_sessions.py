@@ -257,7 +257,8 @@ def test_a_forged_loopback_address_is_not_believed(closed: Rig):
     assert Elsewhere(closed, "192.0.2.3", "http://127.0.0.1:8650", app=closed.app).get("/now").status_code == 401
 
 
-@pytest.mark.parametrize("host", ["example.org", "192.0.2.6", "127.0.0.1", "localhost", "192.0.2.5.example.org", ""])
+@pytest.mark.parametrize("host", ["example.org", "192.0.2.6", "127.0.0.1", "localhost", "192.0.2.5.example.org", "",
+                                  "192.0.2.5:8680.example.org", "192.0.2.5:", "192.0.2.5:80@example.org", "192.0.2.5:+80"])
 def test_a_foreign_host_is_refused_from_outside(closed: Rig, host: str):
     answer = Elsewhere(closed).get("/me", headers={"Host": host})
     assert (answer.status_code, answer.json()["code"]) == (403, "foreign_host")

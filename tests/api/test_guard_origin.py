@@ -80,9 +80,21 @@ def test_a_body_that_a_plain_form_could_send_is_refused(shared: Rig, method: str
         assert (answer.status_code, answer.json()["code"]) == (415, "media_type")
 
 
+@pytest.mark.parametrize("path", [path for method, path in UNSAFE if method == "DELETE"])
+def test_delete_needs_no_body_and_a_foreign_page_gets_no_further_with_it(shared: Rig, path: str) -> None:
+    for how in ({}, {"json": {}}):
+        answer = shared.ask("DELETE", path.replace("/1", "/987654"), **how)
+        assert answer.status_code in (200, 404), answer.text
+    for headers in FOREIGN:
+        answer = shared.ask("DELETE", path, headers=headers)
+        assert (answer.status_code, answer.json()["code"]) == (403, "foreign_origin")
+    assert shared.ask("DELETE", path, content=b"{}").status_code == 415, "a body says what it is"
+
+
 @pytest.mark.parametrize("method, path", ROUTES, ids=[" ".join(route) for route in ROUTES])
 def test_a_proxy_is_refused_on_every_route(shared: Rig, method: str, path: str) -> None:
-    for name in ("X-Forwarded-For", "X-Forwarded-Host", "Forwarded", "X-Real-IP", "Via"):
+    for name in ("X-Forwarded-For", "X-Forwarded-Host", "Forwarded", "X-Real-IP", "Via", "X-Client-IP", "True-Client-IP",
+                 "CF-Connecting-IP", "X-Cluster-Client-IP", "X-Original-Host", "X-Envoy-External-Address"):
         body = {"json": {}} if method != "GET" else {}
         answer = shared.ask(method, path, headers={name: "192.0.2.1"}, **body)
         assert (answer.status_code, answer.json()["code"]) == (403, "proxied")

@@ -143,3 +143,24 @@ def test_of_a_real_chamber_loopback_edits_nothing(tmp_path: Path) -> None:
         assert rig.post("/schedules", GOOD).json()["code"] == "not_allowed_role"
         assert rig.post("/schedules/preview", GOOD).status_code == 200
         assert rig.get("/schedules").json() == {"schedules": [], "set_aside": []}
+
+
+def test_a_number_of_thousands_of_digits_is_a_mistake_and_no_fault_of_the_program(rig: Rig) -> None:
+    digits = b"1" * 10_000
+    for method, path, code in (("POST", "/schedules", "bad_schedule"), ("PUT", "/schedules/1", "bad_schedule"),
+                               ("POST", "/schedules/import", "not_json")):
+        answer = rig.ask(method, path, content=digits, headers={"Content-Type": "application/json"})
+        assert (answer.status_code, answer.json()["code"]) == (422, code), path
+    preview = rig.ask("POST", "/schedules/preview", content=digits, headers={"Content-Type": "application/json"})
+    assert preview.status_code == 200 and preview.json()["mistakes"]
+    for method, path in (("POST", "/runs"), ("POST", "/messages/channels"), ("PUT", "/messages/page"), ("POST", "/sign-in")):
+        for body in (digits, b'{"schedule_id": ' + digits + b"}"):
+            answer = rig.ask(method, path, content=body, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422, (path, answer.text)
+
+
+def test_the_role_is_looked_at_before_the_schedule(tmp_path: Path) -> None:
+    with Rig(tmp_path / "data", simulated=False, demo=False, real=True) as real:
+        for method, path in (("POST", "/schedules"), ("PUT", "/schedules/1")):
+            answer = real.ask(method, path, json={"format": "none"})
+            assert (answer.status_code, answer.json()["code"]) == (403, "not_allowed_role")

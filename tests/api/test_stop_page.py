@@ -265,11 +265,11 @@ def test_presses_that_nobody_answers_are_bounded(rig: Rig, monkeypatch: pytest.M
     presses = rig.app.state.presses
     for _ in range(12):
         assert local_form(rig, {"at": "data"}).status_code == 303
-    sending = [press for press in presses._kept.values() if press.task and not press.task.done()]
-    assert len(presses._kept) == len(sending) == 5
+    sending = [press for press in presses._kept["data"].values() if press.task and not press.task.done()]
+    assert len(presses._kept["data"]) == len(sending) == 5
 
 
-def test_two_chambers_have_two_buttons_and_each_stops_its_own(tmp_path: Path):
+def test_two_chambers_have_two_buttons_and_each_stops_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     with Rig(tmp_path / "data") as rig:
         house = rig.app.state.house
         both = replace(house.first.settings, chambers=(rig.folder, rig.folder / "attic"))
@@ -278,4 +278,9 @@ def test_two_chambers_have_two_buttons_and_each_stops_its_own(tmp_path: Path):
         assert "Stop heating: Bench chamber (attic)" in words(shown)
         assert re.findall(r'name="at" value="(\w+)"', shown.text) == ["data", "attic"]
         assert local_form(rig, {"key": ""}).status_code == 422, "which one?"
-        assert "at=attic" in local_form(rig, {"at": "attic"}).headers["location"]
+        pressed = local_form(rig, {"at": "attic"}).headers["location"]
+        assert "at=attic" in pressed
+        monkeypatch.setattr("api.presses.KEPT_MAX", 2)
+        for _ in range(4):
+            local_form(rig, {"at": "data"})
+        assert rig.get(f"/!{pressed}").status_code == 200, "many presses of one chamber push none of another out"

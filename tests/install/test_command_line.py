@@ -193,6 +193,8 @@ def test_a_chamber_is_added_with_find_as_its_port_and_taken_as_it_is_the_second_
     folder = root / HOUSE.relative_to("/") / "oven/chamber"
     made = load(folder, utc_us())
     assert (made.chamber.board, made.port, made.chamber.simulated) == ("00beef", "find", False)
+    assert main([word.replace("oven", "left-bench").replace("00beef", "00cafe") for word in words]) == Exit.GOOD
+    assert [made.chamber.name, load(folder.parents[1] / "left-bench/chamber", utc_us()).chamber.name] == ["Oven", "Left bench"]
     text = (folder / "chamber.toml").read_text()
     capsys.readouterr()
     assert main(words) == Exit.GOOD and (folder / "chamber.toml").read_text() == text

@@ -15,7 +15,7 @@ from controller.messenger.desk import MAILBOX_REAL
 from controller.messenger.door import Door
 from controller.messenger.outbox import Outbox, State
 from controller.messenger.send import Sent
-from controller.messenger.words import Need, Notice
+from controller.messenger.words import URGENCY_WORDS, Need, Notice
 from tests.messenger.moments import S1, SENDER, UTC, alarm, ended, idle, latch, running
 from tests.messenger.stand_in import ATTIC, PAGE, PHONE, House
 
@@ -350,6 +350,8 @@ def test_a_trial_says_so_and_carries_its_link(house):
         desk.take("bench", idle())
         sent = await desk.try_channel(PHONE, f"{PAGE}/arrived?code=x")
         assert sent.left and "nothing has happened" in house.sends.bodies[0] and "/arrived?code=x" in house.sends.bodies[0]
+        [urgency] = [line for line in house.sends.bodies[0].splitlines() if line.startswith("How urgent: ")]
+        assert urgency.removeprefix("How urgent: ").removesuffix(".") in URGENCY_WORDS.values()
         assert desk.kept.health[1].state == "working" and all(
             one.state is not State.WAITING for letter in desk.kept.outbox.letters for one in letter.deliveries)
     play(work())

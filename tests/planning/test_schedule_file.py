@@ -81,6 +81,11 @@ def test_the_text_file_has_a_line_a_segment():
         '    {"kind": "cool", "target_c": 40, "rate_c_per_h": 20, "band_c": 2, "longest_h": 10}']
 
 
+@pytest.mark.parametrize("source", ["1" * 10_000, '{"format": %s}' % ("7" * 10_000)], ids=["alone", "in a field"])
+def test_a_number_of_thousands_of_digits_is_a_mistake_like_any_other(source):
+    assert list(found(source)) == ["the whole text"]
+
+
 @pytest.mark.parametrize(("source", "field"), [
     (changed(name=""), "name"), (changed(name="x" * 81), "name"), (changed(name="a\nb"), "name"), (changed(name=7), "name"),
     (changed(format="other"), "format"), (changed(format=None), "format"), (changed(temperature_of="mood"), "temperature_of"),
@@ -90,7 +95,8 @@ def test_the_text_file_has_a_line_a_segment():
     (changed(0, kind="fly"), "segment 1 kind"), (changed(0, kind=["ramp"]), "segment 1 kind"),
     (changed(0, target_c=None), "segment 1 target_c"), (changed(0, target_c="105"), "segment 1 target_c"),
     (changed(0, target_c=True), "segment 1 target_c"), (changed(0, target_c=float("nan")), "segment 1 target_c"),
-    (changed(0, target_c=1e308), "segment 1 target_c"), (changed(0, target_c=401), "segment 1 target_c"),
+    (changed(0, target_c=1e308), "segment 1 target_c"), (changed(0, target_c=10**4000), "segment 1 target_c"),
+    (changed(0, target_c=401), "segment 1 target_c"),
     (changed(0, target_c=-1), "segment 1 target_c"), (changed(0, rate_c_per_h=0), "segment 1 rate_c_per_h"),
     (changed(1, rate_c_per_h=5), "segment 2 rate_c_per_h"), (changed(1, soak_h=0), "segment 2 soak_h"),
     (changed(1, soak_h=73, longest_h=80), "segment 2 soak_h"), (changed(1, longest_h=7), "segment 2 longest_h"),

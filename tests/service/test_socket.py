@@ -106,7 +106,8 @@ def test_every_field_of_a_snapshot_is_in_the_manual(rig):
 
 
 @pytest.mark.parametrize(("line", "code"), [
-    (b"\xff\xfe", "bad_json"), (b"{", "bad_json"), (b"[]", "bad_json"), (b"7", "bad_json"), (b"[" * 9000, "bad_json"),
+    (b"\xff\xfe", "bad_json"), (b"{", "bad_json"), (b"[]", "bad_json"), (b"7", "bad_json"), (b"1" * 10_000, "bad_json"),
+    (b"[" * 9000, "bad_json"),
     (b"{}", "unknown_do"), (b'{"do":7}', "unknown_do"), (b'{"do":"Now"}', "unknown_do"), (b'{"do":["now"]}', "unknown_do"),
 ], ids=lambda one: str(one)[:24])
 def test_nonsense_is_answered_and_the_connection_stays(rig, line, code):
