@@ -228,15 +228,20 @@ def a_curve(row: dict[str, Any]) -> dict[str, Any]:
         "setpoint_mc": climb,
         "control_mc": [mc + 400 for mc in climb],
         "part_mc": [max(20_000, mc - 900) for mc in climb],
+        "duty_e4": [9_500 if number < 60 else 2_000 + 300 * (number % 7) for number in range(181)],
+        "seen_e4": [9_400 if number < 60 else 2_100 for number in range(181)],
     }
     columns = {name: {"min": values, "max": values} for name, values in pairs.items()}
+    columns["duty_e4"]["min"] = [e4 - 400 for e4 in pairs["duty_e4"]]
     return {"run_id": row["id"], "span_us": step, "utc_us": stamps, "columns": columns, "gaps": []}
 
 
 def with_run(world: StandIn) -> StandIn:
     row = a_run()
     began = row["started_utc_us"]
+    said = {"run_id": "2", "answers": "smoke_alarm clear_space", "channel": "phone", "arrived_age_us": 300_000_000}
     kinds = [
+        ("leaving", 0, said),
         ("segment", 0, {"segment": 0, "kind": "ramp", "target_mc": 60_000}),
         ("reading", 30, {"role": "part", "before": "good", "after": "stale"}),
         ("soak_counting", 62, {"counting": True, "counted_us": 0}),
