@@ -307,6 +307,14 @@ function followRun() {
       redraw();
     }
   }, { signal: page.signal });
+  let planned = "";
+  store.addEventListener("changed", async () => {
+    const { pending } = store.now ?? {};
+    const start = pending?.schedule ? `${store.at} ${pending.run_id} ${pending.schedule}` : "";
+    if (planned === start) return;
+    planned = start;
+    if (start) (await import("./parts/waiting.js")).loadPlan(store);
+  }, { signal: page.signal });
   let told = "";
   store.addEventListener("changed", async () => {
     const first = store.now?.latches[0];

@@ -6,7 +6,7 @@ import time
 from copy import deepcopy
 from typing import Any
 
-from tests.browser.stand_in import StandIn, chamber_row, fixture
+from tests.browser.stand_in import RUN_ASKS, StandIn, chamber_row, fixture
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
@@ -15,11 +15,11 @@ KEEPER = {
     "name": "Runa",
     "role": "maintainer",
     "via": "session",
-    "may": ["stop_heating", "start", "write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people"],
     "accounts": True,
     "expires_utc_us": 1_797_000_000_000_000,
 }
-LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating"]}
+LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating", "acknowledge", "check_in"]}
 
 
 def now_us() -> int:

@@ -203,7 +203,10 @@ def test_a_snapshot_from_before_the_press_does_not_answer_it(run):
 
 @pytest.mark.parametrize(
     ("by", "words"),
-    [("local, not signed in", "10:00:34.1 at the latest, by somebody at this computer"), ("trip: smoke", "10:00:34.1, by the trip")],
+    [
+        ("local, not signed in", "10:00:34.1 at the latest, by somebody at this computer"),
+        ("trip: smoke", "10:00:34.1, by the trip"),
+    ],
 )
 def test_a_page_opened_later_says_when_the_stop_was_asked(run, by, words):
     stop = f"{{by: '{by}', accepted_utc_us: 1764061234100000, off_seen_utc_us: 1764061234500000}}"

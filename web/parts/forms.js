@@ -2,6 +2,7 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { mark } from "./marks.js";
+export { may } from "./rights.js";
 
 /** One field with its label and a hint. `type` is an input's. */
 export function field({ id, name, label, type = "text", hint = "", value = "", complete = "off", wrong = "", attributes = "" }) {
@@ -28,9 +29,6 @@ export async function send({ store, ask, signal }, key, path, options) {
     return null;
   }
 }
-
-/** Whether the one who asks may do this, as far as GET /me said; the api judges each request again. */
-export const may = (me, what) => !me?.may || me.may.includes(what);
 
 /** The mistake that belongs to one field of a form. */
 export const wrongAt = (held, name) => {
