@@ -41,7 +41,7 @@ function pendingNotice(now, plan) {
   const name = pending.schedule ? `${pending.schedule}, ${levelWords(pending.level)}.` : "";
   const named = pending.at_utc_us && waits !== "time" ? `It is to start ${at(pending.at_utc_us, now.utc_us)}.` : "";
   const begins = Math.max(pending.at_utc_us ?? 0, now.utc_us);
-  const ends = plan?.name === pending.schedule && plan.duration_us ? `By its plan it ends ${at(begins + plan.duration_us, now.utc_us)} at the earliest.` : "";
+  const ends = plan && plan.name === pending.schedule ? `By its plan it ends ${at(begins + plan.duration_us, now.utc_us)} at the earliest.` : "";
   const armed = now.armed_until_utc_us ? `The arm button was pressed; that holds until ${at(now.armed_until_utc_us, now.utc_us)}.` : "";
   const said = [name, named, armed, ends].filter(Boolean);
   return { tone: waits === "arm" ? "must" : "", mark: waits === "arm" ? "todo" : "", bold: said[0] ?? "One press starts one run.", more: [...said.slice(1), "Stop heating takes the start back."].join(" "), keys: [{ word: "Take this start back", act: "stop-heating" }] };

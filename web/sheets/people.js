@@ -6,6 +6,7 @@ import { titleBlock } from "../parts/titleblock.js";
 import { choice, copy, field, may, once, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
+import { isLoopback } from "../told.js";
 import { styled } from "../parts/styled.js";
 import * as tokens from "./tokens.js";
 
@@ -99,7 +100,7 @@ function drawInvited(held, nowUs) {
   const made = held.invited;
   if (!made) return "";
   return once({ id: "invitation", label: `Code for a new ${made.role}, shown once`, value: made.code,
-    hint: `Give it to one person. It is entered at this page’s address with #/join at its end, works once, and until ${day(made.expires_utc_us)} ${clock(made.expires_utc_us)}, ${wait(made.expires_utc_us - nowUs)} from now.` });
+    hint: `Give it to one person. It is entered at ${location.origin}/#/join, ${isLoopback(location.origin) ? "which opens on this computer only: name the address that the other device uses instead; it " : ""}works once, and until ${day(made.expires_utc_us)} ${clock(made.expires_utc_us)}, ${wait(made.expires_utc_us - nowUs)} from now.` });
 }
 
 function drawOthers(state) {
