@@ -63,7 +63,7 @@ function draw() {
   const view = store;
   const staleMs = store.staleMs();
   if (staleMs === null) stopper.answeredBy(store.now, store.at);
-  if (store.now && outlived(store.stop, store.now)) store.stop = { askedMs: null };
+  if (store.now && outlived(store.stop, store.now, store.ms())) store.stop = { askedMs: null };
   document.title = title(view);
   show(places.sheet, open.entry.at === "now" || DOORS.includes(open.entry) ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
   if (arrived) meet();

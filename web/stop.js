@@ -44,9 +44,10 @@ const ALONE_US = 60e6;
 /** A stop that was seen off, with nothing on and no trip, is history once its run was put away or after 10 min. */
 export function past(now) {
   const seen = now.stop.off_seen_utc_us;
-  if (!seen || now.still_on || now.latches?.length || now.permit?.given) return false;
-  return (now.utc_us - seen) / (now.speed || 1) > (now.run ? SHOWN_US : ALONE_US);
+  return Boolean(seen) && isOver(now) && (now.utc_us - seen) / (now.speed || 1) > (now.run ? SHOWN_US : ALONE_US);
 }
+
+const isOver = (now) => !now.still_on && !now.latches?.length && !now.permit?.given;
 
 const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time: "", solid: false }));
 
@@ -172,8 +173,8 @@ export class Stopper {
 }
 
 /** When a new run heats, or the stop is past, this page's press is history. */
-export function outlived(press, now) {
+export function outlived(press, now, ms) {
   if (press.askedMs === null || !press.offUtcUs || !now) return false;
   if (ACTIVE.has(now.run?.state)) return now.run.started_utc_us > press.offUtcUs;
-  return Boolean(now.stop?.accepted_utc_us) && past(now);
+  return isOver(now) && (ms - press.askedMs) * 1000 > (now.run ? SHOWN_US : ALONE_US);
 }

@@ -106,8 +106,8 @@ function block(state, staleMs) {
   const chamber = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
     now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
   const { yours, others } = parted(state.me, staleMs === null ? runKeys(now) : []);
-  const not = others.length ? [{ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true }] : null;
-  return titleBlock([what, chamber, not].filter(Boolean), { now, dataMs: state.ageMs(), keys: yours });
+  if (others.length) chamber.push({ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true });
+  return titleBlock([what, chamber], { now, dataMs: state.ageMs(), keys: yours });
 }
 
 function planView(state, staleMs) {
