@@ -170,7 +170,7 @@ function toCome({ now, layout, unit, held }) {
   const { schedule } = now.pending;
   const { waiting: plan } = held;
   const known = plan && plan.name === schedule;
-  return html`<div class="lower"><div class="curve empty">${known ? plan.draw(plan.curve, { width, height: 240, unit, segments: plan.segments }) : ""}<p><b>${schedule ? `${schedule} waits to start.` : "A start waits."}</b> ${
+  return html`<div class="lower"><div class="curve empty to-come">${known ? plan.draw(plan.curve, { width, height: layout.kind === "phone" ? 180 : 210, unit, segments: plan.segments }) : ""}<p><b>${schedule ? `${schedule} waits to start.` : "A start waits."}</b> ${
     known ? `Its plan takes ${wait(plan.duration_us)} at least. ` : ""}The first reading of the run will stand here.</p></div></div>`;
 }
 
