@@ -90,3 +90,6 @@ export function isLoopback(address) {
     return false;
   }
 }
+
+/** What is to do about the address that links in messages begin with: null, or {offer: this page's own address, or "" where that is none either}. */
+export const linksTodo = (page, origin) => (isLoopback(page) ? { offer: isLoopback(origin) ? "" : origin } : null);

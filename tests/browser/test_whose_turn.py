@@ -268,3 +268,15 @@ def test_an_alarm_whose_cause_has_gone_offers_going_on(run):
     guard = f"{{action: '{alarm['action']}'}}"
     said = run("parts/fourparts", f"m.presentAlarm({row}, {guard}, 'C', {now}).parts[2][1].text")
     assert "press Go on" in said and NB not in said
+
+
+@pytest.mark.parametrize(
+    ("page", "origin", "todo"),
+    [
+        ("http://127.0.0.1:8650", "http://127.0.0.1:8650", {"offer": ""}),
+        ("http://127.0.0.1:8650", "http://192.0.2.5:8650", {"offer": "http://192.0.2.5:8650"}),
+        ("http://192.0.2.5:8650", "http://127.0.0.1:8650", None),
+    ],
+)
+def test_a_page_under_another_address_offers_its_own_for_the_links(run, page, origin, todo):
+    assert run("told", f"m.linksTodo('{page}', '{origin}')") == todo

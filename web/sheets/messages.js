@@ -2,7 +2,7 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { clock, day, many } from "../text.js";
-import { EXAMPLES, LEAST, arrivalWords, beatWords, channelWords, deliveryWords, headline, isLoopback, letterLink, near, urgencyWords } from "../told.js";
+import { EXAMPLES, LEAST, arrivalWords, beatWords, channelWords, deliveryWords, headline, letterLink, linksTodo, near, urgencyWords } from "../told.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { field, may, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { notAllowed, unreadable } from "../parts/trouble.js";
@@ -114,10 +114,9 @@ function drawBeats(held, nowUs, edits) {
 
 function drawPage(held) {
   const form = ofForm(held.page_form);
-  const { origin } = location;
-  const offer = !isLoopback(origin) && origin !== held.messages.page ? html`<button type="button" class="key must" data-do="use-page">Use this page’s address, ${origin}</button>`
-    : html`<span>Open this page under the address that a phone uses, and take that one over here.</span>`;
-  return html`${isLoopback(held.messages.page) ? html`<div class="asks to-do">${mark("todo", 20)}<p><b>Links in messages lead to this computer only.</b> They begin with ${held.messages.page}, which no phone can open; a test message could not arrive. ${offer}</p></div>` : ""}<details class="more-ways" data-key="page-form"><summary>Links in messages begin with ${held.messages.page}</summary><form data-form="page" class="narrow">${field({ id: "page-address", name: "page", label: "Address of this page, as a phone opens it", value: begun("page", "", "page", held.messages.page), wrong: wrongAt(form, "page"), hint: "As http://192.0.2.5:8650", attributes: html`spellcheck="false" autocapitalize="none"` })}${
+  const todo = linksTodo(held.messages.page, location.origin);
+  return html`${todo ? html`<div class="asks to-do">${mark("todo", 20)}<p><b>Links in messages lead to this computer only.</b> They begin with ${held.messages.page}, which no phone can open; a test message could not arrive. ${
+    todo.offer ? html`<button type="button" class="key must" data-do="use-page">Use this page’s address, ${todo.offer}</button>` : "Open this page under the address that a phone uses, and take that one over here."}</p></div>` : ""}<details class="more-ways" data-key="page-form"><summary>Links in messages begin with ${held.messages.page}</summary><form data-form="page" class="narrow">${field({ id: "page-address", name: "page", label: "Address of this page, as a phone opens it", value: begun("page", "", "page", held.messages.page), wrong: wrongAt(form, "page"), hint: "As http://192.0.2.5:8650", attributes: html`spellcheck="false" autocapitalize="none"` })}${
     refusedWords(form, ["page"])}<button type="submit" class="key">Keep it</button></form></details>`;
 }
 
