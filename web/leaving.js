@@ -11,7 +11,7 @@ export const openWords = (count) => (count === 0 ? "The line is whole." : `${NUM
  * `fed` as long as the line above is whole, `live` while it is whole down to this row's foot.
  */
 export function presentLeaving(leaving, answers) {
-  const machine = (leaving.machine ?? []).map((one) => ({ id: one.id, kind: "machine", words: one.words, closed: one.done, says: one.done ? "known" : "to do", detail: one.detail, how: one.done ? "" : one.how }));
+  const machine = (leaving.machine ?? []).map((one) => ({ id: one.id, kind: "machine", words: one.words, closed: one.done, says: one.done ? "known" : "to do", detail: String(one.detail ?? "").replace(/\b0 h ago/u, "less than an hour ago"), how: one.done ? "" : one.how }));
   const person = (leaving.checklist ?? []).map((one) => ({ id: one.id, kind: "person", words: one.words, closed: answers.has(one.id), says: answers.has(one.id) ? "yes" : "to do", detail: one.why, how: "" }));
   let live = true;
   const shown = machine.filter((row) => row.id !== "armed" || row.closed); // arming comes after the start was asked, at the chamber
@@ -48,7 +48,9 @@ export function startBody({ scheduleId, revision, level, answers, atUtcUs }) {
 const NAMES = { title: "", normal: "What normal looks like", wall_switch: "The wall switch", switch_off: "How to switch off", do: "What to do", dont: "What not to do", small: "Beside this card", cautions: "Cautions", worry: "Worry if", who: "Whom to call" };
 
 /** The card's words, whatever they are called, as {heading, lines}; text is one line, a list is several. */
-export function presentCard(card) {
+export function presentCard(card, origin = "") {
+  const whole = (line) => line.replace(/(^|\s)\/stop\b/gu, `$1${origin}/stop`);
+  const kept = (line) => !/_{3,}/u.test(line); // a blank has its own place, with room to write
   return Object.entries(card ?? {}).filter(([key, value]) => key !== "title" && value && value.length).map(([key, value]) => ({
-    heading: NAMES[key] ?? key[0].toUpperCase() + key.slice(1).replaceAll("_", " "), lines: Array.isArray(value) ? value : [String(value)] }));
+    heading: NAMES[key] ?? key[0].toUpperCase() + key.slice(1).replaceAll("_", " "), lines: [value].flat().map(String).filter(kept).map(whole) }));
 }

@@ -12,6 +12,7 @@ import { drawStations, drawBesides } from "./parts/stopbar.js";
 import { drawMargin, drawPhoneHead } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
+import { gravest } from "./heat.js";
 import { unreadable } from "./parts/trouble.js";
 import { age, clock, day, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead } from "./sheets/now.js";
@@ -62,7 +63,7 @@ function draw() {
   const view = store;
   const staleMs = store.staleMs();
   if (staleMs === null) stopper.answeredBy(store.now, store.at);
-  if (store.now && outlived(store.stop, store.now)) store.stop = { askedMs: null };
+  if (store.now && outlived(store.stop, store.now, store.ms())) store.stop = { askedMs: null };
   document.title = title(view);
   show(places.sheet, open.entry.at === "now" || DOORS.includes(open.entry) ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
   if (arrived) meet();
@@ -96,8 +97,11 @@ function smallHead(view, staleMs) {
   const width = view.layout.kind === "phone" ? view.layout.width : Math.min(560, view.layout.width * 0.45);
   const simulated = simulatedWords(now);
   return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
-    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
+    head.mark ? mark(head.mark) : ""}${getOut(now, staleMs) ? html`<b>Get everybody out.</b> ` : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
 }
+
+/** Smoke or fire: that comes before anything else on every sheet. */
+const getOut = (now, staleMs) => staleMs === null && [gravest(now), ...now.alarms].some((one) => /^get out/u.test(one?.urgency ?? "") && !/^returned/u.test(one.state ?? ""));
 
 /** Read aloud: the sentence when more than its numbers changed; a trip at once. */
 function say(view, staleMs) {
@@ -257,7 +261,10 @@ function start() {
   const { signal } = page;
   store.unit = remembered.read();
   store.addEventListener("changed", redraw, { signal });
-  find("stop").addEventListener("click", () => stopper.press(), { signal });
+  find("stop").addEventListener("click", (event) => {
+    event.preventDefault(); // without script it leads to the plain page
+    stopper.press();
+  }, { signal });
   document.addEventListener("click", clicked, { signal });
   document.addEventListener("keydown", (event) => { if (event.key === "Escape" && listOpen) own.list(); }, { signal });
   addEventListener("hashchange", () => route(), { signal });
@@ -306,6 +313,14 @@ function followRun() {
       await loadRunInto(store.trace, run.id, page.signal).catch(() => {}); // the live part is drawn without it
       redraw();
     }
+  }, { signal: page.signal });
+  let planned = "";
+  store.addEventListener("changed", async () => {
+    const { pending } = store.now ?? {};
+    const start = pending?.schedule ? `${store.at} ${pending.run_id} ${pending.schedule}` : "";
+    if (planned === start) return;
+    planned = start;
+    if (start) (await import("./parts/waiting.js")).loadPlan(store);
   }, { signal: page.signal });
   let told = "";
   store.addEventListener("changed", async () => {

@@ -32,5 +32,5 @@ function troubleOf(held, seconds) {
   if (refused.code === "wrong_sign_in") return { bold: "Name and password do not belong together.", more: "Capital letters count in both." };
   if (refused.code === "wrong_code") return { bold: "This code is not valid.", more: "A code works once, and not for long. Have a new one made." };
   if (refused.code === "name_taken") return { bold: "Somebody has this name.", more: "Choose another." };
-  return { bold: "That did not work.", more: [refused.message, ...(refused.mistakes ?? []).map((one) => `${one.field}: allowed is ${one.allowed}. ${one.advice}`)].join(" ") };
+  return { bold: "That did not work.", more: refused.code === "bad_request" && refused.mistakes?.length ? "What has to be changed stands at its field." : refused.message };
 }

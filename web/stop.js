@@ -28,7 +28,7 @@ export function stations(press, now, ms) {
 function steps(press, now, ms) {
   if (press?.askedMs !== null && press?.askedMs !== undefined) return pressed(press, ms);
   const stop = now?.stop;
-  if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state)) return REST;
+  if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state) || past(now)) return REST;
   const accepted = clockSeconds(stop.accepted_utc_us, true);
   return [
     { word: "asked", time: accepted, more: stop.by.startsWith("trip") ? ", by the trip" : ` at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
@@ -36,6 +36,18 @@ function steps(press, now, ms) {
     { word: "heat seen off", time: stop.off_seen_utc_us ? `${clockSeconds(stop.off_seen_utc_us, true)}${now.board?.present ? "" : ", not heard since"}` : WAITING, solid: Boolean(stop.off_seen_utc_us) },
   ];
 }
+
+/** How long a stop that was seen off stays on the bar, in wall time: with its run still there, and without. */
+const SHOWN_US = 600e6;
+const ALONE_US = 60e6;
+
+/** A stop that was seen off, with nothing on and no trip, is history once its run was put away or after 10 min. */
+export function past(now) {
+  const seen = now.stop.off_seen_utc_us;
+  return Boolean(seen) && isOver(now) && (now.utc_us - seen) / (now.speed || 1) > (now.run ? SHOWN_US : ALONE_US);
+}
+
+const isOver = (now) => !now.still_on && !now.latches?.length && !now.permit?.given;
 
 const REST = ["asked", "accepted", "heat seen off"].map((word) => ({ word, time: "", solid: false }));
 
@@ -160,7 +172,9 @@ export class Stopper {
   }
 }
 
-/** When a new run heats, the last press is history. */
-export function outlived(press, now) {
-  return press.askedMs !== null && Boolean(press.offUtcUs) && ACTIVE.has(now?.run?.state) && now.run.started_utc_us > press.offUtcUs;
+/** When a new run heats, or the stop is past, this page's press is history. */
+export function outlived(press, now, ms) {
+  if (press.askedMs === null || !press.offUtcUs || !now) return false;
+  if (ACTIVE.has(now.run?.state)) return now.run.started_utc_us > press.offUtcUs;
+  return isOver(now) && (ms - press.askedMs) * 1000 > (now.run ? SHOWN_US : ALONE_US);
 }

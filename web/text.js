@@ -166,8 +166,12 @@ export const levelWords = (level) => LEVELS[level] ?? Object.values(LEVELS)[leve
 const UNITS = "°[CF]|%|K|W|V|A|mA|ms|s|min|h|kB";
 const APART = new RegExp(`(\\d) (?=(?:${UNITS})(?![\\p{L}\\d]))`, "gu");
 
-/** Somebody else's sentence with every number held to its unit, as this page's own are. */
-export const together = (text) => String(text ?? "").replace(APART, `$1${THIN}`);
+/** How the record calls whoever uses the chamber's own computer without an account, and what a sentence calls them. */
+export const AT_HOME = "local, not signed in";
+export const SOMEBODY = "somebody at this computer";
+
+/** Somebody else's sentence with every number held to its unit, as this page's own are, and nobody called by the record's name. */
+export const together = (text) => String(text ?? "").replace(APART, `$1${THIN}`).replaceAll(AT_HOME, SOMEBODY);
 
 /** First letter large. */
 export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : "");

@@ -80,3 +80,16 @@ export function letterLink(link, origin) {
     return null;
   }
 }
+
+/** An address that only the computer itself can open (RFC 5735, 3: 127.0.0.0/8; RFC 4291, 2.5.3: ::1; RFC 6761, 6.3: localhost). */
+export function isLoopback(address) {
+  try {
+    const { hostname } = new URL(address);
+    return /^(?:127\.\d+\.\d+\.\d+|\[::1\]|(?:.+\.)?localhost)$/u.test(hostname);
+  } catch {
+    return false;
+  }
+}
+
+/** What is to do about the address that links in messages begin with: null, or {offer: this page's own address, or "" where that is none either}. */
+export const linksTodo = (page, origin) => (isLoopback(page) ? { offer: isLoopback(origin) ? "" : origin } : null);

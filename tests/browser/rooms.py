@@ -6,7 +6,7 @@ import time
 from copy import deepcopy
 from typing import Any
 
-from tests.browser.stand_in import StandIn, chamber_row, fixture
+from tests.browser.stand_in import RUN_ASKS, StandIn, chamber_row, fixture
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
@@ -15,11 +15,11 @@ KEEPER = {
     "name": "Runa",
     "role": "maintainer",
     "via": "session",
-    "may": ["stop_heating", "start", "write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people"],
     "accounts": True,
     "expires_utc_us": 1_797_000_000_000_000,
 }
-LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating"]}
+LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating", "acknowledge", "check_in"]}
 
 
 def now_us() -> int:
@@ -228,15 +228,20 @@ def a_curve(row: dict[str, Any]) -> dict[str, Any]:
         "setpoint_mc": climb,
         "control_mc": [mc + 400 for mc in climb],
         "part_mc": [max(20_000, mc - 900) for mc in climb],
+        "duty_e4": [9_500 if number < 60 else 2_000 + 300 * (number % 7) for number in range(181)],
+        "seen_e4": [9_400 if number < 60 else 2_100 for number in range(181)],
     }
     columns = {name: {"min": values, "max": values} for name, values in pairs.items()}
+    columns["duty_e4"]["min"] = [e4 - 400 for e4 in pairs["duty_e4"]]
     return {"run_id": row["id"], "span_us": step, "utc_us": stamps, "columns": columns, "gaps": []}
 
 
 def with_run(world: StandIn) -> StandIn:
     row = a_run()
     began = row["started_utc_us"]
+    said = {"run_id": "2", "answers": "smoke_alarm clear_space", "channel": "phone", "arrived_age_us": 300_000_000}
     kinds = [
+        ("leaving", 0, said),
         ("segment", 0, {"segment": 0, "kind": "ramp", "target_mc": 60_000}),
         ("reading", 30, {"role": "part", "before": "good", "after": "stale"}),
         ("soak_counting", 62, {"counting": True, "counted_us": 0}),

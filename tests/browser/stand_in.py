@@ -78,11 +78,13 @@ def problem(code: str, detail: str, **more: Any) -> dict[str, Any]:
 
 SIGNED_OUT = (401, problem("signed_out", "Nobody is signed in."))
 OPEN_SIGNED_OUT = ("/me", "/sign-in", "/join", "/health")
+RUN_ASKS = ["start", "hold", "restart", "cool_down", "stop_heating", "reset", "acknowledge", "clear", "tighten", "check_in"]
+"""What a maintainer may ask of a controller, as GET /me lists it."""
 LOCAL = {
     "name": "local, not signed in",
     "role": "maintainer",
     "via": "local",
-    "may": ["write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people"],
     "accounts": True,
     "expires_utc_us": None,
 }

@@ -189,7 +189,8 @@ def test_the_card_is_one_printed_sheet(new_page, ready):
     expect(page.locator(".card")).to_contain_text("Off is not isolated")
     page.emulate_media(media="print")
     expect(page.locator(".stopbar")).to_be_hidden()
-    expect(page.locator(".screen-only")).to_be_hidden()
+    for number in range(2):
+        expect(page.locator(".screen-only").nth(number)).to_be_hidden()
     assert "home" not in page.locator(".card").inner_text().lower()
 
 
@@ -258,7 +259,7 @@ def test_a_check_in_says_how_long_is_left_and_whose_press_counts(new_page, stand
 @pytest.mark.parametrize(
     ("may", "in_us", "words"),
     [
-        (True, None, "You may leave. The first half hour followed the plan. You may leave it alone"),
+        (True, None, "Nothing needs you. You may leave. This is advice: nothing here checks who is near."),
         (False, 12 * MINUTE_US, f"Stay for now. The first half hour is not over. At the earliest in 12{NB}min, at"),
         (False, None, "Stay for now. The first half hour is not over."),
     ],
@@ -268,12 +269,15 @@ def test_whether_one_may_leave_stands_in_words(new_page, stand_in, may, in_us, w
     said = followed if may else "The first half hour is not over."
     stand_in.now["leave"] = {"may": may, "words": said, "in_us": in_us}
     page = open_at(new_page, stand_in)
-    expect(page.locator(".notice")).to_contain_text(words)
+    expect(page.locator(".now-head .more" if may or in_us else ".notice")).to_contain_text(words)
+    if in_us:
+        expect(page.locator(".now-head")).not_to_contain_text("Nothing needs you")
+    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight") or not (may or in_us)
 
 
 @pytest.mark.parametrize(
     ("state", "bold"),
-    [("failing", "Messages don’t reach anybody."), ("unknown", "Whether messages leave is not known."), ("working", "")],
+    [("failing", "Messages fail."), ("unknown", "Whether messages leave is not known."), ("working", "")],
 )
 def test_messages_that_fail_are_told_where_the_run_is(new_page, stand_in, state, bold):
     stand_in.now["messages"] = {"state": state, "words": "The messenger does not answer."}
@@ -283,6 +287,41 @@ def test_messages_that_fail_are_told_where_the_run_is(new_page, stand_in, state,
         expect(page.locator(".notice").get_by_role("link", name="Who is told")).to_be_visible()
     else:
         expect(page.locator(".notice")).to_have_count(0)
+
+
+def test_the_channel_that_fails_is_named_and_nothing_is_said_of_the_others(new_page, stand_in):
+    stand_in.now["messages"] = {"state": "failing", "words": "neighbour: 550 no such mailbox; bell: timed out"}
+    page = open_at(new_page, stand_in)
+    expect(page.locator(".notice.warn")).to_contain_text("“neighbour” is not told: 550 no such mailbox; bell: timed out")
+    expect(page.locator("main")).not_to_contain_text("anybody")
+
+
+@pytest.mark.parametrize("armed", [False, True])
+def test_a_named_start_waits_without_amber_and_without_a_ghost(new_page, ready, armed):
+    at = ready.now["utc_us"] + 5 * HOUR_US
+    ready.answers["GET /schedules"] = (200, {"schedules": [STORED]})
+    named = {"at_utc_us": at, "schedule": "Invented", "level": "unattended", "armed": armed, "run_id": "9"}
+    contacts = [{**one, "closed": one["name"] != "armed" or armed} for one in ready.now["permit"]["contacts"]]
+    contacts[-1]["why"] = "" if armed else "A start waits for the arm button."
+    permit = {"given": False, "contacts": contacts}
+    ready.now |= waiting("time" if armed else "arm", **named) | {"permit": permit}
+    page = open_at(new_page, ready)
+    expect(page.locator(".notice")).to_contain_text("Invented, unattended.")
+    expect(page.locator(".notice")).to_contain_text("By its plan it ends")
+    expect(page.locator(".preview .part")).to_be_attached()
+    expect(page.locator(".ghost")).to_have_count(0)
+    assert page.locator(".warned, .m-warn, .bad").count() == 0
+
+
+def test_once_the_cause_has_gone_going_on_is_what_there_is_to_do(new_page, stand_in):
+    stand_in.now["run"] |= {"state": "held", "heat_withheld": True, "next": None}
+    stand_in.now["possible"] = ["restart", "stop_heating"]
+    page = open_at(new_page, stand_in)
+    notice = page.locator(".notice.must")
+    expect(notice).to_contain_text("The heat waits until you say go on.")
+    stand_in.answers["POST /runs/current/restart"] = (200, {})
+    notice.get_by_role("button", name="Go on").click()
+    until_asked(page, stand_in, ("/runs/current/restart", {}))
 
 
 def test_nothing_old_is_said_to_be_due(new_page, stand_in):

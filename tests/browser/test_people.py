@@ -175,5 +175,5 @@ def test_a_run_says_for_how_long_air_and_part_were_in_band_and_where_every_event
     soak = page.locator("table.fold tbody tr").nth(1)
     expect(soak.locator("[data-label='air in band']")).to_have_text(re.compile(r"^2\sh$"))
     expect(soak.locator("[data-label='part in band']")).to_have_text(re.compile(r"^1\sh\s43$"))
-    expect(page.locator(".event-ticks path")).to_have_count(4)
+    expect(page.locator(".event-ticks path")).to_have_count(5)
     expect(page.locator("circle.balloon[r='10.5']")).to_have_count(3)

@@ -203,13 +203,13 @@ def test_a_snapshot_from_before_the_press_does_not_answer_it(run):
 
 @pytest.mark.parametrize(
     ("by", "words"),
-    [("local, not signed in", "10:00:34.1 at the latest, by local, not signed in"), ("trip: smoke", "10:00:34.1, by the trip")],
+    [("local, not signed in", " at the latest, by somebody at this computer"), ("trip: smoke", ", by the trip")],
 )
 def test_a_page_opened_later_says_when_the_stop_was_asked(run, by, words):
     stop = f"{{by: '{by}', accepted_utc_us: 1764061234100000, off_seen_utc_us: 1764061234500000}}"
     now = f"{{stop: {stop}, board: {{present: true}}, run: {{state: 'aborted'}}}}"
     three = run("stop", f"m.stations({{askedMs: null}}, {now}, 0)")
-    assert [one["time"] + one.get("more", "") for one in three] == [words, "10:00:34.1", "10:00:34.5"]
+    assert [one["time"] + one.get("more", "") for one in three] == [f"10:00:34.1{words}", "10:00:34.1", "10:00:34.5"]
 
 
 def test_an_open_contact_leaves_a_thin_line_behind_it(run):

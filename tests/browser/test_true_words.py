@@ -363,12 +363,15 @@ def test_a_mark_in_a_lead_stands_in_its_line(new_page, stand_in):
     assert mark["y"] < words["y"] + words["height"] and words["y"] < mark["y"] + mark["height"]
 
 
-def test_a_start_that_came_to_nothing_is_still_told(new_page, stand_in):
-    stand_in.now |= {"run": None, "pending": None}
-    reason = "Nobody pressed the arm button at the chamber within 120 s."
-    fields = {"ask": "start", "by": "local", "role": "operator", "ref": "1", "code": "not_armed", "reason": reason}
-    told = {"id": "1-9", "utc_us": stand_in.now["utc_us"] - 60_000_000, "tick": 1, "kind": "command_refused", "fields": fields}
-    stand_in.events = [told]
+@pytest.mark.parametrize("run_state", [None, "complete"], ids=["no run", "an ended run lies there"])
+def test_a_start_that_came_to_nothing_is_told_until_the_next_one(new_page, stand_in, run_state):
+    reason = "Nobody pressed the arm button at the chamber until 30 min past the named time."
+    at_us = stand_in.now["utc_us"]
+    run_now = run_state and {**stand_in.now["run"], "state": run_state, "end": "as planned", "next": None}
+    lapsed = {"reason": reason, "utc_us": at_us - 20 * 3_600_000_000, "at_utc_us": at_us - 21 * 3_600_000_000}
+    stand_in.now |= {"run": run_now, "pending": None, "lapsed": lapsed}
     page = open_at(new_page, stand_in)
-    expect(page.locator(".curve.empty")).to_contain_text("The start was taken back at")
-    expect(page.locator(".curve.empty")).to_contain_text(reason)
+    expect(page.locator(".notice.must")).to_contain_text(re.compile(r"The start named for .* came to nothing, at"))
+    expect(page.locator(".notice.must")).to_contain_text(reason.replace("30 min", f"30{NB}min"))
+    stand_in.push(lapsed=None)
+    expect(page.locator(".notice")).to_have_count(0)

@@ -136,7 +136,8 @@ function contactOf(now, first, guards) {
 function hindering(now, first) {
   const open = now.permit.contacts.find((one) => !one.closed && one.known !== false && one.why !== NO_RUN);
   if (first || !open) return null;
-  const wanted = ACTIVE.has(now.run?.state) || now.pending || now.local_stop || now.alarms?.some((alarm) => alarm.cause === open.why);
+  const waits = now.pending && open.name !== "armed"; // a start that waits for its button or its time waits as it should
+  const wanted = ACTIVE.has(now.run?.state) || waits || now.local_stop || now.alarms?.some((alarm) => alarm.cause === open.why);
   return wanted ? open.name : null;
 }
 
@@ -158,7 +159,7 @@ function presentPermit(now, staleMs, first, blamed) {
   const captions = {
     unknown: `Permit: not heard for ${age(staleMs)}. The chamber judges it for itself and needs no page to do so.`,
     given: "Permit: all of these, every second",
-    none: now.run?.heat_withheld ? "Permit: none. The heat waits until you say go on" : open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
+    none: now.pending && open?.name === "armed" ? `Permit: none yet. ${together(sentence(open.why || "A start waits"))}` : now.run?.heat_withheld ? "Permit: none. The heat waits until you say go on" : open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
   };
   const standing = unknown ? "unknown" : now.permit.given ? "given" : "none";
   const refused = first && standing === "none" ? `Permit: refused since ${clockSeconds(first.utc_us)}` : captions[standing];

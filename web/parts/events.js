@@ -1,12 +1,12 @@
 /** Events in sentences, in order. One table from kind to words; an unknown kind shows its name and fields. Pure. */
 import { html } from "../markup.js";
-import { clockSeconds, wait, warmShort, counted, day, many } from "../text.js";
+import { AT_HOME, SOMEBODY, clock, clockSeconds, wait, warmShort, counted, day, many, uncapital } from "../text.js";
 
 const f = (event) => event.fields ?? {};
 const guardWords = (id) => String(id).replaceAll("_", " ");
 
 /** Who did it; the machine's own names in words. */
-export const whoWords = (by) => (by === "local_stop" ? "the local stop at the chamber" : by?.startsWith("trip: ") ? `the trip: ${guardWords(by.slice(6))}` : by ?? "");
+export const whoWords = (by) => (by === "local_stop" ? "the local stop at the chamber" : by === AT_HOME ? SOMEBODY : by?.startsWith("trip: ") ? `the trip: ${guardWords(by.slice(6))}` : by ?? "");
 const by = (fields) => (fields.by ? `, by ${whoWords(fields.by)}` : "");
 
 /** Somebody pressed the stop at the chamber: the one command that comes without a request. */
@@ -31,6 +31,12 @@ export const isGap = (event) => event.kind === "gap" && !BAD_LINES.test(f(event)
 const ASKED = { start: "start", hold: "hold", restart: "go on", cool_down: "cool down", stop_heating: "stop heating", reset: "reset", acknowledge: "acknowledge",
   clear: "clear", tighten: "tighten a limit", check_in: "check in" };
 
+/** The ids that were agreed to before leaving; the record has them in one text. */
+export const answersOf = (fields) => [fields.answers ?? ""].flat().join(" ").split(" ").filter(Boolean);
+
+const HOUR_US = 3600e6;
+const arrivedWords = (x) => (!x.channel ? "no test message had arrived" : `a test message over ${x.channel} had arrived ${x.arrived_age_us < HOUR_US ? "less than an hour" : wait(x.arrived_age_us)} before`);
+
 /** kind -> sentence. */
 const WORDS = {
   controller_started: (x) => `controller ${x.version ?? ""} began, heat off`,
@@ -48,6 +54,8 @@ const WORDS = {
   arm_asked: () => "the start waits for the arm button",
   armed: () => "the arm button was pressed",
   arm_void: (x) => `the arming ended unused: ${x.reason}`,
+  start_lapsed: (x) => `the start${x.at_utc_us ? ` named for ${clock(x.at_utc_us)}` : ""} came to nothing: ${uncapital(String(x.reason))}`,
+  leaving: (x) => `before leaving, ${many(answersOf(x).length, "statement")} of the checklist ${answersOf(x).length === 1 ? "was" : "were"} agreed to; ${arrivedWords(x)}`,
   run_state: (x) => `${x.before} to ${x.after}${x.cause ? `: ${ASKED[x.cause] ?? guardWords(x.cause)}` : ""}${by(x)}`,
   segment: (x) => `segment ${Number(x.segment) + 1} begins: ${x.kind === "cool" ? "cooling" : x.kind} to ${warmShort(x.target_mc)}`,
   soak_counting: (x) => (x.counting ? `in band, the soak clock runs${x.counted_us ? ` from ${counted(x.counted_us)}` : ""}` : `the soak clock stops at ${counted(x.counted_us)}`),
@@ -65,7 +73,7 @@ const WORDS = {
 };
 
 /** Kinds that a person did or asked. */
-const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened"]);
+const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened", "leaving", "start_lapsed"]);
 
 export const isOfPeople = (event) => OF_PEOPLE.has(event.kind) || isLocalStop(event);
 

@@ -16,6 +16,18 @@ const sheetList = (view, staleMs, entries, open) =>
   html`<ol class="sheets">${entries.map((entry) => html`<li><a href="#/${entry.at}" ${entry === open ? html`aria-current="page"` : ""}><span class="no">${
     entry.number}</span> <span class="name">${entry.name}</span>${standingMark(entry, view.now, staleMs)}</a></li>`)}</ol>`;
 
+/** The chamber in view as the stream tells it; the list of all is ten seconds old at worst. */
+function live(row, view, shown, staleMs) {
+  const { now } = view;
+  if (row.at !== shown || !now || staleMs !== null) return row;
+  const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
+  return { at: row.at, away: "", now: { ...row.now, name: now.chamber.name, simulated: now.chamber.simulated, sentence: now.sentence, state: now.pending ? "start waits" : now.run?.state ?? "idle",
+    latched: now.latches.length > 0, alarms: asks, permit: now.permit.given } };
+}
+
+/** States of a run in which somebody may be missed. */
+const HELD = new Set(["held", "holding"]);
+
 /** A chamber in one line: its mark, and what it does in a word or two. */
 export function chamberLine(row) {
   const { now } = row;
@@ -23,20 +35,22 @@ export function chamberLine(row) {
   const latched = Array.isArray(now.latched) ? now.latched.length > 0 : Boolean(now.latched);
   const heats = now.permit === true || now.permit?.given === true;
   const words = latched ? "tripped" : [now.state || "idle", heats ? "may heat" : "heat off"].filter(Boolean).join(", ");
-  return { mark: latched ? "trip" : "", words, sentence: now.sentence };
+  const asks = Boolean(now.alarms) || /^Held with the heat off\b/u.test(now.sentence ?? "");
+  return { mark: latched ? "trip" : asks ? "alarm" : HELD.has(now.state) ? "todo" : "", words, sentence: now.sentence };
 }
 
 const nameOf = (row) => row.now?.name ?? row.at;
 
 /** Every chamber of this service; nothing where there is one. */
-function chamberList(view, full) {
+function chamberList(view, full, staleMs) {
   const { chambers } = view.chambers;
   if (chambers.length < 2) return "";
   const shown = view.at || chambers[0].at;
-  return html`<ul class="chambers" aria-label="Chambers">${chambers.map((row) => {
+  return html`${full ? html`<h2 class="switch">Which chamber</h2>` : ""}<ul class="chambers" aria-label="Chambers">${chambers.map((found) => {
+    const row = live(found, view, shown, staleMs);
     const line = chamberLine(row);
     return html`<li><a href="#/at/${encodeURIComponent(row.at)}/now" ${row.at === shown ? html`aria-current="true"` : ""}>${line.mark ? mark(line.mark, 14) : ""}<span><b>${nameOf(row)}</b><span class="state">${
-      full ? line.sentence : line.words}${full && row.now?.simulated ? " SIMULATED." : ""}</span></span></a></li>`;
+      full ? line.sentence : line.words}${full && row.now?.simulated ? " SIMULATED." : ""}${full ? html`<span class="pick">${row.at === shown ? "This one is shown." : "Show this one."}</span>` : ""}</span></span></a></li>`;
   })}</ul>`;
 }
 
@@ -47,14 +61,17 @@ const unitSwitch = (unit) =>
 export function drawMargin(view, staleMs, entries, open) {
   const simulated = view.now?.chamber?.simulated;
   const out = view.signedOut();
-  return html`<p class="product"><b>Soakwarden</b><span>${out ? "signed out" : view.now?.chamber?.name ?? ""}</span></p>${out ? "" : html`${chamberList(view, false)}${sheetList(view, staleMs, entries, open)}${unitSwitch(view.unit)}`}${
+  return html`<p class="product"><b>Soakwarden</b><span>${out ? "signed out" : view.now?.chamber?.name ?? ""}</span></p>${out ? "" : html`${chamberList(view, false, staleMs)}${sheetList(view, staleMs, entries, open)}${unitSwitch(view.unit)}`}${
     simulated && !out ? html`<p class="invented">A simulated chamber. All its data is invented.</p>` : ""}`;
 }
 
 export function drawPhoneHead(view, staleMs, entries, open, listOpen) {
   if (view.signedOut()) return html`<b class="opens">Soakwarden</b><span>signed out</span>`;
   const tone = staleMs === null && view.now?.latches.length ? "bad" : "";
-  return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.number ?? ""}</b> <b>${
-    open.name}</b></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
-    listOpen ? html`<div class="phone-list" id="phone-list">${chamberList(view, true)}<nav aria-label="Sheets">${sheetList(view, staleMs, entries, open)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
+  const { chambers } = view.chambers;
+  const several = chambers.length > 1; // which one this is has to be read before anything else
+  const name = several ? view.now?.chamber?.name ?? nameOf(chambers.find((row) => row.at === view.chamberName()) ?? chambers[0]) : "";
+  return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.number ?? ""}</b> <span><b>${
+    open.name}</b>${several ? html`<span class="which">${name}</span>` : ""}</span></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
+    listOpen ? html`<div class="phone-list" id="phone-list">${chamberList(view, true, staleMs)}<nav aria-label="Sheets">${sheetList(view, staleMs, entries, open)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
 }

@@ -2,6 +2,7 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { mark } from "./marks.js";
+export { may } from "./rights.js";
 
 /** One field with its label and a hint. `type` is an input's. */
 export function field({ id, name, label, type = "text", hint = "", value = "", complete = "off", wrong = "", attributes = "" }) {
@@ -29,22 +30,38 @@ export async function send({ store, ask, signal }, key, path, options) {
   }
 }
 
-/** Whether the one who asks may do this, as far as GET /me said; the api judges each request again. */
-export const may = (me, what) => !me?.may || me.may.includes(what);
+const NAMED = "1 to 40 letters and digits, with blanks, points, hyphens and apostrophes between them";
+/** What a field may be, where the api can only say by which pattern it judges. */
+const FORMS = { name: NAMED, label: NAMED, url: "an address with a scheme, as jsons://hook.example/path", page: "an address that begins with http:// or https://, as http://192.0.2.5:8650", key: "the key as the listener prints it: the digits 0 to 9 and the letters a to f, or nothing", days: "a whole number of days" };
+/** Shown nowhere, not even to whoever typed it. */
+const SECRET = new Set(["old", "new", "password", "code", "key"]);
+/** Advice that says nothing that a mark at the field does not say. */
+const EMPTY = /^Correct this field\.$/u;
+
+/** A mistake as people say it: {field, value, allowed, advice}, without patterns, and without what was typed where that is a secret. */
+export function mistakeWords(one) {
+  const allowed = /^text of the form|[\^$\\]/u.test(one.allowed) ? FORMS[one.field] ?? "another form" : one.allowed;
+  const value = SECRET.has(one.field) || !one.value || one.value === "nothing" || one.value === "None" ? "" : `It is “${one.value}”. `;
+  const advice = EMPTY.test(one.advice ?? "") ? "" : ` ${one.advice ?? ""}`;
+  return `${value}Allowed: ${allowed}.${advice}`.trim();
+}
 
 /** The mistake that belongs to one field of a form. */
 export const wrongAt = (held, name) => {
   const one = held?.refused?.mistakes?.find((row) => row.field === name);
-  return one ? `${one.value ? `It is ${one.value}; allowed` : "Allowed"} is ${one.allowed}. ${one.advice}` : "";
+  return one ? mistakeWords(one) : "";
 };
+
+/** The refusal's own sentence, unless it only repeats what stands at the fields. */
+const saidOf = (refused) => (refused.code === "bad_request" && refused.mistakes.length ? "What has to be changed stands at its field." : refused.message);
 
 /** A refusal beside the form: one sentence, and every mistake that has no field of its own. */
 export function refusedWords(held, fields = []) {
   if (!held?.refused) return "";
   const { refused } = held;
   const rest = refused.mistakes.filter((one) => !fields.includes(one.field));
-  return html`<div class="trouble" role="alert">${mark(refused.status === 403 ? "notallowed" : "faulted")}<div><p><b>Nothing was changed.</b> ${refused.message} ${refused.mistakes.length ? "" : refused.advice}</p>${
-    rest.length ? html`<ul class="mistakes">${rest.map((one) => html`<li><b>${one.field}</b>: allowed is ${one.allowed}. ${one.advice}</li>`)}</ul>` : ""}</div></div>`;
+  return html`<div class="trouble" role="alert">${mark(refused.status === 403 ? "notallowed" : "faulted")}<div><p><b>Nothing was changed.</b> ${saidOf(refused)} ${refused.mistakes.length ? "" : refused.advice}</p>${
+    rest.length ? html`<ul class="mistakes">${rest.map((one) => html`<li><b>${one.field}</b>: ${mistakeWords(one)}</li>`)}</ul>` : ""}</div></div>`;
 }
 
 /** Copy where the browser lets a page do so; else the text is chosen, ready for the keys. */

@@ -44,7 +44,7 @@ export function presentAlarm(alarm, guard, unit, now) {
   const number = watched(alarm.value, alarm.unit, unit);
   const limit = watched(alarm.limit, alarm.unit, unit);
   const done = DONE[guard?.action]?.(now, heatOff(now)) ?? alarm.why;
-  if (/^returned/u.test(alarm.state)) return gone(alarm, done);
+  if (/^returned/u.test(alarm.state)) return gone(alarm, done, now);
   return { tone: "warn", guard: alarm.guard, parts: [
     ["Cause", html`<b>${together(alarm.detail ? alarm.cause.replace(/\.$/u, `: ${alarm.detail}.`) : alarm.cause)}</b> ${number && limit ? `${number} seen, limit ${limit}.` : ""} ${together(alarm.why)}`],
     ["Done already", done], ["Do now", steps(alarm.do)], ["Worry if", together(uncapital(alarm.worry))],
@@ -52,10 +52,11 @@ export function presentAlarm(alarm, guard, unit, now) {
 }
 
 /** An alarm whose cause has gone asks for nothing but to be seen. */
-function gone(alarm, done) {
+function gone(alarm, done, now) {
+  const waits = now.run?.heat_withheld && now.possible?.includes("restart");
   return { tone: "warn", guard: alarm.guard, parts: [
     ["Cause", html`<b>It has gone</b>, since ${clockSeconds(alarm.utc_us)}. It was: “${together(alarm.cause)}”`],
-    ["Done already", done], ["Do now", "Acknowledge that you have seen it."], ["Worry if", "it comes again."],
+    ["Done already", done], ["Do now", waits ? steps(["Look at the chamber, then press Go on: the heat waits for it.", "Acknowledge that you have seen it."]) : "Acknowledge that you have seen it."], ["Worry if", "it comes again."],
   ] };
 }
 

@@ -3,9 +3,10 @@
  * that one may leave, that messages fail, that a circuit is asked for too much. Pure.
  */
 import { html } from "../markup.js";
-import { capital, clock, day, together, wait } from "../text.js";
+import { capital, clock, day, levelWords, together, wait } from "../text.js";
 import { ACTIVE } from "../heat.js";
 import { mark } from "./marks.js";
+import { may } from "./rights.js";
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();
 const at = (us, nowUs) => (sameDay(us, nowUs) ? clock(us) : `${day(us)} ${clock(us)}`);
@@ -32,12 +33,32 @@ export function waitWords(now) {
 /** In a word or three, for heads and title blocks. */
 export const waitsShort = (pending) => ({ arm: "waits for arming", clock: "waits for its clock", time: `starts ${pending.at_utc_us ? clock(pending.at_utc_us) : "later"}`, board: "waits for the board" }[pending.waits_for ?? "arm"]);
 
-function pendingNotice(now) {
-  if (!now.pending) return null;
-  const waits = now.pending.waits_for ?? "arm";
-  const named = now.pending.at_utc_us && waits !== "time" ? `It is to start ${at(now.pending.at_utc_us, now.utc_us)}.` : "";
+/** What waits, from when, and till when by its plan; `plan` is {name, duration_us} where it could be had. */
+function pendingNotice(now, plan) {
+  const { pending } = now;
+  if (!pending) return null;
+  const waits = pending.waits_for ?? "arm";
+  const name = pending.schedule ? `${pending.schedule}, ${levelWords(pending.level)}.` : "";
+  const named = pending.at_utc_us && waits !== "time" ? `It is to start ${at(pending.at_utc_us, now.utc_us)}.` : "";
+  const begins = Math.max(pending.at_utc_us ?? 0, now.utc_us);
+  const ends = plan && plan.name === pending.schedule ? `By its plan it ends ${at(begins + plan.duration_us, now.utc_us)} at the earliest.` : "";
   const armed = now.armed_until_utc_us ? `The arm button was pressed; that holds until ${at(now.armed_until_utc_us, now.utc_us)}.` : "";
-  return { tone: waits === "arm" ? "must" : "", mark: waits === "arm" ? "todo" : "", bold: named || armed || "One press starts one run.", more: [named && armed, "Stop heating takes the start back."].filter(Boolean).join(" "), keys: [{ word: "Take this start back", act: "stop-heating" }] };
+  const said = [name, named, armed, ends].filter(Boolean);
+  return { tone: waits === "arm" ? "must" : "", mark: waits === "arm" ? "todo" : "", bold: said[0] ?? "One press starts one run.", more: [...said.slice(1), "Stop heating takes the start back."].join(" "), keys: [{ word: "Take this start back", act: "stop-heating" }] };
+}
+
+/** A start that came to nothing is told until the next one, or nobody would know why the chamber is cold in the morning. */
+function lapsed(now) {
+  const { lapsed: it } = now;
+  if (!it || now.pending || ACTIVE.has(now.run?.state)) return null;
+  const what = it.at_utc_us ? `The start named for ${at(it.at_utc_us, now.utc_us)} came to nothing` : "The start came to nothing";
+  return { tone: "must", mark: "todo", bold: `${what}, at ${at(it.utc_us, now.utc_us)}.`, more: `${together(it.reason)} No heat was given for it.`, link: ["#/schedules", "Start again"], keys: [] };
+}
+
+/** The cause has gone and the heat still waits: going on is what there is to do. While an alarm stands, its own keys offer it. */
+function goOn(now) {
+  if (!now.run?.heat_withheld || !now.possible.includes("restart") || now.latches.length || now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state))) return null;
+  return { tone: "must", mark: "todo", bold: "The heat waits until you say go on.", more: "Look at the chamber first; the run goes on where it stood.", keys: [{ word: "Go on", act: "run", value: "restart", need: "restart" }] };
 }
 
 /** Below a quarter of its time a check-in is what somebody must do now. */
@@ -53,17 +74,36 @@ function checkIn(now) {
     more: `${page ? "Here, or by the button at the chamber." : "Only the button at the chamber counts."} Asked every ${wait(due.every_us)}; when it is missed, the heat goes off and the run waits.`, keys: page ? [{ word: "I am here", act: "check-in" }] : [] };
 }
 
+/**
+ * Advice about leaving, for the line under the head's sentence: that costs no height. Null where there is none to give; while
+ * an alarm or a hold keeps somebody here, it stands as a notice.
+ */
+export function leaveWords(now) {
+  const { leave: advice } = now;
+  if (!advice || now.pending) return null;
+  if (advice.may) return { bold: "You may leave.", more: "This is advice: nothing here checks who is near.", stays: false };
+  if (!advice.in_us) return null;
+  return { bold: "Stay for now.", more: `${together(advice.words)} At the earliest in ${wait(advice.in_us)}, at ${clock(now.utc_us + advice.in_us)}.`, stays: true };
+}
+
 function leave(now) {
-  const { leave: may } = now;
-  if (!may || now.pending) return null;
-  if (may.may) return { tone: "", mark: "", bold: "You may leave.", more: together(may.words), keys: [] };
-  const when = may.in_us === null || may.in_us === undefined ? "" : ` At the earliest in ${wait(may.in_us)}, at ${clock(now.utc_us + may.in_us)}.`;
-  return { tone: "", mark: "", bold: "Stay for now.", more: `${together(may.words)}${when}`, keys: [] };
+  const { leave: advice } = now;
+  return !advice || now.pending || leaveWords(now) ? null : { tone: "", mark: "", bold: "Stay for now.", more: together(advice.words), keys: [] };
+}
+
+/** Of the messenger itself, not of a channel. */
+const ITS_OWN = /^the controller of |cannot be written$/u;
+
+/** Messages fail: which channel, in the messenger's own words, "NAME: what its provider answered; NAME: …". That others work is not known here. */
+export function failingWords(words) {
+  const [, name, rest] = /^([^:;]{1,60}): (.*)$/u.exec(words) ?? [];
+  if (!name || ITS_OWN.test(name)) return { bold: "Messages fail.", more: capital(together(words)) };
+  return { bold: `“${name}” is not told:`, more: together(rest) };
 }
 
 function messages(now) {
   const { messages: state } = now;
-  if (state?.state === "failing") return { tone: "warn", mark: "alarm", bold: "Messages don’t reach anybody.", more: `${capital(together(state.words))}`, link: ["#/messages", "Who is told"] };
+  if (state?.state === "failing") return { tone: "warn", mark: "alarm", ...failingWords(state.words), link: ["#/messages", "Who is told"] };
   const alone = now.run?.level === "unattended" && ACTIVE.has(now.run.state);
   return state?.state === "unknown" && alone ? { tone: "", mark: "stale", bold: "Whether messages leave is not known.", more: together(state.words), link: ["#/messages", "Who is told"] } : null;
 }
@@ -78,9 +118,10 @@ export const overloads = ({ circuits = [], chambers = [] }) => [circuits].flat()
 });
 
 /** Every notice that stands now, the gravest first. `over` is what `overloads` says of the circuits. */
-export function presentNotices(now, over = []) {
-  return [messages(now), clocks(now), ...over.map((one) => ({ tone: "warn", mark: "alarm", bold: "One circuit is asked for too much.", more: one.words })), pendingNotice(now), checkIn(now), leave(now)].filter(Boolean);
+export function presentNotices(now, over = [], plan = null) {
+  return [messages(now), clocks(now), ...over.map((one) => ({ tone: "warn", mark: "alarm", bold: "One circuit is asked for too much.", more: one.words })), lapsed(now), pendingNotice(now, plan), goOn(now), checkIn(now), leave(now)].filter(Boolean);
 }
 
-export const drawNotices = (notices) => (notices.length ? html`<div class="notices">${notices.map((one) => html`<section class="notice ${one.tone}"><p>${one.mark ? mark(one.mark, 20) : ""}<span><b>${one.bold}</b> ${one.more ?? ""} ${
-  one.link ? html`<a href="${one.link[0]}">${one.link[1]}</a>` : ""}</span></p>${(one.keys ?? []).map((key) => html`<button type="button" class="key ${one.tone === "must" ? "must" : ""}" data-do="${key.act}">${key.word}</button>`)}</section>`)}</div>` : "");
+/** Keys with a `need` are shown to those who may press them. */
+export const drawNotices = (notices, me = null) => (notices.length ? html`<div class="notices">${notices.map((one) => html`<section class="notice ${one.tone}"><p>${one.mark ? mark(one.mark, 20) : ""}<span><b>${one.bold}</b> ${one.more ?? ""} ${
+  one.link ? html`<a href="${one.link[0]}">${one.link[1]}</a>` : ""}</span></p>${(one.keys ?? []).filter((key) => !key.need || may(me, key.need)).map((key) => html`<button type="button" class="key ${one.tone === "must" ? "must" : ""}" data-do="${key.act}" data-value="${key.value ?? ""}">${key.word}</button>`)}</section>`)}</div>` : "");

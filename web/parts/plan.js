@@ -74,7 +74,8 @@ function coolsAt(plan, hotMc, nowUs) {
   return null;
 }
 
-const LEFT = 46;
+/** Where the time begins in every drawing of a run. */
+export const LEFT = 46;
 const DETAIL_LEAST_US = 600e6;
 const LEVEL_MC = 2000;
 const TRIP_WORDS = 130;
@@ -93,7 +94,7 @@ export function drawPlan(view, { width, height, phone = false, lens = false }) {
     <defs><pattern id="hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch-line" d="M0 0V8"/></pattern><pattern
       id="unheard" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)"><path class="unheard-line" d="M0 0V5"/></pattern></defs>
     ${axes(view, marks, at)}${limitLine(view, at)}${zone(view, at)}${curves(view, at)}${forecast(view, at)}
-    ${view.nowUs === null ? "" : plumb(view, at)}${coolMark(view, at)}${phone ? "" : segmentDims(view, at)}${phone ? "" : curveNames(view, at)}
+    ${view.nowUs === null ? "" : plumb(view, at)}${coolMark(view, at)}${phone ? "" : segmentDims(view, at)}${phone && !view.named ? "" : curveNames(view, at)}
     ${lens ? lensMark(view, at) : ""}${tripMark(view, at)}${view.over?.(at) ?? ""}
   </svg>`;
 }

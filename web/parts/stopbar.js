@@ -3,6 +3,12 @@ import { html } from "../markup.js";
 import { stopIcon } from "./marks.js";
 import { gravest, heatOff } from "../heat.js";
 
+/** " at the latest, by Anna": who it was has no room on a phone, that it may have been earlier has. */
+function drawMore(words) {
+  const [when, ...who] = words.split(", ");
+  return html`${when}<span class="more">, ${who.join(", ")}</span>`;
+}
+
 /** Three stations on a line. */
 export function drawStations(three) {
   return html`<ol class="stations" aria-label="Steps of stopping">${three.map((one, index) => {
@@ -10,7 +16,7 @@ export function drawStations(three) {
       ? html`<path class="m-diamond" d="M9 0.5L17.5 9 9 17.5 0.5 9z"/>`
       : html`<circle class="station ${one.solid ? "solid" : ""}" cx="9" cy="9" r="6.2"/>`;
     return html`<li class="${index ? "" : "first"} ${one.unconfirmed ? "bad" : ""} ${one.plain ? "advice" : ""}"><svg width="18" height="18"
-      viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}${one.more ? html`<span class="more">${one.more}</span>` : ""}</b>` : ""}</span></li>`;
+      viewBox="0 0 18 18" aria-hidden="true">${shape}</svg><span>${one.word}${one.time ? html` <b>${one.time}${one.more ? drawMore(one.more) : ""}</b>` : ""}</span></li>`;
   })}</ol>`;
 }
 

@@ -5,6 +5,7 @@ import { presentTrip, presentAlarm, drawFour } from "../parts/fourparts.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { gravest, heatOff } from "../heat.js";
 import { mark } from "../parts/marks.js";
+import { may, notYours } from "../parts/rights.js";
 import { refusal, trouble } from "../parts/trouble.js";
 import { Refused } from "../link.js";
 
@@ -33,14 +34,14 @@ export function headline(now) {
   return ["Nothing asks for a person.", "Below is everything that is watched, every second, with its limit and what it would do."];
 }
 
-function standingNow(now, guards, unit) {
+function standingNow(now, guards, unit, me) {
   const first = gravest(now);
   const shown = [...now.latches].sort((a, b) => (b === first) - (a === first)).map((latch) => {
     const alarm = now.alarms.find((one) => one.guard === latch.guard);
     const keys = alarm && asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: latch.guard }] : [];
     return html`<section class="standing"><h2>${mark("trip", 18)} ${capital(latch.guard.replaceAll("_", " "))}${latch.first_out ? ", first-out" : ""}, ${clockSeconds(latch.utc_us, true)}</h2>${drawFour(presentTrip(now, latch, unit), keys)}${
-      keys.length ? html`<p class="caption">Acknowledge only says that you have seen it.</p>` : ""}<div class="clearing"><p>Clear is for a maintainer, once the cause is found and mended. It is refused while the cause stands. It starts nothing and brings no heat back.</p><button
-      type="button" class="key quiet" data-do="clear" data-value="${latch.guard}">Clear this trip</button></div></section>`;
+      keys.length ? html`<p class="caption">Acknowledge only says that you have seen it.</p>` : ""}<div class="clearing"><p>Clear is for a maintainer, once the cause is found and mended. It is refused while the cause stands. It starts nothing and brings no heat back.</p>${may(me, "clear") ? html`<button
+      type="button" class="key quiet" data-do="clear" data-value="${latch.guard}">Clear this trip</button>` : notYours("Clearing", "clear")}</div></section>`;
   });
   const alone = now.alarms.filter((alarm) => !now.latches.some((latch) => latch.guard === alarm.guard)).map((alarm) => html`<section class="standing"><h2>${mark("alarm", 18)} ${
     capital(alarm.guard.replaceAll("_", " "))}, ${alarm.state}, since ${clockSeconds(alarm.utc_us)}</h2>${drawFour(presentAlarm(alarm, guards?.find((guard) => guard.id === alarm.guard), unit, now), asksFor(alarm) ? [{ word: "Acknowledge", act: "acknowledge", value: alarm.guard }] : [])}</section>`);
@@ -72,7 +73,7 @@ export const sheet = {
     const { now, unit, held } = state;
     const [bold, more] = headline(now);
     const guards = held.guards;
-    return html`<div class="sheet-head"><h1 tabindex="-1">${bold}</h1><p class="lead">${more}</p></div>${refusal(held.refusal)}${now ? standingNow(now, guards, unit) : ""}
+    return html`<div class="sheet-head"><h1 tabindex="-1">${bold}</h1><p class="lead">${more}</p></div>${refusal(held.refusal)}${now ? standingNow(now, guards, unit, state.me) : ""}
       <p class="links"><a href="#/messages">Who is told</a></p><section class="guardlist" aria-label="Everything that is watched"><h2>Everything that is watched</h2><p class="caption">In order of precedence. Open a row for why, what to do and its hazards.</p>${
       held.guards_error ? trouble("The guard table can’t be read.", held.guards_error) : Array.isArray(guards) ? guards.map((guard) => guardRow(guard, unit)) : html`<p class="loading-line">Reading the table.</p>`}</section>
       ${titleBlock([[{ label: "Sheet", value: "Alarms", wide: true }, { label: "Latched", value: now ? now.latches.length : "not known" }, { label: "Watched", value: Array.isArray(guards) ? guards.length : "not known" }]], { now, dataMs: state.ageMs() })}`;

@@ -7,6 +7,7 @@ import { asClock, lengths, minutes, named, suggestions, waking } from "../startt
 import { titleBlock } from "../parts/titleblock.js";
 import { trouble, unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
+import { isLoopback } from "../told.js";
 import { styled } from "../parts/styled.js";
 
 const AGAIN_MS = 5000;
@@ -100,6 +101,7 @@ export function renderCard(state) {
   const { now } = state;
   const simulated = simulatedWords(now);
   return html`<div class="sheet-head"><p class="kicker screen-only">${back}, print it and hang it where everybody passes</p><h1 tabindex="-1">${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${leaving.card?.title ?? `${now?.chamber?.name ?? "The chamber"} is at work.`}</h1></div><article class="card">${
-    presentCard(leaving.card).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section class="by-hand"><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
+    presentCard(leaving.card, location.origin).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section><h2>From any device in the house</h2><p>The page: <b class="address">${location.origin}/</b></p><p>The plain page that only stops: <b class="address">${location.origin}/stop</b></p>${
+    isLoopback(location.origin) ? html`<p class="asks screen-only">${mark("todo", 16)} These addresses work on this computer only. Open this card under the address that other devices use, then print it.</p>` : ""}</section><section class="by-hand"><h2>The wall switch or breaker is here</h2><p aria-hidden="true" class="write-line"></p></section><section class="by-hand"><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
     ${titleBlock([[{ label: "Card for", value: now?.chamber?.name ?? "the chamber", wide: true }]], { now, dataMs: 0, data: false })}`;
 }

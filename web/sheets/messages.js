@@ -2,7 +2,7 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { clock, day, many } from "../text.js";
-import { EXAMPLES, LEAST, arrivalWords, beatWords, channelWords, deliveryWords, headline, letterLink, near, urgencyWords } from "../told.js";
+import { EXAMPLES, LEAST, arrivalWords, beatWords, channelWords, deliveryWords, headline, letterLink, linksTodo, near, urgencyWords } from "../told.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { field, may, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { notAllowed, unreadable } from "../parts/trouble.js";
@@ -26,18 +26,27 @@ async function keep(context, form, noun, fields) {
   const { id } = form.dataset;
   const done = await send(context, `${noun}_form`, `/messages/${noun}${id ? `/${id}` : ""}`, { method: id ? "PUT" : "POST", body });
   if (!done) return;
+  drafts.delete(`${noun}/${id ?? ""}`);
   form.reset();
+  for (const input of form.querySelectorAll("input")) input.value = ""; // a reset goes back to what was begun
   context.store.hold("changing", null);
   await load(context);
 }
 
+/** The page's address was kept. */
+function taken(context) {
+  drafts.delete("page/");
+  return load(context);
+}
+
 const FORMS = {
-  page: async (context, form) => { if (await send(context, "page_form", "/messages/page", { method: "PUT", body: { page: form.elements.page.value.trim() } })) await load(context); },
+  page: async (context, form) => { if (await send(context, "page_form", "/messages/page", { method: "PUT", body: { page: form.elements.page.value.trim() } })) await taken(context); },
   channels: (context, form) => keep(context, form, "channels", ["name", "url", "least"]),
   beats: (context, form) => keep(context, form, "beats", ["name", "url", "key"]),
 };
 
 const acts = {
+  "use-page": async (context) => { if (await send(context, "page_form", "/messages/page", { method: "PUT", body: { page: location.origin } })) await taken(context); },
   try: async (context, key) => {
     await send(context, `try_${key.dataset.value}`, `/messages/${key.dataset.value}/try`, { body: {}, timeoutMs: 60000 });
     await load(context);
@@ -55,14 +64,25 @@ const acts = {
 
 const examples = html`<details class="more-ways"><summary>Forms of an address</summary><table class="facts"><tbody>${EXAMPLES.map(([kind, form]) => html`<tr><th scope="row">${kind}</th><td><code>${form}</code></td></tr>`)}</tbody></table><p>Any other address that the library behind it knows works too; hardware_notes say where its list is. Addresses hold passwords: they are kept on this computer and shown without them.</p></details>`;
 
+/** What was begun to type, until it is kept or the page goes: a redraw, another sheet or a refusal takes nothing away. */
+const drafts = new Map();
+const begun = (form, id, name, kept) => drafts.get(`${form}/${id}`)?.[name] ?? kept;
+
+function typed({ target }) {
+  const { form } = target;
+  if (!form || !FORMS[form.dataset.form]) return;
+  const at = `${form.dataset.form}/${form.dataset.id ?? ""}`;
+  drafts.set(at, { ...drafts.get(at), [target.name]: target.value });
+}
+
 const ofForm = (held, id) => ((held?.refused || held?.sending) ? held : null);
 
 function channelForm(held, one, simulated) {
   const form = ofForm(held.channels_form);
   const id = one?.id ?? "new";
-  return html`<form data-form="channels" data-id="${one?.id ?? ""}" data-key="channel-form-${id}" class="narrow">${field({ id: `channel-name-${id}`, name: "name", label: "Name", value: one?.name ?? "", hint: "As people call it: “phone”, “neighbour”.", wrong: wrongAt(form, "name") })}${
-    field({ id: `channel-url-${id}`, name: "url", label: one ? "New address" : "Address", hint: one ? `Left empty, it stays ${one.url ?? "as it is"}.` : simulated ? "mailbox:// keeps messages on this page: for a simulation only." : "Its form depends on the kind; some stand below.", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}<div
-    class="field"><label for="least-${id}">Told from</label><select id="least-${id}" name="least">${Object.entries(LEAST).map(([least, words]) => html`<option value="${least}" ${least === (one?.least ?? "can_wait") ? html`selected` : ""}>${words}</option>`)}</select></div>${
+  return html`<form data-form="channels" data-id="${one?.id ?? ""}" data-key="channel-form-${id}" class="narrow">${field({ id: `channel-name-${id}`, name: "name", label: "Name", value: begun("channels", one?.id ?? "", "name", one?.name ?? ""), hint: "As people call it: “phone”, “neighbour”.", wrong: wrongAt(form, "name") })}${
+    field({ id: `channel-url-${id}`, name: "url", label: one ? "New address" : "Address", value: begun("channels", one?.id ?? "", "url", ""), hint: one ? `Left empty, it stays ${one.url ?? "as it is"}.` : simulated ? "mailbox:// keeps messages on this page: for a simulation only." : "Its form depends on the kind; some stand below.", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}<div
+    class="field"><label for="least-${id}">Told from</label><select id="least-${id}" name="least">${Object.entries(LEAST).map(([least, words]) => html`<option value="${least}" ${least === begun("channels", one?.id ?? "", "least", one?.least ?? "can_wait") ? html`selected` : ""}>${words}</option>`)}</select></div>${
     refusedWords(form, ["name", "url"])}<span class="keys"><button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>${one ? "Keep the change" : "Add this channel"}</button>${one ? html` <button type="button" class="plain" data-do="change-not">Leave it as it is</button>` : ""}</span></form>`;
 }
 
@@ -88,13 +108,15 @@ function drawBeats(held, nowUs, edits) {
       return html`<li data-key="beat-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said"><code>${one.url ?? ""}</code></p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}${one.signed === false ? " It has no key: anybody on the network could keep it quiet." : ""}</p>${refusedWords(held[`try_beats/${one.id}`])}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="beats/${one.id}">Send a beat now<span class="unseen"> to ${one.name}</span></button>${
         edits ? dropKeys(held, `beats/${one.id}`, one.name) : ""}</div></li>`;
     })}</ul>` : html`<p>None yet. If this computer or the network dies in a run, nobody hears of it.</p>`}${edits ? html`<details class="more-ways" data-key="beat-form"><summary>Add a second computer</summary><form data-form="beats" class="narrow">${
-    field({ id: "beat-name", name: "name", label: "Name", wrong: wrongAt(form, "name") })}${field({ id: "beat-url", name: "url", label: "Address", hint: "As http://192.0.2.7:8652/", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
-    field({ id: "beat-key", name: "key", label: "Key", hint: "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${refusedWords(form, ["name", "url", "key"])}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Add it</button></form></details>` : ""}</section>`;
+    field({ id: "beat-name", name: "name", label: "Name", value: begun("beats", "", "name", ""), wrong: wrongAt(form, "name") })}${field({ id: "beat-url", name: "url", label: "Address", value: begun("beats", "", "url", ""), hint: "As http://192.0.2.7:8652/", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
+    field({ id: "beat-key", name: "key", label: "Key", value: begun("beats", "", "key", ""), hint: "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${refusedWords(form, ["name", "url", "key"])}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Add it</button></form></details>` : ""}</section>`;
 }
 
 function drawPage(held) {
   const form = ofForm(held.page_form);
-  return html`<details class="more-ways" data-key="page-form"><summary>Links in messages begin with ${held.messages.page}</summary><form data-form="page" class="narrow">${field({ id: "page-address", name: "page", label: "Address of this page, as a phone opens it", value: held.messages.page, wrong: wrongAt(form, "page"), hint: "As http://192.0.2.5:8650", attributes: html`spellcheck="false" autocapitalize="none"` })}${
+  const todo = linksTodo(held.messages.page, location.origin);
+  return html`${todo ? html`<div class="asks to-do">${mark("todo", 20)}<p><b>Links in messages lead to this computer only.</b> They begin with ${held.messages.page}, which no phone can open; a test message could not arrive. ${
+    todo.offer ? html`<button type="button" class="key must" data-do="use-page">Use this page’s address, ${todo.offer}</button>` : "Open this page under the address that a phone uses, and take that one over here."}</p></div>` : ""}<details class="more-ways" data-key="page-form"><summary>Links in messages begin with ${held.messages.page}</summary><form data-form="page" class="narrow">${field({ id: "page-address", name: "page", label: "Address of this page, as a phone opens it", value: begun("page", "", "page", held.messages.page), wrong: wrongAt(form, "page"), hint: "As http://192.0.2.5:8650", attributes: html`spellcheck="false" autocapitalize="none"` })}${
     refusedWords(form, ["page"])}<button type="submit" class="key">Keep it</button></form></details>`;
 }
 
@@ -134,6 +156,7 @@ export const sheet = {
       event.preventDefault();
       FORMS[event.target.dataset.form]?.(context, event.target);
     }, { signal: context.signal });
+    for (const kind of ["input", "change"]) context.root.addEventListener(kind, typed, { signal: context.signal });
     return load(context);
   },
   acts,

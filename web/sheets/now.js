@@ -10,18 +10,15 @@ import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews
 import { drawEvents } from "../parts/events.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
+import { may, notYours, parted } from "../parts/rights.js";
 import { refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
-import { drawNotices, overloads, presentNotices, waitWords, waitsShort } from "../parts/notices.js";
+import { drawNotices, leaveWords, overloads, presentNotices, waitWords, waitsShort } from "../parts/notices.js";
 
 /** How long after its end a run's cooling is still followed on the sheet. */
 const AFTER_US = 3 * 3600e6;
 /** Of what happened before a trip that much stands beside it. */
 const BEFORE_TRIP = 4;
-const LAPSED_US = 12 * 3600e6;
-/** Why a start that was taken came to nothing afterwards. */
-const LAPSES = new Set(["not_armed", "board_absent"]);
-
 /** What the head says: sentence, the line under it, mark, tone. */
 export function presentHead(now, staleMs, link, ms, unit) {
   if (!now) return { sentence: "Nothing heard yet.", more: waiting(link, ms), mark: "stale", tone: "stale" };
@@ -41,7 +38,14 @@ export function presentHead(now, staleMs, link, ms, unit) {
   }
   const asks = now.alarms.some((alarm) => /unacknowledged/u.test(alarm.state));
   const sentence = together(withClock(now.sentence, now.run?.next?.utc_us, now.utc_us));
-  return { sentence, more: now.pending ? armWords(now) : together(endedWords(now.run) || now.sentence_more), mark: asks ? "alarm" : now.pending && (now.pending.waits_for ?? "arm") === "arm" ? "todo" : "", tone: asks ? "warn" : "", unit };
+  return { sentence, more: now.pending ? armWords(now) : underWords(now), mark: asks ? "alarm" : now.pending && (now.pending.waits_for ?? "arm") === "arm" ? "todo" : "", tone: asks ? "warn" : "", unit };
+}
+
+/** The line under the sentence: how a run ended, else what follows; with it the advice about leaving, which costs no height here. */
+function underWords(now) {
+  const advice = leaveWords(now);
+  if (advice?.stays) return `${advice.bold} ${advice.more}`;
+  return [together(endedWords(now.run) || now.sentence_more), advice && `${advice.bold} ${advice.more}`].filter(Boolean).join(" ");
 }
 
 const ENDED = { aborted: "Aborted", stopped: "Ended early", complete: "Complete" };
@@ -79,18 +83,18 @@ function four(state, staleMs) {
   return alarm ? presentAlarm(alarm, held.guards?.find((guard) => guard.id === alarm.guard), unit, now) : null;
 }
 
-const alarmKeys = (now, staleMs) => {
+const alarmKeys = (now, staleMs, me) => {
   if (staleMs !== null) return [];
   return [...now.alarms].filter((alarm) => /unacknowledged/u.test(alarm.state)).slice(0, 1).map((alarm) => ({ word: "Acknowledge", act: "acknowledge", value: alarm.guard }))
-    .concat(now.run?.heat_withheld && now.possible.includes("restart") ? [{ word: "Go on", act: "run", value: "restart" }] : []);
+    .concat(now.run?.heat_withheld && now.possible.includes("restart") && may(me, "restart") ? [{ word: "Go on", act: "run", value: "restart" }] : []);
 };
 
 /** Keys of the title block: only what the run's state allows now. */
 export function runKeys(now) {
   const possible = new Set(now.possible);
-  return [possible.has("hold") && { word: "Hold", act: "run", value: "hold" }, possible.has("restart") && { word: "Go on", act: "run", value: "restart" },
-    possible.has("cool_down") && { word: "Cool down", act: "run", value: "cool-down" }, possible.has("reset") && now.run && { word: "Put this run away", act: "run", value: "reset" },
-    possible.has("check_in") && ACTIVE.has(now.run?.state) && now.run.level !== "unattended" && !now.check_in && { word: "I am watching", act: "check-in" }].filter(Boolean);
+  const run = (need, word, value) => possible.has(need) && { word, act: "run", value, need };
+  return [run("hold", "Hold", "hold"), run("restart", "Go on", "restart"), run("cool_down", "Cool down", "cool-down"), now.run && run("reset", "Put this run away", "reset"),
+    possible.has("check_in") && ACTIVE.has(now.run?.state) && now.run.level !== "unattended" && !now.check_in && { word: "I am watching", act: "check-in", need: "check_in" }].filter(Boolean);
 }
 
 function block(state, staleMs) {
@@ -99,9 +103,11 @@ function block(state, staleMs) {
   const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
     : [{ label: "Run", value: now.pending ? waitsShort(now.pending) : "none", wide: true }];
   const simulated = simulatedWords(now);
-  const may = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
+  const chamber = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
     now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
-  return titleBlock([what, may], { now, dataMs: state.ageMs(), keys: staleMs === null ? runKeys(now) : [] });
+  const { yours, others } = parted(state.me, staleMs === null ? runKeys(now) : []);
+  if (others.length) chamber.push({ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true });
+  return titleBlock([what, chamber], { now, dataMs: state.ageMs(), keys: yours });
 }
 
 function planView(state, staleMs) {
@@ -118,7 +124,8 @@ function planView(state, staleMs) {
 /** The lower half: plan, and beside it detail A, the order of a trip, or what still holds. */
 function drawLower(state, staleMs) {
   const { now, layout, trace } = state;
-  if (!now.run) return ghost(now, layout, state.events);
+  if (now.pending) return toCome(state);
+  if (!now.run) return ghost(state);
   const view = planView(state, staleMs);
   const tripped = now.latches.length > 0;
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
@@ -148,21 +155,23 @@ function inOrder(state) {
   return html`<section class="aside"><h2>In this order</h2>${shown.length ? drawEvents(shown) : html`<p>${clockSeconds(first.utc_us, true)} ${first.cause}</p>`}</section>`;
 }
 
-/** A start that came to nothing is told for a while, or nobody would know why the chamber is cold in the morning. */
-function lapsed(now, events) {
-  if (now.lapsed && now.utc_us - now.lapsed.utc_us < LAPSED_US) return html`${mark("todo", 16)} ${now.lapsed.at_utc_us ? `The start named for ${clock(now.lapsed.at_utc_us)} came to nothing` : "The start was taken back"} at ${clock(now.lapsed.utc_us)}. ${together(now.lapsed.reason)} `;
-  const last = events.findLast((event) => event.kind === "run_state" || (event.kind === "command_refused" && LAPSES.has(event.fields.code)));
-  if (last?.kind !== "command_refused" || now.utc_us - last.utc_us > LAPSED_US) return "";
-  return html`${mark("todo", 16)} The start was taken back at ${clock(last.utc_us)}. ${together(last.fields.reason)} `;
+/** No run: the dashed ghost of the drawing to come, one sentence, one link. */
+function ghost({ now, layout, me }) {
+  const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
+  const start = may(me, "start") ? html`<a href="#/schedules">Choose a schedule and start it</a>` : notYours("Starting one", "start");
+  const next = now.chamber.may_do === "measure only" ? `This chamber may only measure. ${now.chamber.next_thing}` : now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : start;
+  return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
+    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p><b>No run is on.</b> ${next}</p></div></div>`;
 }
 
-/** No run: the dashed ghost of the drawing to come, one sentence, one link. */
-function ghost(now, layout, events) {
+/** A start waits: its plan, once that was fetched. */
+function toCome({ now, layout, unit, held }) {
   const width = layout.kind === "wide" ? layout.width - 326 : layout.width;
-  const words = now.pending ? "The first reading of the run will stand here." : "No run is on.";
-  const next = now.chamber.may_do === "measure only" ? `This chamber may only measure. ${now.chamber.next_thing}` : now.latches.length ? html`Nothing can start before the trip is cleared. <a href="#/alarms">Look at the trip</a>` : html`<a href="#/schedules">Choose a schedule and start it</a>`;
-  return html`<div class="lower"><div class="curve empty"><svg width="${width}" height="200" viewBox="0 0 ${width} 200" aria-hidden="true"><path class="ghost" d="M30 10V180H${width}"/><path
-    class="ghost" d="M50 165L${width * 0.28} 50H${width * 0.7}L${width * 0.95} 150"/></svg><p>${now.pending ? "" : lapsed(now, events)}<b>${words}</b> ${now.pending ? "" : next}</p></div></div>`;
+  const { schedule } = now.pending;
+  const { waiting: plan } = held;
+  const known = plan && plan.name === schedule;
+  return html`<div class="lower"><div class="curve empty to-come">${known ? plan.draw(plan.curve, { width, height: layout.kind === "phone" ? 180 : 210, unit, segments: plan.segments }) : ""}<p><b>${schedule ? `${schedule} waits to start.` : "A start waits."}</b> ${
+    known ? `Its plan takes ${wait(plan.duration_us)} at least. ` : ""}The first reading of the run will stand here.</p></div></div>`;
 }
 
 /** What the phone's head says beside the sheet's name. */
@@ -192,12 +201,12 @@ export const sheet = {
     const trouble = parts && parts.tone !== "warn";
     const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${isBlamed(view) ? permitWords(view) : ""}${permitList(view)}</div>` : "";
     const circuit = small ? "" : phone || tablet ? upright : across;
-    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers))) : ""}
+    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs, state.me)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers), held.waiting), state.me) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
       ${refusal(held.refusal)}<div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
   },
 };
 
 /** A state with another width: the store's methods stay its own. */
-const part = (state) => ({ now: state.now, trace: state.trace, events: state.events, unit: state.unit, held: state.held, link: state.link,
+const part = (state) => ({ now: state.now, trace: state.trace, events: state.events, unit: state.unit, held: state.held, link: state.link, me: state.me,
   utcNow: () => state.utcNow(), ageMs: () => state.ageMs(), ms: () => state.ms() });

@@ -6,6 +6,7 @@ import { titleBlock } from "../parts/titleblock.js";
 import { choice, copy, field, may, once, refusedWords, send, wrongAt } from "../parts/forms.js";
 import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
+import { isLoopback } from "../told.js";
 import { styled } from "../parts/styled.js";
 import * as tokens from "./tokens.js";
 
@@ -81,7 +82,7 @@ function drawMine(state) {
   const form = held.password;
   return html`<section class="mine"><button type="button" class="key" data-do="sign-out">Sign out</button><details class="more-ways" data-key="password"><summary>Change my password</summary><form data-form="password" class="narrow"><input
     class="unseen" name="name" value="${me.name}" autocomplete="username" tabindex="-1" aria-hidden="true" readonly>${field({ id: "old", label: "The password now", type: "password", complete: "current-password", wrong: wrongAt(form, "old") })}${
-    field({ id: "new", label: "The new password", type: "password", complete: "new-password", wrong: wrongAt(form, "new"), hint: "At least 10 characters." })}${field({ id: "again", label: "The new one again", type: "password", complete: "new-password" })}${
+    field({ id: "new", label: "The new password", type: "password", complete: "new-password", wrong: wrongAt(form, "new"), hint: wrongAt(form, "new") ? "" : "At least 10 characters." })}${field({ id: "again", label: "The new one again", type: "password", complete: "new-password" })}${
     refusedWords(form, ["old", "new"])}${form?.done ? html`<p role="status" class="said">The password was changed. Every other session and token of yours has ended.</p>` : ""}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Change it</button><p
     class="caption">Every other session and token of yours ends with it.</p></form></details></section>`;
 }
@@ -99,7 +100,7 @@ function drawInvited(held, nowUs) {
   const made = held.invited;
   if (!made) return "";
   return once({ id: "invitation", label: `Code for a new ${made.role}, shown once`, value: made.code,
-    hint: `Give it to one person. It is entered at this page’s address with #/join at its end, works once, and until ${day(made.expires_utc_us)} ${clock(made.expires_utc_us)}, ${wait(made.expires_utc_us - nowUs)} from now.` });
+    hint: `Give it to one person. It is entered at ${location.origin}/#/join, ${isLoopback(location.origin) ? "which opens on this computer only: name the address that the other device uses instead; it " : ""}works once, and until ${day(made.expires_utc_us)} ${clock(made.expires_utc_us)}, ${wait(made.expires_utc_us - nowUs)} from now.` });
 }
 
 function drawOthers(state) {

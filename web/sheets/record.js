@@ -1,7 +1,7 @@
 /** Sheet 4, Record: every run there was, and one of them opened. */
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
-import { fromTo, levelWords, many, wait } from "../text.js";
+import { fromTo, levelWords, many, together, wait } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { trouble } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
@@ -34,7 +34,7 @@ export function endWords(row) {
 function drawRow(row) {
   const bad = row.state === "aborted" || stateWord(row) === "cut short";
   return html`<tr data-key="run-${row.id}"><th scope="row"><a href="#/record/${row.id}">Run ${row.id}</a>, ${row.name}</th><td>${fromTo(row.started_utc_us, row.ended_utc_us)}</td><td class="num">${
-    row.ended_utc_us ? wait(row.ended_utc_us - row.started_utc_us) : ""}</td><td>${bad ? mark("trip", 14) : ""}${endWords(row)}</td><td>${levelWords(row.level)}</td><td>${row.simulated ? "SIMULATED" : ""}</td></tr>`;
+    row.ended_utc_us ? wait(row.ended_utc_us - row.started_utc_us) : ""}</td><td>${bad ? mark("trip", 14) : ""}${together(endWords(row))}</td><td>${levelWords(row.level)}</td><td>${row.simulated ? "SIMULATED" : ""}</td></tr>`;
 }
 
 function drawList(state) {

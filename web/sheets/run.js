@@ -4,12 +4,13 @@
  */
 import { html, px } from "../markup.js";
 import { Refused, linkTo } from "../link.js";
-import { clock, clockSeconds, counted, fromTo, hours, levelWords, many, rate, wait, warm, warmShort, watched, capital } from "../text.js";
-import { presentPlan, drawPlan } from "../parts/plan.js";
+import { clock, clockSeconds, counted, fromTo, hours, levelWords, many, rate, together, wait, warm, warmShort, watched, capital } from "../text.js";
+import { LEFT, presentPlan, drawPlan } from "../parts/plan.js";
 import { Trace } from "../parts/trace.js";
 import { columnsOf } from "../parts/stored.js";
 import { Chart } from "../parts/chart.js";
-import { eventWords, isFirstOut, isGap, isOfPeople } from "../parts/events.js";
+import { drawDuty, drawSetPoint, readoutWords } from "../parts/duty.js";
+import { answersOf, eventWords, isFirstOut, isGap, isOfPeople, whoWords } from "../parts/events.js";
 import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { unreadable, loading } from "../parts/trouble.js";
@@ -21,6 +22,7 @@ import * as notes from "./notes.js";
 const AGAIN_MS = 15000;
 const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing"]);
 const BALLOONS_MAX = 16;
+const MINUTE_US = 60e6;
 
 export async function enter(context, id) {
   const { store, ask, signal, root } = context;
@@ -39,6 +41,7 @@ export async function enter(context, id) {
       const path = `/runs/${encodeURIComponent(id)}`;
       const [row, curve, events] = await Promise.all([ask(path, { signal }), ask(`${path}/curve?points=1000`, { signal }), ask(`${path}/events?limit=1000`, { signal }).catch(() => ({ events: [] }))]);
       store.hold("run", { id, row, curve, whole: curve, events: events.events, span: null });
+      if (!store.held.checklist && events.events.some((event) => event.kind === "leaving")) store.hold("checklist", (await ask("/leaving", { signal }).catch(() => ({}))).checklist ?? []);
       if (row.going) timer = setTimeout(read, AGAIN_MS);
     } catch (error) {
       if (error instanceof Refused) store.hold("run", { id, error: error.message });
@@ -163,24 +166,29 @@ function segmentTable(row, curve, unit) {
     })}</tbody></table>`;
 }
 
-/** How long air or part was in a soak's band, whatever the clock counted by; null where nothing good was read. */
-export const inBand = (done, what) => (done.kind !== "soak" || !(`${what}_in_band_us` in done) ? "" : done[`${what}_in_band_us`] === null ? "not known" : counted(done[`${what}_in_band_us`]));
+/** How long air or part was in a soak's band, whatever the clock counted by, to the next minute (the first second of a soak has no row before it); null where nothing good was read. */
+export const inBand = (done, what) => (done.kind !== "soak" || !(`${what}_in_band_us` in done) ? "" : done[`${what}_in_band_us`] === null ? "not known" : counted(Math.round(done[`${what}_in_band_us`] / MINUTE_US) * MINUTE_US));
 
 /** Least to most of a segment's good readings, as the record's own rows have them. */
 export const range = (least, most, unit) => (least === null || least === undefined ? "no value" : `${warm(least, unit).replace(/\s°.$/u, "")} to ${warm(most, unit)}`);
 
-function people(events) {
+/** What was agreed to before leaving, each as the sentence that was shown; an id that is asked no more stands for itself. */
+function agreed(event, checklist) {
+  if (event.kind !== "leaving") return "";
+  const words = Object.fromEntries(checklist.map((one) => [one.id, one.words]));
+  return html`<ul class="agreed">${answersOf(event.fields).map((id) => html`<li>“${words[id] ?? capital(id.replaceAll("_", " "))}”</li>`)}</ul>`;
+}
+
+function people(events, checklist) {
   const did = events.filter(isOfPeople);
-  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol>` : html`<p>No command is in the record of this run.</p>`}</section>`;
+  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}${agreed(event, checklist)}</span></li>`)}</ol>` : html`<p>No command is in the record of this run.</p>`}</section>`;
 }
 
 function readout(held, unit) {
   const { curve } = held;
   const index = held.pointed;
   if (index === null || index === undefined || !curve.utc_us[index]) return "Point at the curve to read it; drag over a stretch to enlarge it. Lines span least to most.";
-  const words = ["control_mc", "part_mc"].filter((name) => curve.columns[name].min[index] !== null).map((name) =>
-    `${name === "part_mc" ? "part" : "air"} ${warm(curve.columns[name].min[index], unit).replace(/\s°.$/u, "")} to ${warm(curve.columns[name].max[index], unit)}`);
-  return `${clockSeconds(curve.utc_us[index])}: ${words.join(", ") || "no value"}`;
+  return `${clockSeconds(curve.utc_us[index])}: ${readoutWords(curve, index, unit) || "no value"}`;
 }
 
 /** Where the curve's canvas lies inside the drawing; `after` puts the chart there. */
@@ -204,11 +212,11 @@ function drawCurve(held, state) {
     const box = boxOf(at);
     const perPx = -1 / at.y.factor;
     placed = { box, view: { fromUs: made.fromUs, toUs: made.toUs, lowMc: marks.lowMc - (at.bottom - at.y(marks.lowMc)) * perPx, highMc: marks.highMc + (at.y(marks.highMc) - box.top) * perPx } };
-    return html`${drawTicks(held.events, made)(at)}${phone ? "" : drawBalloons(marked, made)(at)}`;
+    return html`${drawSetPoint(held.curve, made, at)}${drawTicks(held.events, made)(at)}${phone ? "" : drawBalloons(marked, made)(at)}`;
   };
-  made.bare = true; // the chart library draws the curves
+  Object.assign(made, { bare: true, named: true }); // the chart library draws the curves
   const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(nameOf(done))} alone</button>`);
-  return html`<div class="chart"><div class="canvas" data-keep></div>${drawPlan(made, { width, height, phone })}</div><p class="readout" aria-hidden="true">${readout({ ...held, pointed: state.held.pointed }, state.unit)}</p><div class="links">${
+  return html`<div class="chart"><div class="canvas" data-keep></div>${drawPlan(made, { width, height, phone })}</div>${drawDuty(held.curve, made, { width, left: LEFT, phone })}<p class="readout" aria-hidden="true">${readout({ ...held, pointed: state.held.pointed }, state.unit)}</p><div class="links">${
     held.span ? html`<button type="button" data-do="whole">The whole run</button>` : stretch}</div>`;
 }
 
@@ -228,10 +236,10 @@ export function render(state) {
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
-    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(endWords(row)).replace(/\.$/u, "")}.`}</p></div>
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(together(endWords(row))).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
-    <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events)}${notes.draw(state)}</div><div>${titleBlock([
+    <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events, state.held.checklist ?? [])}${notes.draw(state)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
-      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: row.by, wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
+      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: capital(whoWords(row.by)), wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
       <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
 }

@@ -6,6 +6,7 @@ import { drawPreview } from "../parts/preview.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { unreadable, notAllowed, loading } from "../parts/trouble.js";
+import { may, notYours } from "../parts/rights.js";
 import { armWords } from "./now.js";
 import { presentLeaving, startBody, todoWords } from "../leaving.js";
 import * as before from "./before_leaving.js";
@@ -52,8 +53,9 @@ export function allowedLevels(now, facts) {
 }
 
 /** Why no start is possible now, or "". */
-export function hindrance(now, preview) {
+export function hindrance(now, preview, me = null) {
   if (!now) return "Nothing has been heard from the controller yet.";
+  if (!may(me, "start")) return "Starting a run is for an operator. You may look, stop the heat and acknowledge.";
   if (now.latches.length) return "A trip is latched. A maintainer clears it first.";
   if (now.pending) return "Another start waits already.";
   if (now.run && !now.possible.includes("start")) return now.possible.includes("reset") ? `Run ${now.run.id} has ended but still lies on the sheet. Put it away on Now, then start.` : `Run ${now.run.id} is on.`;
@@ -185,18 +187,19 @@ export function render(state) {
   if (held?.error) return unreadable("This schedule can’t be read.", held.error, html`<a href="#/schedules">All schedules</a>`);
   if (!held?.stored || !now) return loading("Reading the schedule.");
   const facts = state.held.chamber;
-  const why = hindrance(now, held.preview);
+  const why = hindrance(now, held.preview, state.me);
   const simulated = simulatedWords(now);
   const width = state.layout.kind === "wide" ? Math.floor(state.layout.width * 0.5) - 20 : state.layout.width;
   const level = levelOf(held, now, facts);
   const at = before.chosenStart(held, state.utcNow());
-  const alone = level === "unattended";
+  const yours = may(state.me, "start");
+  const alone = yours && level === "unattended";
   const key = startKey(held, state, why, level, at);
   const plan = html`${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${summary({ ...held, limits: facts?.limits }, now, unit, at?.utcUs)}`;
-  return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits already." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${
+  return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits already." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${why && !held.answer && !now.pending ? html`<b>${why}</b> ` : ""}${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     ${state.held.unsaved?.[held.id] ? html`<p>${mark("alarm", 16)} <b>Changes to it are not stored.</b> This starts revision ${held.stored.revision} without them. <a href="#/schedules/${held.id}">Store or drop them first</a></p>` : ""}
-    <form data-form="start" class="editor" novalidate><div>${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? plan : key}</div><div>${
+    <form data-form="start" class="editor" novalidate><div>${yours ? html`${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? plan : key}` : html`<p>${notYours("Starting a run", "start")} <a href="#/people">Who you are</a></p>`}</div><div>${
     alone ? html`${before.drawLine(state.held.leaving, held.answers)}<div class="key-on-line">${key}</div><p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : plan}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
 }

@@ -5,6 +5,7 @@ import { ROOM_MC, clock, day, many, wait, warmShort } from "../text.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { drawShape } from "../parts/preview.js";
 import { mark } from "../parts/marks.js";
+import { may, notYours } from "../parts/rights.js";
 import { trouble } from "../parts/trouble.js";
 import * as editor from "./schedule_edit.js";
 import * as starter from "./schedule_start.js";
@@ -27,8 +28,8 @@ function drawList(state) {
   return html`<table class="rows schedules"><thead><tr><th scope="col">Schedule</th><th scope="col">Shape</th><th scope="col" class="num">Hottest</th><th
     scope="col" class="num">At least</th><th scope="col">Changed</th><th scope="col"><span class="unseen">Keys</span></th></tr></thead><tbody>${held.list.map((row) => html`<tr data-key="schedule-${row.id}"><th
     scope="row"><a href="#/schedules/${row.id}">${row.schedule.name}</a>${row.schedule.note ? html`<span class="note">${row.schedule.note}</span>` : ""}</th><td class="shape">${drawShape(row.schedule.segments)}</td><td class="num">${
-    warmShort(row.hottest_mc, state.unit)}</td><td class="num">${wait(row.shortest_us)} <span class="caption">from ${warmShort(ROOM_MC, state.unit)}</span></td><td><span>rev ${row.revision}</span>, ${day(row.changed_utc_us)}</td><td class="keys"><a
-    class="key" href="#/schedules/${row.id}/start">Start…</a></td></tr>`)}</tbody></table>`;
+    warmShort(row.hottest_mc, state.unit)}</td><td class="num">${wait(row.shortest_us)} <span class="caption">from ${warmShort(ROOM_MC, state.unit)}</span></td><td><span>rev ${row.revision}</span>, ${day(row.changed_utc_us)}</td><td class="keys">${may(state.me, "start") ? html`<a
+    class="key" href="#/schedules/${row.id}/start">Start…</a>` : notYours("Start", "start")}</td></tr>`)}</tbody></table>`;
 }
 
 function drawImport(state) {
@@ -90,7 +91,7 @@ export const sheet = {
     const hottest = Math.max(0, ...(state.held.schedules?.list ?? []).map((row) => row.hottest_mc));
     return html`<div class="sheet-head"><h1 tabindex="-1">${count === undefined ? "Schedules." : `${many(count, "schedule")} to choose from.`}</h1><p class="lead">${
       count ? `The hottest goes to ${warmShort(hottest, state.unit)}. A schedule’s temperature means the part or the air, as it says; its clock counts only time in band.` : ""}</p></div>
-      ${state.held.schedules?.aside?.length ? html`<p>${mark("alarm", 16)} <b>Schedules of before are not in this list.</b> Their file could not be read and was kept in the data folder as ${state.held.schedules.aside.join(", ")}. Bring them in again from text files, or mend that file; take it away to end this word.</p>` : ""}${drawList(state)}<div class="under"><a class="key" href="#/schedules/new">Make a new schedule</a></div>${drawImport(state)}
+      ${state.held.schedules?.aside?.length ? html`<p>${mark("alarm", 16)} <b>Schedules of before are not in this list.</b> Their file could not be read and was kept in the data folder as ${state.held.schedules.aside.join(", ")}. Bring them in again from text files, or mend that file; take it away to end this word.</p>` : ""}${drawList(state)}${may(state.me, "edit_schedules") ? html`<div class="under"><a class="key" href="#/schedules/new">Make a new schedule</a></div>${drawImport(state)}` : html`<p class="under">${notYours("Making and changing schedules", "edit_schedules")}</p>`}
       ${titleBlock([[{ label: "Sheet", value: "Schedules", wide: true }, { label: "Stored", value: count ?? "not known" }, { label: "Read at", value: clock(state.utcNow()) }]], { now: state.now, dataMs: state.ageMs() })}`;
   },
 };

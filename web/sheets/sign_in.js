@@ -37,7 +37,7 @@ function drawForm(view, held) {
   return html`<form data-form="${view.form}" class="narrow" data-key="form-${view.form}">${joining ? field({ id: "code", label: "Code", hint: "As it was printed or given to you.", wrong: wrongAt(held, "code"), attributes: html`autocapitalize="characters" spellcheck="false"` }) : ""}${
     field({ id: "name", label: "Name", complete: "username", wrong: wrongAt(held, "name"), attributes: html`autocapitalize="none" spellcheck="false"` })}${
     field({ id: "password", label: joining ? "A new password" : "Password", type: "password", complete: joining ? "new-password" : "current-password", wrong: wrongAt(held, "password"),
-      hint: joining ? `At least ${SHORTEST} characters. A few words in a row are easier to keep than signs.` : "" })}${
+      hint: joining && !wrongAt(held, "password") ? `At least ${SHORTEST} characters. A few words in a row are easier to keep than signs.` : "" })}${
     view.trouble ? html`<div class="trouble" role="alert">${mark("notallowed")}<p><b>${view.trouble.bold}</b> ${view.trouble.more}</p></div>` : ""}<button type="submit" class="key" ${view.may ? "" : html`disabled`}>${
     held?.sending ? "Asking" : KEYS[view.form]}</button></form>`;
 }

@@ -2,6 +2,8 @@
 import { html } from "../markup.js";
 import { clock, day } from "../text.js";
 import { choice, field, once, refusedWords, send, wrongAt } from "../parts/forms.js";
+import { isLoopback } from "../told.js";
+import { mark } from "../parts/marks.js";
 import { trouble } from "../parts/trouble.js";
 
 const SCOPES = { stop: ["Only stop", "a bookmark with a button for each chamber, for a phone or a person without an account"], look: ["Look", "a program reads; it changes nothing"], operate: ["Operate", "a program may do what you may, up to an operator"] };
@@ -21,7 +23,8 @@ export async function make(context, form) {
 function drawMade(made) {
   if (!made) return "";
   const address = made.url ? new URL(made.url, location.origin).href : "";
-  return html`${address ? once({ id: "stop-address", label: `Address for “${made.label}”, shown once`, value: address, hint: "Keep it as a bookmark or on the home screen. Opening it does nothing yet: the page has a button for each chamber, and says when the heat was seen off. Whoever has the address can stop the heat, and nothing else." }) : ""}${
+  const here = address && isLoopback(address) ? html`<p class="asks">${mark("todo", 16)} This address opens on this computer only. Open the page under the address that other devices use, and make the token there.</p>` : "";
+  return html`${here}${address ? once({ id: "stop-address", label: `Address for “${made.label}”, shown once`, value: address, hint: "Keep it as a bookmark or on the home screen. Opening it does nothing yet: the page has a button for each chamber, and says when the heat was seen off. Whoever has the address can stop the heat, and nothing else." }) : ""}${
     once({ id: "token", label: `Token “${made.label}”, shown once`, value: made.token, hint: "A program sends it as “Authorization: Bearer” and the token. It can’t be shown again; a lost one is ended here and made anew." })}`;
 }
 
