@@ -9,6 +9,7 @@ from fastapi import APIRouter
 from api.examples import CHAMBERS, one
 from api.parts import House, Parts, WholeHouse
 from api.wire import Answer
+from controller.core.alarms import AlarmState
 
 router = APIRouter(tags=["chambers"])
 
@@ -39,5 +40,6 @@ def _line(one: Parts) -> dict[str, Any]:
     head = now and {"name": now["chamber"]["name"], "board": now["chamber"]["board"], "simulated": now["chamber"]["simulated"],
                     "element_w": now["chamber"]["element_w"], "sentence": now["sentence"],
                     "state": now["run"]["state"] if now["run"] else "idle", "latched": bool(now["latches"]),
+                    "alarms": any(alarm["state"] != AlarmState.RETURNED for alarm in now["alarms"]),
                     "permit": now["permit"]["given"]}
     return {"at": one.at, "away": one.hub.away, "now": head}
