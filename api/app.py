@@ -67,6 +67,9 @@ the chamber's own computer, looking and stopping need neither. Forwarded headers
 DELETE needs none. A command's answer means that the controller's tick has judged it. `Idempotency-Key` makes a
 repeated request harmless.
 
+**Several chambers.** `/api/v1/at/NAME/...` is about the chamber called NAME, as GET /chambers lists it; an address
+without `at/NAME` means the first.
+
 **When it goes wrong.** Every error is a problem (RFC 9457) with a `code`, a sentence, advice, and every mistake at once.
 
 **Safety.** "Stop heating" is a request over a network, not an emergency stop, and off is not isolated: unplug before you

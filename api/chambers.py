@@ -40,6 +40,7 @@ def _line(one: Parts) -> dict[str, Any]:
     head = now and {"name": now["chamber"]["name"], "board": now["chamber"]["board"], "simulated": now["chamber"]["simulated"],
                     "element_w": now["chamber"]["element_w"], "sentence": now["sentence"],
                     "state": now["run"]["state"] if now["run"] else "idle", "latched": bool(now["latches"]),
+                    "urgency": next((latch["urgency"] for latch in now["latches"] if latch["guard"] == now.get("gravest")), ""),
                     "alarms": any(alarm["state"] != AlarmState.RETURNED for alarm in now["alarms"]),
                     "permit": now["permit"]["given"]}
     return {"at": one.at, "away": one.hub.away, "now": head}

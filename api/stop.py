@@ -25,10 +25,14 @@ async def stop_heating(asked: Command, _body: Nothing) -> Answer:
     Send `{}` as `application/json`: what a plain form could send is refused here as on every route, so that no foreign
     page can press it (`curl --json '{}'`).
 
+    Where one service shows several chambers, `/api/v1/at/NAME/stop-heating` stops the one called NAME (GET /chambers lists
+    them), and without `at/NAME` the first is meant: `chamber` in the answer says which one it was.
+
     The answer means *accepted*. Whether the heat was seen off stands in `/stop-heating/last`, `/now` and the stream.
     If there is no answer, switch off at the chamber: this is not an emergency stop, and off is not isolated.
     """
-    return Answer(await asked.give(Ask.STOP_HEATING))
+    done, now = await asked.give(Ask.STOP_HEATING), asked.service.hub.now
+    return Answer({**done, "at": asked.service.at, "chamber": now["chamber"]["name"] if now else asked.service.at})
 
 
 @router.get("/stop-heating/last", summary="How far the last stop came", responses={

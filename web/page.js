@@ -9,7 +9,7 @@ import { Store, remembered } from "./state.js";
 import { Stream, ask, choose, whenSignedOut } from "./link.js";
 import { Stopper, stations, outlived, wayOut } from "./stop.js";
 import { drawStations, drawBesides } from "./parts/stopbar.js";
-import { drawMargin, drawPhoneHead } from "./parts/filing.js";
+import { drawMargin, drawPhoneHead, elsewhere } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
 import { gravest } from "./heat.js";
@@ -65,7 +65,8 @@ function draw() {
   if (staleMs === null) stopper.answeredBy(store.now, store.at);
   if (store.now && outlived(store.stop, store.now, store.ms())) store.stop = { askedMs: null };
   document.title = title(view);
-  show(places.sheet, open.entry.at === "now" || DOORS.includes(open.entry) ? open.sheet.render(view) : html`${smallHead(view, staleMs)}${open.sheet.render(view)}`);
+  const head = open.entry.at === "now" ? "" : smallHead;
+  show(places.sheet, DOORS.includes(open.entry) ? open.sheet.render(view) : html`${elsewhere(view)}${head && head(view, staleMs)}${open.sheet.render(view)}`);
   if (arrived) meet();
   show(places.margin, drawMargin(view, staleMs, SHEETS, open.entry));
   show(places.head, drawPhoneHead(view, staleMs, SHEETS, open.entry, listOpen));

@@ -280,3 +280,22 @@ def test_an_alarm_whose_cause_has_gone_offers_going_on(run):
 )
 def test_a_page_under_another_address_offers_its_own_for_the_links(run, page, origin, todo):
     assert run("told", f"m.linksTodo('{page}', '{origin}')") == todo
+
+
+@pytest.mark.parametrize(("row", "words"), [
+    ("{at: 'small', now: {name: 'Small', latched: true, sentence: 'Heat is off. The smoke contact has closed.', "
+     "urgency: 'get out and call the fire service'}}",
+     ["Get everybody out.", "Small", "The smoke contact has closed.", "#/at/small/now"]),
+    ("{at: 'small', now: {name: 'Small', alarms: true, sentence: 'Heating up.'}}", ["Small", "Heating up."]),
+    ("{at: 'small', away: 'no answer', now: null}", ["small", "no news from its controller. Go and look."])])
+def test_what_asks_for_somebody_at_another_chamber_is_told_on_every_sheet(run, row, words):
+    rows = f"[{{at: 'bench', now: null}}, {row}]"
+    said = run("parts/filing", f"m.elsewhere({{at: 'bench', chambers: {{chambers: {rows}}}}}).join('')")
+    assert all(word in said for word in words), said
+
+
+@pytest.mark.parametrize("rows", [
+    "[{at: 'bench', now: {name: 'Bench', latched: true}}]",
+    "[{at: 'bench', now: {name: 'Bench', latched: true}}, {at: 'small', now: {name: 'Small', state: 'running'}}]"])
+def test_calm_chambers_elsewhere_are_not_told(run, rows):
+    assert run("parts/filing", f"m.elsewhere({{at: '', chambers: {{chambers: {rows}}}}}).join('')") == ""

@@ -54,6 +54,17 @@ function chamberList(view, full, staleMs) {
   })}</ul>`;
 }
 
+/** What asks for somebody at another chamber, on every sheet: a trip, an alarm, silence. Nothing while all is calm. */
+export function elsewhere(view) {
+  const { chambers } = view.chambers;
+  const shown = view.at || chambers[0]?.at;
+  return chambers.filter((row) => row.at !== shown && chambers.length > 1).map((row) => ({ row, line: chamberLine(row) })).filter(({ line }) => /trip|alarm|stale/u.test(line.mark)).map(({ row, line }) => {
+    const out = /^get out/u.test(row.now?.urgency ?? "") ? html`<b>Get everybody out.</b> ` : "";
+    const said = line.mark === "stale" ? "no news from its controller. Go and look." : line.sentence;
+    return html`<p class="elsewhere ${line.mark === "trip" ? "bad" : ""}" data-key="elsewhere-${row.at}">${mark(line.mark, 16)}<span>${out}<b>${nameOf(row)}</b>: ${said} <a href="#/at/${encodeURIComponent(row.at)}/now">Show it</a></span></p>`;
+  });
+}
+
 const unitSwitch = (unit) =>
   html`<button type="button" class="unit-switch" data-do="unit" aria-label="°C °F: temperatures are shown in °${unit}"><span class="${
     unit === "C" ? "on" : ""}">°C</span> <span class="${unit === "F" ? "on" : ""}">°F</span></button>`;
