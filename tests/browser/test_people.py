@@ -22,7 +22,7 @@ def test_a_viewer_sees_who_they_are_and_no_accounts(new_page, house):
     house.answers["GET /me"] = (200, LOOKER)
     page = open_at(new_page, house, "people")
     expect(page.locator("h1")).to_have_text("You are signed in as Odo.")
-    expect(page.locator(".sheet-head .lead")).to_contain_text("You may look, stop the heat and acknowledge.")
+    expect(page.locator(".sheet-head .lead")).to_contain_text("You may look, stop the heat, acknowledge, and say that you are near.")
     expect(page.locator("table.people")).to_have_count(0)
     assert not any(path == "/people" for path, _ in house.asked)
 
