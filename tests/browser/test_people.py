@@ -22,7 +22,8 @@ def test_a_viewer_sees_who_they_are_and_no_accounts(new_page, house):
     house.answers["GET /me"] = (200, LOOKER)
     page = open_at(new_page, house, "people")
     expect(page.locator("h1")).to_have_text("You are signed in as Odo.")
-    expect(page.locator(".sheet-head .lead")).to_contain_text("You may look, stop the heat, acknowledge, and say that you are near.")
+    words = "You may look, stop the heat, acknowledge, and say that you are near."
+    expect(page.locator(".sheet-head .lead")).to_contain_text(words)
     expect(page.locator("table.people")).to_have_count(0)
     assert not any(path == "/people" for path, _ in house.asked)
 
