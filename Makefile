@@ -123,14 +123,14 @@ system-packages: checkers
 	  || echo "The browser could not be installed; the browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; \
 	else echo "The browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; fi
 
-# The service manager's own checker reads and scores the units; openssl makes certificates for the doctor's tests.
-CHECKER_PACKAGES := systemd openssl
+# The service manager's own checker reads and scores the units; openssl makes certificates for the doctor's tests, ip two hosts with a cable between them.
+CHECKER_PACKAGES := systemd openssl iproute2
 
 checkers:
-	@if command -v systemd-analyze >/dev/null 2>&1 && command -v openssl >/dev/null 2>&1; then :; \
+	@if command -v systemd-analyze >/dev/null 2>&1 && command -v openssl >/dev/null 2>&1 && command -v ip >/dev/null 2>&1; then :; \
 	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "Installing for the tests: $(CHECKER_PACKAGES) ..."; \
 	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
 	    $(CHECKER_PACKAGES); } >/dev/null 2>&1 \
 	  || echo "They could not be installed; what needs them is skipped. Missing: $(CHECKER_PACKAGES)"; \
-	else echo "The tests of units and certificates are skipped. Missing: $(CHECKER_PACKAGES)"; fi
+	else echo "The tests of units, certificates and a second host are skipped. Missing: $(CHECKER_PACKAGES)"; fi

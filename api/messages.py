@@ -20,7 +20,7 @@ from api.desk.store import note, utc_us
 from api.errors import Problem, problems
 from api.examples import BEAT, CHANNEL, LETTERS, MESSAGES, TRIED, one
 from api.parts import House, Parts, Service, Settings, WholeHouse
-from api.people import DESK_ASKS, DeskAsker, Person
+from api.people import DeskAsker, Person, need
 from api.wire import Answer
 from controller.client import Client, ControllerError, Misunderstood, Refused
 from controller.messenger.channels import (
@@ -102,18 +102,11 @@ class BeatChange(Strict):
 
 
 async def _looks(person: DeskAsker) -> Person:
-    return _may(person, "see_messages", "Seeing and trying who is told")
+    return need(person, "see_messages", "Seeing and trying who is told")
 
 
 async def _edits(person: DeskAsker) -> Person:
-    return _may(person, "edit_messages", "Changing who is told")
-
-
-def _may(person: Person, what: str, words: str) -> Person:
-    least = DESK_ASKS[what]
-    if person.role < least:
-        raise Problem("not_allowed_role", f"{words} needs the role {least.name.lower()}; {person.name} is {person.role_name}.")
-    return person
+    return need(person, "edit_messages", "Changing who is told")
 
 
 Looker = Annotated[Person, Depends(_looks)]

@@ -118,15 +118,16 @@ DeskAsker = Annotated[Person, Depends(desk_asker)]
 
 async def editor(person: DeskAsker) -> Person:
     """Somebody who may edit schedules."""
-    return _need(person, "edit_schedules", "Editing schedules")
+    return need(person, "edit_schedules", "Editing schedules")
 
 
 async def maintainer(person: DeskAsker) -> Person:
     """Somebody who looks after accounts."""
-    return _need(person, "look_after_people", "Looking after accounts")
+    return need(person, "look_after_people", "Looking after accounts")
 
 
-def _need(person: Person, what: str, words: str) -> Person:
+def need(person: Person, what: str, words: str) -> Person:
+    """The person, if their role may do `what` of `DESK_ASKS`; `words` begin the sentence of the refusal. Raises Problem."""
     least = DESK_ASKS[what]
     if person.role < least:
         whose = " of a real chamber, or of one not heard of yet" if person.name == LOCAL else ""
@@ -137,7 +138,7 @@ def _need(person: Person, what: str, words: str) -> Person:
 
 async def note_taker(person: Asker) -> Person:
     """Somebody who may write on a run of this chamber."""
-    return _need(person, "write_notes", "Writing notes")
+    return need(person, "write_notes", "Writing notes")
 
 
 Editor = Annotated[Person, Depends(editor)]

@@ -45,7 +45,7 @@ def admit(door: Door, scope: Any, headers: Headers, now_utc_us: int) -> None:
 
 def _direct(headers: Headers) -> None:
     """A request of this computer is trusted as such only when nobody else can stand behind it."""
-    found = [name for name in headers.keys() if name.startswith(PROXY_HEADERS)]  # noqa: SIM118 (may come twice)
+    found = [name for name in headers if name.startswith(PROXY_HEADERS)]
     if found:
         raise Problem("proxied", f"{found[0]} is set; nobody can tell who asks.")
 

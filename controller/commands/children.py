@@ -11,6 +11,7 @@ import socket
 import subprocess
 import sys
 import time
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import IO
 
@@ -100,7 +101,7 @@ class BoardChild(Child):
         return port
 
 
-class Answering(Child):
+class Answering(Child, ABC):
     """Judged by its answers, not by its existence, and started again when they fail to come. The heat depends on none."""
 
     def __init__(self, name: str, words: list[str], log: Path) -> None:
@@ -152,9 +153,9 @@ class Answering(Child):
         self.start()
         return f"The {self.name} was started again."
 
+    @abstractmethod
     def _healthy(self) -> bool:
         """True when this very child answers."""
-        raise NotImplementedError
 
 
 class ApiChild(Answering):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from controller.install import look
 from controller.install.copies import databases
-from controller.install.places import DESK, HOUSE, PROGRAMS
+from controller.install.places import API, DESK, HOUSE, MESSENGER, PROGRAMS, controller_unit
 from controller.install.plan import Facts
 from controller.install.steps import Undo
 from controller.install.version import STAMP
@@ -20,6 +20,10 @@ from controller.install.world import StepFailed, World
 from tests.tidy.measure import ROOT
 
 CHAMBERS = ("oven", "second")
+KNOWN = Facts(ROOT, "new", "old", "older", CHAMBERS, texts=look.texts(ROOT), stamp="now", copies="then")
+"""For the length of a plan."""
+UP = frozenset({API, MESSENGER, *map(controller_unit, CHAMBERS)})
+"""Every unit of the house, answering."""
 
 
 class Recorder:

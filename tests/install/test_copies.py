@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from controller.install import look, plan
+from controller.install import plan
 from controller.install.copies import newest_of
 from controller.install.executor import Stopped, carry_out
-from controller.install.places import API, COPIES, MESSENGER, PROGRAMS, controller_unit
-from controller.install.plan import Facts
+from controller.install.places import API, COPIES, PROGRAMS
 from tests.install.staging import (
-    CHAMBERS,
+    KNOWN,
+    UP,
     Fails,
     Recorder,
     Services,
@@ -27,11 +27,6 @@ from tests.install.staging import (
     with_databases,
     world,
 )
-from tests.tidy.measure import ROOT
-
-KNOWN = Facts(ROOT, "new", "old", "older", CHAMBERS, texts=look.texts(ROOT), stamp="now", copies="then")
-"""For the length of a plan."""
-UP = frozenset({API, MESSENGER, *map(controller_unit, CHAMBERS)})
 
 
 def migrating(paths: list[Path], rows: int = 0):

@@ -68,13 +68,6 @@ def test_the_kernel_is_asked_and_where_it_may_not_be_the_managers_mark_counts(tm
         assert clock_sync.synchronised(mark) is said
 
 
-@pytest.mark.skipif(shutil.which("adjtimex") is None, reason="the program adjtimex is missing: on Debian, apt install adjtimex")
-def test_the_kernels_word_is_the_one_that_another_program_reads():
-    printed = subprocess.run(["adjtimex", "--print"], capture_output=True, text=True, check=True).stdout
-    status = int(next(line.split(":")[1] for line in printed.splitlines() if line.strip().startswith("status")))
-    assert clock_sync._kernel() is (not status & 0x40)
-
-
 def test_a_missing_library_is_named(monkeypatch):
     monkeypatch.setattr(machine, "LIBRARIES", ("pyserial", "no-such-library"))
     found = next(iter(machine.libraries(NOWHERE)))

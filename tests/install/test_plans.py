@@ -9,16 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from controller.install import look, plan
+from controller.install import plan
 from controller.install.executor import Stopped, carry_out, words
 from controller.install.places import API, HOUSE, MESSENGER, PROGRAMS, controller_unit
-from controller.install.plan import Facts
 from controller.install.steps import Busy
 from controller.install.version import name_of
 from controller.install.world import StepFailed
 from tests.install import staging
 from tests.install.staging import (
     CHAMBERS,
+    KNOWN,
+    UP,
     Fails,
     Recorder,
     Services,
@@ -32,11 +33,6 @@ from tests.install.staging import (
     world,
 )
 from tests.tidy.measure import ROOT
-
-KNOWN = Facts(ROOT, "new", "old", "older", CHAMBERS, texts=look.texts(ROOT), stamp="now", copies="then")
-"""For the length of a plan."""
-UP = frozenset({API, MESSENGER, *map(controller_unit, CHAMBERS)})
-
 
 # -- the first time, and once more ------------------------------------------------------------------------------------------
 
