@@ -10,7 +10,7 @@ from controller.core.program import Treatment
 from controller.core.regulator import Regulator
 from controller.core.run_states import C, S
 from controller.core.setup import Level
-from controller.core.state import NOT_SET, Pending, Run, Stop
+from controller.core.state import Pending, Run, Stop
 from controller.core.watch import Wanted
 from controller.core.work import Work
 
@@ -60,7 +60,7 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
         _lapse(
             work, pending, "bad_time", "The computer's clock was not set within a day, so nobody knew when to begin."
         )
-    if wall_us == NOT_SET or wall_us < command.at_utc_us or work.pending is None:
+    if wall_us < command.at_utc_us or work.pending is None:
         return
     if wall_us - command.at_utc_us >= NAMED_HOLDS_US:
         late = f"{_unpressed(pending)} until" if not pending.armed else "The computer's clock was not right until"

@@ -230,13 +230,17 @@ def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
     run, pending = now["run"], now.get("pending") or {}
     waits = bool(pending.get("at_utc_us")) and str(pending.get("run_id")) == seen.named
     if seen.named and not waits and not (run is not None and run["id"] == seen.named):
-        stop = now["stop"]
-        taken = f"It was taken back by {stop['by']}." if stop["by"] and (stop["accepted_utc_us"] or 0) > 0 else ""
-        reason = (now.get("lapsed") or {}).get("reason", "")
-        why = f" {reason or taken}".rstrip()
-        yield Cause(f"lapsed {seen.named}", Notice(
-            Need.CAN_WAIT, f"The start named for {clock(seen.named_utc_us)} came to nothing.{why}", "No heat was given for it.",
-            "Remove the cause. A new start needs a new press of the arm button."))
+        stop, reason = now["stop"], (now.get("lapsed") or {}).get("reason", "")
+        start, again = f"The start named for {clock(seen.named_utc_us)}", "A new start needs a new press of the arm button."
+        if stop["by"] and stop["accepted_utc_us"] and not reason:
+            notice = Notice(Need.FOR_INFORMATION, f"{start} was taken back by {stop['by']}.", NOT_HEATED, f"Nothing. {again}")
+        else:
+            what = f"{start} came to nothing. {reason}".rstrip()
+            notice = Notice(Need.CAN_WAIT, what, NOT_HEATED, f"Remove the cause. {again}")
+        yield Cause(f"lapsed {seen.named}", notice)
+
+
+NOT_HEATED = "No heat was given for it."
 
 
 ROWS: tuple[Callable[[Json, Seen], Iterator[Cause]], ...] = (

@@ -73,6 +73,7 @@ def snapshot(world: World, speed: float) -> dict[str, Any]:
         "run": _run(world), "pending": _pending(world), "armed": active, "stop": world.stop,
         "armed_until_utc_us": None, "lapsed": None, "check_in": None, "leave": None, "clock_synced": True,
         "messages": {"state": "working", "words": ""},
+        "gravest": world.latches[0]["guard"] if world.latches else None,
         "latches": world.latches, "alarms": world.alarms, "record": {"failing": "", "lost": 0},
         "possible": world.possible(), "sentence": sentence, "sentence_more": more,
     }

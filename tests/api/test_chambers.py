@@ -86,3 +86,21 @@ def test_a_load_above_the_circuits_is_said(tmp_path: Path, max_w: int, over: boo
 def test_one_chamber_alone_is_no_matter_of_circuits(tmp_path: Path) -> None:
     with Rig(tmp_path / "data", circuit_max_w=1) as rig:
         assert not rig.get("/chambers").json()["circuits"][0]["over"]
+
+
+def test_a_stop_says_which_chamber_it_was(two: Two) -> None:
+    assert two.post("/stop-heating").json()["at"] == "kitchen"
+    answer = two.post("/at/garage/stop-heating").json()
+    assert (answer["at"], answer["chamber"]) == ("garage", "Bench chamber")
+
+
+def test_what_asks_for_somebody_is_in_the_list_with_its_urgency(two: Two) -> None:
+    async def trip() -> None:
+        two.other.world.trip("smoke", 1, 1)
+        two.other.step()
+        await two.until(lambda: two.app.state.house.find("garage").hub.now["latches"])
+
+    two.loop.run(trip())
+    kitchen, garage = (line["now"] for line in two.get("/chambers").json()["chambers"])
+    assert (garage["latched"], garage["alarms"], garage["urgency"]) == (True, True, "get out and call the fire service")
+    assert (kitchen["latched"], kitchen["alarms"], kitchen["urgency"]) == (False, False, "")

@@ -10,7 +10,7 @@ from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.state import Messages
 from tests.core.ready import idle
-from tests.core.world import READY_TO_LEAVE, US, running
+from tests.core.world import READY_TO_LEAVE, SOAK_AT_105, US, changed, running
 
 HOUR_US = 3_600 * US
 WITHOUT = {question.id: READY_TO_LEAVE._replace(answers=tuple(
@@ -93,3 +93,23 @@ def test_a_run_goes_on_when_messages_fail_and_alarms_after_two_minutes():
     bench.run(5)
     assert bench.alarm("messages_failing") == "unacknowledged"
     assert bench.run_state is S.RUNNING and bench.heats
+
+
+def strayed(level: Level, minutes: float) -> str:
+    """The alarm after ten minutes off the plan, begun so long after the start."""
+    bench = running(SOAK_AT_105, level, air_mc=105_000.0)
+    bench.board.warming = False
+    for second in range(round((minutes + 10) * 60)):
+        if second % 600 == 0 and bench.state.run is not None:
+            bench.state = changed(bench.state, run=changed(bench.state.run, checked_in_us=bench.now_us))
+        run = bench.state.run
+        assert run is not None
+        bench.board.air_mc = run.air_setpoint_mc + (3_500 if second >= minutes * 60 else 0)
+        bench.tick()
+    return bench.alarm("not_following")
+
+
+@pytest.mark.parametrize(("level", "minutes", "alarm"), [
+    (Level.UNATTENDED, 5, "unacknowledged"), (Level.UNATTENDED, 31, "normal"), (Level.IN_THE_BUILDING, 5, "normal")])
+def test_only_the_first_half_hour_of_an_unattended_run_is_held_to_its_plan(level, minutes, alarm):
+    assert strayed(level, minutes) == alarm

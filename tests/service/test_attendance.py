@@ -19,7 +19,7 @@ from controller.core.state import NOT_SET, Alarm, Lapse, Messages, Pending, Wall
 from controller.drivers import clock_sync, latch
 from controller.drivers.latch import Condition, Remembered
 from controller.publish import MessengerSaid
-from controller.service import LOST_WAITING, MESSENGER_SILENT_US
+from controller.service import LOST_WAITING, MESSENGER_FRESH_US, MESSENGER_SILENT_US
 from tests.answered import ANSWERED, LEAVING
 from tests.service.chambers import integers, short, simulated
 from tests.service.rig import Rig
@@ -144,6 +144,14 @@ def test_a_messenger_that_falls_silent_fails(rig, monkeypatch):
     assert given(rig) == ()
     monkeypatch.setattr("controller.service.mono_us", lambda: 1_000 + MESSENGER_SILENT_US)
     assert given(rig) == (Messages("the messenger does not answer"),)
+
+
+def test_a_start_rests_on_no_word_of_the_messenger_older_than_eight_seconds(rig, monkeypatch):
+    rig.steps(1)
+    rig.service.server.messages = MessengerSaid(1_000, "")
+    monkeypatch.setattr("controller.service.mono_us", lambda: 1_000 + MESSENGER_FRESH_US)
+    start = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1", leaving=ANSWERED)
+    assert given(rig) == () and given(rig, (start,)) == (Messages("the messenger does not answer"),)
 
 
 @pytest.mark.parametrize(("synced", "utc_us"), [(True, 5_000), (False, NOT_SET)])

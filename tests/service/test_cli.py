@@ -13,7 +13,7 @@ from types import SimpleNamespace
 import pytest
 
 from controller.cli import VERBS, main, parser
-from controller.commands import chamber
+from controller.commands import chamber, serve
 from controller.commands.out import Out
 from controller.config import load
 from controller.core.setup import Level
@@ -224,3 +224,19 @@ def test_a_real_chambers_latch_and_next_thing_are_told(tmp_path, capsys):
     assert any("not commissioned" in line for line in found["note"])
     assert any("Fit a push button" in line for line in found["good"])
     assert any("/dev/serial/by-id/none" in line for line in found["bad"])
+
+
+def test_two_chamber_folders_of_one_name_are_refused_before_anything_starts(tmp_path, capsys):
+    words = [word for at in ("a", "b") for word in ("--chamber", str(tmp_path / at / "oven"))]
+    assert main(["serve", *words, "--json"]) == Exit.USAGE
+    assert "Two chamber folders are called oven" in said(capsys)["error"]
+
+
+@pytest.mark.parametrize(("code", "demo", "waits"), [
+    (Exit.BROKEN, False, True), (Exit.TAKEN, False, False), (Exit.BROKEN, True, False)])
+def test_page_and_messenger_stay_a_while_when_a_real_controller_dies(monkeypatch, code, demo, waits):
+    desk = serve._Desk(argparse.Namespace(demo=demo, data=Path("d"), address=""), Out(True), [])
+    waited = []
+    monkeypatch.setattr(desk._ending, "wait", waited.append)
+    desk._let_it_be_told(code)
+    assert (waited == [serve.TELL_S]) is waits

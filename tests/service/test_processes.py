@@ -253,6 +253,8 @@ def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_p
         demo.line("starting it again")
         demo.line("The api was started again.")
         assert person.now()["run"]["state"] in ("running", "complete"), "the heat does not depend on the page"
+    modes = {(demo.data / name).stat().st_mode & 0o077 for name in ("desk.db", "record.db", "api.log")}
+    assert modes == {0}, "they are their owner's alone"
     assert demo.end() == Exit.GOOD
     for pid in [*children.values()]:
         with pytest.raises(ProcessLookupError):

@@ -281,6 +281,9 @@ GOOD = {"ask": "start", "by": "x", "role": "operator", "ref": "r", "schedule": i
     ({"ask": "START"}, "ask"), ({"ask": None}, "ask"), ({"role": "owner"}, "role"), ({"level": "asleep"}, "level"),
     ({"by": "x" * 121}, "by"), ({"by": "a\nb"}, "by"), ({"ref": 7}, "ref"), ({"value": 1.5}, "value"),
     ({"value": True}, "value"),
+    ({"at_utc_us": -1}, "at_utc_us"), ({"at_utc_us": "noon"}, "at_utc_us"), ({"leaving": []}, "leaving"),
+    ({"leaving": {"answers": ["a lie"]}}, "leaving answers"), ({"leaving": {"answers": "smoke_alarm"}}, "leaving answers"),
+    ({"leaving": {"arrived_age_us": -2}}, "leaving arrived_age_us"), ({"leaving": {"by": 1}}, "leaving by"),
     ({"value": 1 << 60}, "value"), ({"root": 1}, "root"), ({"name": None}, None),
 ], ids=str)
 def test_a_command_is_read_strictly(changes, field):

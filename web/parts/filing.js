@@ -31,7 +31,7 @@ const HELD = new Set(["held", "holding"]);
 /** A chamber in one line: its mark, and what it does in a word or two. */
 export function chamberLine(row) {
   const { now } = row;
-  if (!now || row.away) return { mark: "stale", words: now ? "not heard" : "not heard yet", sentence: row.away || "Nothing heard yet." };
+  if (!now || row.away) return { mark: "stale", words: now ? "not heard" : "not heard yet", sentence: row.away ? "No news from its controller." : "Nothing heard yet." };
   const latched = Array.isArray(now.latched) ? now.latched.length > 0 : Boolean(now.latched);
   const heats = now.permit === true || now.permit?.given === true;
   const words = latched ? "tripped" : [now.state || "idle", heats ? "may heat" : "heat off"].filter(Boolean).join(", ");

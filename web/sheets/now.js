@@ -20,7 +20,11 @@ const AFTER_US = 3 * 3600e6;
 /** Of what happened before a trip that much stands beside it. */
 const BEFORE_TRIP = 4;
 /** What the head says: sentence, the line under it, mark, tone. */
+const AWAY = { sentence: "No news from the controller.", mark: "stale", tone: "stale",
+  more: "The server answers, the controller does not. Whether the heat is on is not known here: go and look, and unplug the chamber if in doubt." };
+
 export function presentHead(now, staleMs, link, ms, unit) {
+  if (!now && link.heardMs != null) return { ...AWAY, more: `${AWAY.more} ${waiting(link, ms)}`.trim() };
   if (!now) return { sentence: "Nothing heard yet.", more: waiting(link, ms), mark: "stale", tone: "stale" };
   if (staleMs !== null) {
     return { sentence: noNews(staleMs), more: `Last seen at ${clockSeconds(now.utc_us)}: ${now.sentence} ${waiting(link, ms)}`, mark: "stale", tone: "stale" };
@@ -31,6 +35,9 @@ export function presentHead(now, staleMs, link, ms, unit) {
     const more = `${heatOff(now) ? "It stays off" : "No heat is permitted"} until a maintainer clears it.`;
     const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
     const worst = gravest(now);
+    if (/^get out/u.test(worst.urgency ?? "") && worst.stands !== false) {
+      return { sentence: together(`${worst.do[0]} ${worst.cause}`), more: together(`${worst.do.slice(1, 3).join(" ")} ${now.still_on ? "The heat is still on." : heatWords(now)} ${tripped}`), mark: "trip", tone: "trip" };
+    }
     const leads = worst.guard !== "heat_stays_on" && (worst !== first || now.still_on);
     if (leads) return { sentence: `${now.still_on ? "The heat is still on." : heatWords(now)} ${together(worst.cause)}`, more: `${together(worst.do.slice(0, 2).join(" "))} ${tripped}`, mark: "trip", tone: "trip" };
     const said = now.still_on ? { sentence: heatWords(now), more: `${tripped} ${more}` } : { sentence: `${heatWords(now)} ${tripped}`, more };
@@ -191,7 +198,7 @@ export const sheet = {
     const { now, layout, unit, held } = state;
     const staleMs = state.staleMs();
     const head = presentHead(now, staleMs, state.link, state.ms(), unit);
-    if (!now) return html`${drawHead(head, now, "")}<p class="loading-line">Asking the server for the first reading.</p>`;
+    if (!now) return html`${drawHead(head, now, "")}${state.link.heardMs != null ? "" : html`<p class="loading-line">Asking the server for the first reading.</p>`}`;
     const view = presentCircuit(now, staleMs, held.chamber, unit, held.guards);
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";
