@@ -12,7 +12,6 @@ import { drawStations, drawBesides } from "./parts/stopbar.js";
 import { drawMargin, drawPhoneHead, elsewhere } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
-import { gravest } from "./heat.js";
 import { unreadable } from "./parts/trouble.js";
 import { age, clock, day, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead } from "./sheets/now.js";
@@ -98,11 +97,8 @@ function smallHead(view, staleMs) {
   const width = view.layout.kind === "phone" ? view.layout.width : Math.min(560, view.layout.width * 0.45);
   const simulated = simulatedWords(now);
   return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
-    head.mark ? mark(head.mark) : ""}${getOut(now, staleMs) ? html`<b>Get everybody out.</b> ` : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
+    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
 }
-
-/** Smoke or fire: that comes before anything else on every sheet. */
-const getOut = (now, staleMs) => staleMs === null && [gravest(now), ...now.alarms].some((one) => /^get out/u.test(one?.urgency ?? "") && !/^returned/u.test(one.state ?? ""));
 
 /** Read aloud: the sentence when more than its numbers changed; a trip at once. */
 function say(view, staleMs) {

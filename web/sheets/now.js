@@ -36,7 +36,7 @@ export function presentHead(now, staleMs, link, ms, unit) {
     const tripped = `The chamber tripped at ${clock(first.utc_us)}.`;
     const worst = gravest(now);
     if (/^get out/u.test(worst.urgency ?? "") && worst.stands !== false) {
-      return { sentence: together(`${worst.do[0]} ${worst.cause}`), more: together(`${worst.do.slice(1, 3).join(" ")} ${now.still_on ? "The heat is still on." : heatWords(now)} ${tripped}`), mark: "trip", tone: "trip" };
+      return { sentence: together(`Get everybody out. ${worst.cause}`), more: together(`${worst.do.filter((one) => one !== "Get everybody out.").slice(0, 2).join(" ")} ${now.still_on ? "The heat is still on." : heatWords(now)} ${tripped}`), mark: "trip", tone: "trip" };
     }
     const leads = worst.guard !== "heat_stays_on" && (worst !== first || now.still_on);
     if (leads) return { sentence: `${now.still_on ? "The heat is still on." : heatWords(now)} ${together(worst.cause)}`, more: `${together(worst.do.slice(0, 2).join(" "))} ${tripped}`, mark: "trip", tone: "trip" };
