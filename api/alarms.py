@@ -39,7 +39,8 @@ async def clear(guard: Guard, asked: Command, _body: Nothing) -> Answer:
 
 
 @router.post("/check-in", summary="Say that somebody is watching", responses={
-    **SENT, **problems("not_possible_state", "controller_away", "no_answer")})
+    **SENT, **problems("not_allowed_role", "not_possible_state", "controller_away", "no_answer")})
 async def check_in(asked: Command, _body: Nothing) -> Answer:
-    """Restart the check-in clock of an attended run. At the chamber only its button counts."""
+    """Restart the check-in clock of an attended run, for operators: it keeps the heat on. At the chamber only its button
+    counts."""
     return Answer(await asked.give(Ask.CHECK_IN))

@@ -202,7 +202,12 @@ def _sentence(words: str) -> str:
 def _outcome(service: Parts, made: Press, steps: list[Station], button: Html) -> Html:
     sentence, more = said(made, steps)
     return fill(CHAMBER, name=_name(service), simulated=_simulated(service), sentence=sentence, more=more, button=button,
-                steps=_steps(steps, f"Asked by {made.by}. Times of this computer’s clock, to a tenth of a second."))
+                steps=_steps(steps, f"Asked by {made.by}. Times of {_clock_of(service)}, to a tenth of a second."))
+
+
+def _clock_of(service: Parts) -> str:
+    quick = service.hub.now is not None and service.hub.now.get("speed", 1) != 1
+    return "the simulation’s quick clock" if quick else "this computer’s clock"
 
 
 def _button(service: Parts, key: str, proof: str, label: str) -> Html:

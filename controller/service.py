@@ -62,14 +62,14 @@ class Parts(NamedTuple):
 class Service:
     """The loop. `submit`, `note` and `end` may be called from any thread; the rest is the loop's own."""
 
-    def __init__(self, parts: Parts, latches: tuple[latch.Stored, ...], waited: bool = False) -> None:
-        """`latches` are those that the file kept; `waited`: the last controller ended while a start waited for its time."""
+    def __init__(self, parts: Parts, latches: tuple[latch.Stored, ...], waited_utc_us: int = 0) -> None:
+        """`latches` are those that the file kept; `waited_utc_us`: the last controller ended while a start waited for then."""
         self._parts = parts
         self._clock = parts.clock
         self._chamber = parts.folder.chamber
         self.state = _first_state(parts, latches)
-        if waited:
-            self.state = self.state._replace(lapse=Lapse(LOST_WAITING, self.state.mono_us, 0))
+        if waited_utc_us:
+            self.state = self.state._replace(lapse=Lapse(LOST_WAITING, self.state.mono_us, waited_utc_us))
         self._commands: deque[Command] = deque()
         self._notes: deque[Event] = deque(maxlen=NOTES_MAX)
         self._woken = threading.Event()
@@ -124,7 +124,8 @@ class Service:
             "version": self._parts.facts.version, "simulated": self._chamber.simulated,
             "data": self._parts.socket_path.parent.name}))
         if self.state.lapse is not None:
-            self.note(Event(Kind.START_LAPSED, {"run_id": None, "reason": self.state.lapse.reason, "at_utc_us": None}))
+            reason, _, named_utc_us = self.state.lapse
+            self.note(Event(Kind.START_LAPSED, {"run_id": None, "reason": reason, "at_utc_us": named_utc_us}))
         self._untold = self._record_notes(self._clock.utc_us(), self._clock.mono_us())
         self._parts.notifier.ready(f"watching {self._chamber.name}")
         try:

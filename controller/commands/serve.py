@@ -51,7 +51,8 @@ def add(verbs: Any) -> None:
     made.add_argument("--chambers", type=int, default=1, metavar="N", help=f"of the demo: so many, 1 to {len(demo.SHAPES)}")
     made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
     made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
-    made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show")
+    made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show; "
+                                                                 "with several chambers -NAME stands behind it")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
 
@@ -101,7 +102,7 @@ def _wrong(options: argparse.Namespace) -> str:
 
 def _stations(options: argparse.Namespace) -> list[Station]:
     """One for each chamber, nothing started yet. Raises Taken, BadChamber, OSError."""
-    running = Running(options.demo, options.speed, options.seed, options.port, options.faults_socket)
+    running = Running(options.demo, options.speed, options.seed, options.port, options.faults_socket, options.chambers != 1)
     found: list[tuple[ChamberFolder, Path]] = []
     if options.demo:
         for number in range(options.chambers):

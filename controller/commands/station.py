@@ -31,6 +31,13 @@ class Running:
     port: str
     """Of the only chamber; empty: the chamber file's."""
     faults_socket: Path | None
+    """Of the only chamber; several have one each, with the data folder's name behind it."""
+    several: bool = False
+
+    def faults_of(self, data: Path) -> Path | None:
+        """The socket that takes faults for the chamber whose data is there."""
+        named = self.faults_socket
+        return named.with_name(f"{named.name}-{data.name}") if named is not None and self.several else named
 
     @property
     def lock_step(self) -> bool:
@@ -93,7 +100,8 @@ class Station:
         words = ["controller.chamber.peer", "--shape", self.folder.shape, "--board", chamber.board,
                  "--seed", str(running.seed), "--auto-arm"]
         words += ["--lock-step"] if running.lock_step else []
-        words += ["--faults-socket", str(running.faults_socket)] if running.faults_socket else []
+        faults = running.faults_of(self.data)
+        words += ["--faults-socket", str(faults)] if faults else []
         self._board = BoardChild("board", words, self._log("board"))
         self._board.start()
         port = self._board.port()

@@ -43,7 +43,7 @@ LEAST_ROLE = {
     Ask.ACKNOWLEDGE: PersonRole.VIEWER,
     Ask.CLEAR: PersonRole.MAINTAINER,
     Ask.TIGHTEN: PersonRole.MAINTAINER,
-    Ask.CHECK_IN: PersonRole.VIEWER,
+    Ask.CHECK_IN: PersonRole.OPERATOR,  # it keeps the heat on
 }
 
 

@@ -59,6 +59,8 @@ class Remembered:
 
     condition: Condition
     latches: tuple[Stored, ...] = ()
+    named_utc_us: int = 0
+    """With WAITING: when the start was to begin."""
 
 
 def read(path: Path, utc_us: int) -> tuple[Stored, ...]:
@@ -80,18 +82,21 @@ def read(path: Path, utc_us: int) -> tuple[Stored, ...]:
     return latches
 
 
-def a_start_waited(path: Path) -> bool:
-    """Did the last controller end while a start waited for its named time? Asked before `read`'s file is written anew."""
+def a_start_waited(path: Path) -> int:
+    """The named time (UTC µs) of a start that waited when the last controller ended; 0: none did. Asked before `read`'s
+    file is written anew."""
     try:
-        return _remembered(path, sealed.read(path)).condition is Condition.WAITING
+        remembered = _remembered(path, sealed.read(path))
     except sealed.Unsealed:
-        return False
+        return 0
+    return remembered.named_utc_us if remembered.condition is Condition.WAITING else 0
 
 
 def write(path: Path, remembered: Remembered) -> None:
     """Replace the file atomically. Raises OSError."""
     latches = [asdict(latch) for latch in remembered.latches]
-    sealed.write(path, {"format": FORMAT, "condition": remembered.condition.value, "latches": latches})
+    sealed.write(path, {"format": FORMAT, "condition": remembered.condition.value, "latches": latches,
+                        "named_utc_us": remembered.named_utc_us})
 
 
 def of_state(state: State, utc_us: int) -> Remembered:
@@ -100,7 +105,9 @@ def of_state(state: State, utc_us: int) -> Remembered:
         Stored(latch.guard, utc_us - (state.mono_us - latch.mono_us), latch.value, latch.limit, latch.detail,
                latch.first_out)
         for latch in state.latches)
-    return Remembered(_condition(state), latches)
+    condition = _condition(state)
+    named = state.pending.command.at_utc_us if condition is Condition.WAITING and state.pending is not None else 0
+    return Remembered(condition, latches, named)
 
 
 def restored(stored: tuple[Stored, ...], mono_us: int, utc_us: int) -> tuple[Latch, ...]:
@@ -125,7 +132,10 @@ def _remembered(path: Path, body: dict[str, Any]) -> Remembered:
         if body["format"] != FORMAT:
             raise sealed.Unsealed(path, f"format {body['format']!r} is not {FORMAT!r}")
         latches = tuple(_stored(row) for row in body["latches"])
-        return Remembered(Condition(body["condition"]), latches)
+        named = body.get("named_utc_us", 0)  # files of 0.1 lack it
+        if type(named) is not int:
+            raise ValueError(f"named_utc_us {named!r}")
+        return Remembered(Condition(body["condition"]), latches, named)
     except (KeyError, TypeError, ValueError) as error:
         raise sealed.Unsealed(path, f"holds something else: {error}") from error
 

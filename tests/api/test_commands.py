@@ -176,7 +176,7 @@ def test_a_controller_of_another_version_is_a_problem_and_not_a_crash(
 def test_of_a_real_chamber_loopback_looks_and_stops(tmp_path: Path) -> None:
     with Rig(tmp_path / "data", simulated=False, demo=False, real=True) as rig:
         assert rig.get("/me").json() == {"name": "local, not signed in", "role": "viewer",
-                                         "may": ["stop_heating", "acknowledge", "check_in"], "via": "local",
+                                         "may": ["stop_heating", "acknowledge"], "via": "local",
                                          "accounts": False, "expires_utc_us": None}
         assert rig.post("/stop-heating").status_code == 200
         for path in ("/runs/current/cool-down", "/latches/smoke/clear", "/runs/current/reset"):

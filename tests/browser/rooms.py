@@ -19,7 +19,7 @@ KEEPER = {
     "accounts": True,
     "expires_utc_us": 1_797_000_000_000_000,
 }
-LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating", "acknowledge", "check_in"]}
+LOOKER = {**KEEPER, "name": "Odo", "role": "viewer", "may": ["stop_heating", "acknowledge"]}
 
 
 def now_us() -> int:

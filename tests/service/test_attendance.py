@@ -27,6 +27,7 @@ from tests.service.runs import running
 
 OFFSET_US = 1_764_000_000_000_000
 MINUTE_US = 60_000_000
+AT_US = OFFSET_US + 30 * MINUTE_US
 
 
 @pytest.fixture(scope="module")
@@ -193,9 +194,10 @@ def test_a_refused_start_lists_each_thing_that_lacks(rig):
 def test_a_waiting_start_is_no_run_in_the_latch_file_and_is_told_at_the_next_start(going, tmp_path):
     path = tmp_path / "latch"
     remembered = latch.of_state(waiting(going), 1)
-    assert remembered == Remembered(Condition.WAITING)
+    at_utc_us = going.mono_us + OFFSET_US + 30 * MINUTE_US
+    assert remembered == Remembered(Condition.WAITING, (), at_utc_us)
     latch.write(path, remembered)
-    assert latch.read(path, 1) == () and latch.a_start_waited(path)
+    assert latch.read(path, 1) == () and latch.a_start_waited(path) == at_utc_us
     due = latch.of_state(waiting(going, due=True), 1)
     assert due.condition is Condition.RUNNING
 
@@ -219,13 +221,15 @@ def test_a_clean_end_keeps_the_waiting_start_to_be_told(rig):
 
 def test_the_next_controller_says_that_the_start_is_taken_back(tmp_path):
     rig = Rig(tmp_path)
-    rig.service.state = rig.service.state._replace(lapse=Lapse(LOST_WAITING, 0, 0))
+    rig.service.state = rig.service.state._replace(lapse=Lapse(LOST_WAITING, 0, AT_US))
     rig.go()
     with rig.client() as person:
         person.until(lambda now: now["board"]["accepted"])
-        assert person.now()["lapsed"]["reason"] == LOST_WAITING
+        lapsed = person.now()["lapsed"]
+        assert (lapsed["reason"], lapsed["at_utc_us"]) == (LOST_WAITING, AT_US)
     rig.close()
-    assert LOST_WAITING in [event["fields"]["reason"] for event in rig.events() if event["kind"] == "start_lapsed"]
+    said = [event["fields"] for event in rig.events() if event["kind"] == "start_lapsed"]
+    assert {"run_id": None, "reason": LOST_WAITING, "at_utc_us": AT_US} in said
 
 
 # -- the kernel's word on the clock -------------------------------------------------------------------------------------------

@@ -292,12 +292,16 @@ def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
 
 
 def test_two_demo_chambers_have_a_controller_each_and_one_page(tmp_path):
-    demo = Demo(tmp_path / "d", "--chambers", "2")
+    demo = Demo(tmp_path / "d", "--chambers", "2", "--faults-socket", str(tmp_path / "faults"))
     assert demo.line("Small chamber (invented): SIMULATED board")["port"]
     demo.line("Open http://127.0.0.1:")
     with Raw(tmp_path / "d/bench/controller.sock") as bench, Raw(tmp_path / "d/small/controller.sock") as small:
         boards = {bench.now()["chamber"]["board"], small.now()["chamber"]["board"]}
         assert len(boards) == 2, "one board is no two chambers"
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as faults:
+            faults.sendto(json.dumps({"fault": "smoke", "on": True}).encode(), str(tmp_path / "faults-small"))
+        small.until(lambda now: any(latch["guard"] == "smoke" for latch in now["latches"]))
+        assert bench.now()["latches"] == [], "each chamber has faults of its own"
     controllers = [child for child in psutil.Process(demo.process.pid).children() if "controller.service" in child.cmdline()]
     assert len(controllers) == 2
     controllers[0].kill()

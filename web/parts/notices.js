@@ -6,7 +6,7 @@ import { html } from "../markup.js";
 import { capital, clock, day, levelWords, together, wait } from "../text.js";
 import { ACTIVE } from "../heat.js";
 import { mark } from "./marks.js";
-import { may } from "./rights.js";
+import { may, notYours } from "./rights.js";
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();
 const at = (us, nowUs) => (sameDay(us, nowUs) ? clock(us) : `${day(us)} ${clock(us)}`);
@@ -71,7 +71,7 @@ function checkIn(now) {
   const near = due.left_us <= due.every_us * DUE;
   const before = `${wait(due.left_us)} left, until ${clock(now.utc_us + due.left_us)}`;
   return { tone: near ? "must" : "", mark: near ? "todo" : "", bold: page ? `Say that you watch: ${before}.` : `Press the button at the chamber: ${before}.`,
-    more: `${page ? "Here, or by the button at the chamber." : "Only the button at the chamber counts."} Asked every ${wait(due.every_us)}; when it is missed, the heat goes off and the run waits.`, keys: page ? [{ word: "I am here", act: "check-in" }] : [] };
+    more: `${page ? "Here, or by the button at the chamber." : "Only the button at the chamber counts."} Asked every ${wait(due.every_us)}; when it is missed, the heat goes off and the run waits.`, keys: page ? [{ word: "I am here", act: "check-in", need: "check_in" }] : [] };
 }
 
 /**
@@ -122,6 +122,7 @@ export function presentNotices(now, over = [], plan = null) {
   return [messages(now), clocks(now), ...over.map((one) => ({ tone: "warn", mark: "alarm", bold: "One circuit is asked for too much.", more: one.words })), lapsed(now), pendingNotice(now, plan), goOn(now), checkIn(now), leave(now)].filter(Boolean);
 }
 
-/** Keys with a `need` are shown to those who may press them. */
+/** Keys are shown to those who may press them; to the others, whose they are. */
 export const drawNotices = (notices, me = null) => (notices.length ? html`<div class="notices">${notices.map((one) => html`<section class="notice ${one.tone}"><p>${one.mark ? mark(one.mark, 20) : ""}<span><b>${one.bold}</b> ${one.more ?? ""} ${
-  one.link ? html`<a href="${one.link[0]}">${one.link[1]}</a>` : ""}</span></p>${(one.keys ?? []).filter((key) => !key.need || may(me, key.need)).map((key) => html`<button type="button" class="key ${one.tone === "must" ? "must" : ""}" data-do="${key.act}" data-value="${key.value ?? ""}">${key.word}</button>`)}</section>`)}</div>` : "");
+  one.link ? html`<a href="${one.link[0]}">${one.link[1]}</a>` : ""}</span></p>${(one.keys ?? []).map((key) => (key.need && !may(me, key.need) ? notYours(key.word, key.need)
+    : html`<button type="button" class="key ${one.tone === "must" ? "must" : ""}" data-do="${key.act}" data-value="${key.value ?? ""}">${key.word}</button>`))}</section>`)}</div>` : "");
