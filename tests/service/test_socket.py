@@ -242,7 +242,8 @@ def test_of_a_real_chamber_the_role_is_what_the_asker_vouches_for(tmp_path, ask,
     ("viewer", "start", "not_allowed_role"), ("viewer", "hold", "not_allowed_role"), ("operator", "clear", "not_allowed_role"),
     ("viewer", "acknowledge", "unknown_name"), ("operator", "restart", "not_possible_state"),
     ("maintainer", "clear", "unknown_name"),
-    ("maintainer", "tighten", "unknown_name"), ("viewer", "check_in", "not_allowed_role"), ("operator", "check_in", None), ("viewer", "stop_heating", None)])
+    ("maintainer", "tighten", "unknown_name"), ("viewer", "check_in", "not_allowed_role"),
+    ("operator", "check_in", None), ("viewer", "stop_heating", None)])
 def test_each_role_may_what_it_may(running, role, ask, code):
     with running.client() as person:
         answer = person.command(ask, role=role, name="nothing", schedule=integers(short()))
