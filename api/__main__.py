@@ -36,8 +36,9 @@ GRACE_S = 2
 """Open streams get so long to end; without it the server would wait for ever."""
 EXPECTED = ("ASGI callable returned without completing response", "Cancel %s running task(s)",
             "Invalid HTTP request received.", "Unsupported upgrade request.")
-NOBODY_YET = ("Nobody has an account yet, so this service listens on this computer only. Code for the first one, good once and "
-              "for 24 h: {code}  Use it with `soakwarden account` here, or on http://127.0.0.1:{port}/.")
+NOBODY_YET = ("Nobody has an account yet{so}. Code for the first one, good once and for 24 h: {code}  Use it with "
+              "`soakwarden account --http {port}` here, or on {page}.")
+NOT_OUTSIDE = ", so this service listens on this computer only"
 
 
 def expected(record: logging.LogRecord) -> bool:
@@ -50,18 +51,20 @@ class Server(uvicorn.Server):
     """Tells the streams at once that the service ends, and opens the outside listener when there is an account."""
 
     def __init__(self, config: uvicorn.Config, hubs: list[Hub], outside: Outside | None = None,
-                 context: ssl.SSLContext | None = None, door: Door | None = None) -> None:
+                 context: ssl.SSLContext | None = None, door: Door | None = None, needs_account: bool = False) -> None:
+        """`needs_account`: without one nobody could do what this service is for, so a code for the first is printed."""
         super().__init__(config)
         self._hubs = hubs
         self._loop: asyncio.AbstractEventLoop | None = None
         self._outside, self._context, self._door = outside, context, door
+        self._needs_account = needs_account
         self._tasks: list[asyncio.Task[None]] = []
 
     async def serve(self, sockets: list[socket.socket] | None = None) -> None:
         self._loop = asyncio.get_running_loop()
-        if self._outside is not None and self._door is not None and sockets:
+        if self._door is not None and sockets and (self._outside is not None or self._needs_account):
             port = int(sockets[0].getsockname()[1])
-            self._tasks.append(asyncio.create_task(self._open(self._outside, self._door, port)))
+            self._tasks.append(asyncio.create_task(self._first(self._door, port)))
         try:
             await super().serve(sockets)
         finally:
@@ -69,14 +72,19 @@ class Server(uvicorn.Server):
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    async def _open(self, outside: Outside, door: Door, port: int) -> None:
-        """Wait for the first account, then listen outside."""
+    async def _first(self, door: Door, port: int) -> None:
+        """Print codes until there is an account; then listen outside, if that was asked for."""
         while not self.started:
             await asyncio.sleep(STARTED_S)
+        so, page = NOT_OUTSIDE if self._outside else "", f"{door.hosts.behind or f'http://{LOOPBACK}:{port}'}/"
         while not door.has_accounts.is_set():
-            say(NOBODY_YET.format(code=door.first_code(), port=port))
+            say(NOBODY_YET.format(so=so, code=door.first_code(), port=port, page=page))
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(door.has_accounts.wait(), GOOD_FOR_US / 1e6)
+        if self._outside is not None:
+            await self._open(self._outside)
+
+    async def _open(self, outside: Outside) -> None:
         found = await when_possible(outside, say)
         made = await asyncio.get_running_loop().create_server(
             self._outside_protocol, sock=found, ssl=self._context,
@@ -106,7 +114,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--http", type=int, required=True, metavar="PORT",
                         help=f"port on {LOOPBACK}; 0 lets the system choose")
     parser.add_argument("--circuit-w", type=int, default=2_300, metavar="W",
-                        help="what the circuit that the chambers share can bear (default 2300 W: 10 A at 230 V)")
+                        help="what the circuit that the chambers share can bear (default 2300 W: 10 A at 230 V; 120 V, 15 A "
+                             "is 1800)")
     parser.add_argument("--web", type=Path, default=Path(__file__).resolve().parents[1] / "web", help="folder of the page")
     door = parser.add_argument_group("beyond this computer", "see hardware_notes/another_room.md")
     door.add_argument("--address", default="", help="listen there too, once there is an account: an address of this computer")
@@ -170,7 +179,8 @@ def main(argv: list[str] | None = None) -> int:
     say(f"http://{LOOPBACK}:{listening.getsockname()[1]}/")
     with contextlib.suppress(KeyboardInterrupt):
         hubs = [one.hub for one in app.state.house]
-        Server(config, hubs, outside, context, app.state.door).run(sockets=[listening])
+        needs_account = args.real or bool(args.behind)  # this computer alone may then do little, or nothing
+        Server(config, hubs, outside, context, app.state.door, needs_account).run(sockets=[listening])
     return 0
 
 

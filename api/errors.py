@@ -41,9 +41,10 @@ PROBLEMS: Mapping[str, Row] = {
     "not_armed": Row(409, "Not armed", "Press the arm button at the chamber, door shut, heat off."),
     "measure_only": Row(409, "This chamber may only measure", "See /may-do for what to fit or prove next."),
     "level_too_high": Row(409, "The chamber may not run at this level", "Choose a lower level, or see /may-do."),
+    "button_only": Row(409, "Only the button at the chamber counts", "Press it there; or start at another level next time."),
     "board_absent": Row(409, "The board is not there", "Check its cable and supply; it is found by itself."),
     "latched": Row(409, "A trip is latched", "Find its cause; then a maintainer clears it."),
-    "cause_stands": Row(409, "The cause still stands", "Remove the cause first; then clear."),
+    "cause_stands": Row(409, "The cause still stands", "Remove the cause first; then ask again."),
     "over_ceiling": Row(422, "Hotter than this chamber may be", "Lower the schedule's targets."),
     "bad_schedule": Row(422, "The schedule has mistakes", "Correct every field that `mistakes` lists."),
     "record_failing": Row(409, "The record fails", "Remove the cause, which the page names; then start."),
@@ -58,7 +59,8 @@ PROBLEMS: Mapping[str, Row] = {
     "no_answer": Row(504, "The controller did not say in time whether it did this", "Look at /now before asking again."),
     "controller_error": Row(502, "The controller did not understand", "Restart both parts from the same version."),
     # about people
-    "signed_out": Row(401, "Nobody is signed in", "Sign in; on the chamber's own computer looking and stopping need none."),
+    "signed_out": Row(401, "Nobody is signed in", "Sign in. Stopping can be done with a stop key, and, unless a proxy is in "
+                                                     "front, at the chamber's own computer."),
     "wrong_sign_in": Row(401, "Name and password do not belong together", "Check both; case matters in passwords."),
     "too_many_tries": Row(429, "Too many wrong tries", "Wait as long as Retry-After says. Stop heating does not wait."),
     "wrong_code": Row(403, "This code is not valid", "Codes work once and for 24 h; ask for a new one where the service runs."),
@@ -153,14 +155,19 @@ def _of_validation(_request: Request, error: Exception) -> Response:
     return Problem("bad_request", "; ".join(f"{row['field']}: {row['allowed']}" for row in rows), rows).answer()
 
 
+SECRET = frozenset({"password", "old", "new", "code", "url"})
+"""Fields whose value no answer repeats; the address of a channel holds a password too."""
+
+
 def _row(one: Mapping[str, Any]) -> dict[str, str]:
     if one["type"] == "json_invalid":
         return {"field": f"character {one['loc'][-1]} of the body", "value": "", "allowed": "JSON",
                 "advice": f"Mend the text there: {one['ctx']['error']}."}
     where = ".".join(str(part) for part in one["loc"] if part not in ("body", "query", "path", "header"))
-    shown = "nothing" if one["type"] == "missing" else str(one.get("input"))
+    shown = "nothing" if one["type"] == "missing" else "(not shown)" if one["loc"][-1] in SECRET else str(one.get("input"))
     return {"field": where or str(one["loc"][0]), "value": shown if len(shown) <= 60 else shown[:57] + "...",
-            "allowed": ALLOWED.get(one["type"], "{msg}").format(msg=one["msg"], **one.get("ctx", {})),
+            "allowed": ALLOWED.get(one["type"], "{msg}").format(msg=one["msg"].removeprefix("Value error, "),
+                                                                **one.get("ctx", {})),
             "advice": "Correct this field."}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Annotated
 
 from fastapi import APIRouter, Path
@@ -16,16 +17,20 @@ from api.people import Asker, NoteTaker
 from api.wire import Answer
 from controller.core.commands import PersonRole
 
+UNSHOWN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
+SHOWN = frozenset("\n\t\N{ZERO WIDTH JOINER}\N{ZERO WIDTH NON-JOINER}\N{SOFT HYPHEN}")
+"""Of those: lines, tabs, and what joins or parts letters and pictures."""
+
 router = APIRouter(prefix="/runs/{run_id}/notes", tags=["record"])
 EXAMPLE = {"id": 3, "utc_us": 1764061200000000, "by": "Anna", "text": "Second shelf; the small clips stood at the door."}
 Number = Annotated[int, Path(ge=1, le=2**53, description="The note's number.")]
 
 
 def _worded(text: str) -> str:
-    """Text with something in it, and nothing in it that a screen cannot show."""
-    text = text.strip()
-    if not text or not all(letter.isprintable() or letter == "\n" for letter in text):
-        raise ValueError("printable text, lines allowed, not empty")
+    """Text with something in it, and nothing in it that moves a screen's cursor or turns its writing round."""
+    text = text.replace("\r\n", "\n").strip()
+    if not text or any(unicodedata.category(letter) in UNSHOWN and letter not in SHOWN for letter in text):
+        raise ValueError("text that can be shown, lines allowed, not empty")
     return text
 
 

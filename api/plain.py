@@ -90,6 +90,11 @@ def clock(utc_us: int | None, tenths: bool = True) -> str:
     return f"{words}.{utc_us // 100_000 % 10}" if tenths else words
 
 
+def day(utc_us: int) -> str:
+    """A date as this computer's clock shows it."""
+    return time.strftime("%-d %B %Y", time.localtime(utc_us // 1_000_000))
+
+
 def age(us: int) -> str:
     """How long ago, in words."""
     seconds = us / 1_000_000

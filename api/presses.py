@@ -28,6 +28,7 @@ LATE_US = 3_000_000
 SEEN_US = 5_000_000
 """Heat is seen off half a second after the stop; after so long something is wrong."""
 SAME_US = 20_000
+UNHEARD = "heat not seen off: the board is not heard"
 FINAL = frozenset({"not_allowed_role", "bad_command", "controller_error"})
 """Refusals that another try would only repeat."""
 
@@ -86,7 +87,8 @@ class Presses:
         """Press, and wait a little for what comes of it; sending goes on behind."""
         hub = service.hub
         now = hub.now or {}
-        asked = int(now["utc_us"]) if now and not hub.away and now.get("speed", 1) != 1 else time.time_ns() // 1000
+        quick = now.get("speed", 1) != 1  # a simulation's own time goes on meanwhile
+        asked = int(now["utc_us"] + (hub.age_us() or 0) * now["speed"]) if quick else time.time_ns() // 1000
         press = Press(uuid.uuid4().hex[:16], service.at, person.name, asked, time.monotonic(), dict(now.get("stop") or {}))
         kept = self._kept[press.at]
         kept[press.ref] = press
@@ -159,6 +161,8 @@ def stations(press: Press, now: Json | None) -> list[Station]:
     accepted = Station("accepted", clock(press.accepted_utc_us), solid=True)
     if now is not None and now.get("still_on"):
         return [asked, accepted, Station("heat still on", bad=True)]
+    if now is not None and now["heat_off"] is None and press.off_seen_utc_us is None:
+        return [asked, accepted, Station(UNHEARD, bad=True)]
     if press.off_seen_utc_us is not None:
         return [asked, accepted, Station("heat seen off", clock(press.off_seen_utc_us), solid=True)]
     if press.waited_us() > SEEN_US:
@@ -170,6 +174,10 @@ def said(press: Press, steps: list[Station]) -> tuple[str, str]:
     """The sentence above the steps, and what to do."""
     if steps[2].word == "heat still on":
         return "The heat is still on.", "Cut the power at the chamber: pull the plug, or switch it off at the wall."
+    if steps[2].word == UNHEARD:
+        return ("Accepted, but the board is not heard, so nothing can be told to it.",
+                "Pull the plug if you can, or switch it off at the wall. A board that still runs switches off by itself "
+                "within 5 s.")
     if steps[2].solid:
         return "The heat was seen off.", "Off is not isolated: unplug before you reach in. Hot parts stay hot for a while."
     if press.given_up:

@@ -12,8 +12,8 @@ from api.commands import Nothing
 from api.desk.store import note
 from api.door.caller import cookies, set_cookie
 from api.door.door import SESSION_S, Signed
-from api.door.names import alike, is_hidden, kept, scripts
-from api.door.passwords import LONGEST, SHORTEST
+from api.door.names import FORM, FORM_WORDS, alike, is_hidden, kept, scripts
+from api.door.passwords import DIFFERENT, LONGEST, SHORTEST
 from api.errors import Responses, problems
 from api.parts import WholeHouse
 from api.people import TheAccount, TheCaller, TheDoor
@@ -22,6 +22,9 @@ from api.wire import Answer
 RESERVED = frozenset({"local", "demo", "trip", "the program"})
 """Names that records use for no person."""
 
+AS_PATTERN = {"pattern": f"^{FORM.pattern}$"}
+"""Of names, for the OpenAPI text."""
+
 router = APIRouter(tags=["people"])
 
 
@@ -29,8 +32,16 @@ def _plain(name: Any) -> Any:
     return kept(name) if isinstance(name, str) else name
 
 
+def formed(name: str) -> str:
+    """A name of the form that all names and labels have."""
+    if not FORM.fullmatch(name):
+        raise PydanticCustomError("name_form", FORM_WORDS)
+    return name
+
+
 def spelled(name: str) -> str:
     """The name as it is kept; a mistake of the request for one that could pass for another."""
+    formed(name)
     if alike(name) in RESERVED:
         raise PydanticCustomError("reserved_name", "a name that this program does not use itself")
     if len(scripts(name)) > 1 or is_hidden(name):
@@ -38,11 +49,19 @@ def spelled(name: str) -> str:
     return name
 
 
-Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["Anna"],
-                            description="1 to 40 letters of one script, digits, blanks, and . ' - between them."),
+def _varied(password: str) -> str:
+    """Not one letter many times over (NIST SP 800-63B asks to turn away what is repetitive)."""
+    if len(set(password)) < DIFFERENT:
+        raise PydanticCustomError("few_letters", "at least {least} different characters", {"least": DIFFERENT})
+    return password
+
+
+Name = Annotated[str, Field(min_length=1, max_length=40, examples=["Anna"], json_schema_extra=AS_PATTERN,
+                            description=f"1 to 40 characters of one script: {FORM_WORDS}."),
                  BeforeValidator(_plain), AfterValidator(spelled)]
 Password = Annotated[str, Field(min_length=SHORTEST, max_length=LONGEST, examples=["slow oven, warm bread"],
-                                description=f"{SHORTEST} to {LONGEST} characters, any. A short sentence is easy to keep.")]
+                                description=f"{SHORTEST} to {LONGEST} characters, {DIFFERENT} different ones at least. "
+                                            "A short sentence is easy to keep."), AfterValidator(_varied)]
 Given = Annotated[str, Field(min_length=1, max_length=LONGEST)]
 
 

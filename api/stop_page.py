@@ -20,7 +20,7 @@ from api.door.names import kept
 from api.errors import PROBLEMS, Problem
 from api.parts import Parts, WholeHouse
 from api.people import Person, TheDoor, Who, person_of, role_of
-from api.plain import Html, age, clock, fill, form, joined, page, see_other
+from api.plain import Html, age, clock, day, fill, form, joined, page, see_other
 from api.presses import Press, Presses, Station, look, said, stations
 from api.sign_in import address_of
 
@@ -230,6 +230,7 @@ def _step(one: Station) -> Html:
 
 def _foot(caller: Caller) -> Html:
     who = caller.account.name if caller.account else "nobody signed in, on this computer"
-    how = f" with the key “{caller.label}”" if caller.via == "token" else ""
+    until = f", good until {day(caller.expires_utc_us)}" if caller.expires_utc_us else ""
+    how = f" with the key “{caller.label}”{until}" if caller.via == "token" else ""
     return fill('<p class="foot-note">Here: {who}{how}, {clock}. <a href="/">The whole page</a></p>', who=who, how=how,
                 clock=clock(utc_us(), tenths=False))

@@ -6,13 +6,14 @@ from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
 from fastapi import APIRouter, Path
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from api.door.book import Scope, Token
 from api.door.door import Door
 from api.errors import Problem, problems
 from api.examples import one
 from api.people import DESK_ASKS, DeskAsker, TheAccount, TheCaller, TheDoor
+from api.sign_in import AS_PATTERN, formed
 from api.wire import Answer
 
 router = APIRouter(prefix="/tokens", tags=["people"])
@@ -24,8 +25,8 @@ class NewToken(BaseModel):
     """What the token is for."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
-    label: str = Field(min_length=1, max_length=40, pattern=r"^[^\W_]([\w .'-]{0,38}[\w.])?$", examples=["kitchen bookmark"],
-                       description="Where it is kept; records name it beside you.")
+    label: Annotated[str, Field(min_length=1, max_length=40, examples=["kitchen bookmark"], json_schema_extra=AS_PATTERN,
+                                description="Where it is kept; records name it beside you."), AfterValidator(formed)]
     scope: Literal["look", "stop", "operate"] = Field(
         examples=["stop"], description="look: what a viewer sees, without accounts and the desk's audit. "
                                        "stop: Stop heating, and how far it came. operate: what your role may do "

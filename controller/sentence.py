@@ -10,6 +10,7 @@ from typing import Any
 
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Action, Urgency
+from controller.core.limits import check_in_near
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
 from controller.core.setup import Level
@@ -144,7 +145,16 @@ def _going(state: State, now: Json) -> Said | None:
     step = now["run"]["next"]
     ahead = f"{doing}." if step is None else f"{doing}. {step['what'][0].upper()}{step['what'][1:]} {_when(step)}."
     calm = EARLY if run.state is S.STOPPING else LATER if _behind(now) else _stay(now) or CALM
-    return ahead, _alarm_words(now) or _withheld(state, now) or calm
+    return ahead, _alarm_words(now) or _withheld(state, now) or _check_in(now) or calm
+
+
+def _check_in(now: Json) -> str:
+    """In its last quarter a check-in needs somebody."""
+    due = now["check_in"]
+    if due is None or not check_in_near(due["every_us"], due["left_us"]):
+        return ""
+    where = "at the chamber" if due["by"] == "button" else "here or at the chamber"
+    return f"Say that you watch, {where}: {duration(due['left_us'])} left, then the heat goes off."
 
 
 def _stay(now: Json) -> str:

@@ -200,8 +200,8 @@ class Service:
     def _follow(self, state: State, events: tuple[Event, ...]) -> None:
         if state.board.session != self.state.board.session:
             self._parts.line.session_used(state.board.session)
-        if any(event.kind is Kind.RUN_STATE and event.fields["before"] == S.IDLE.value for event in events):
-            self._next_run += 1
+        if state.pending is not None and state.pending.command.run_id == str(self._next_run):
+            self._next_run += 1  # also of a start that comes to nothing: the next one's events are not mixed with its
         self.state = state
 
     def _record_notes(self, utc_us: int, now_us: int) -> list[dict[str, Any]]:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
+FORM = re.compile(r"[^\W_]([\w .'-]{0,38}[\w.])?")
+FORM_WORDS = "letters, digits, blanks, and . ' - between them"
 EAST_ASIAN = frozenset({"CJK", "HIRAGANA", "KATAKANA", "KATAKANA-HIRAGANA", "HANGUL", "BOPOMOFO"})
 """Written together in one name as a matter of course."""
 TWINS = str.maketrans("авекмнорстухіјѕһԁԛԝ" "αβεζηικμνορτυχϲ", "abekmhopctyxijshdqw" "abezhikmnoptyxc")
@@ -11,8 +14,9 @@ TWINS = str.maketrans("авекмнорстухіјѕһԁԛԝ" "αβεζηικμ
 
 
 def kept(name: str) -> str:
-    """The name as it is kept: NFKC (UAX #15), so that full-width and other dressed-up letters become plain ones."""
-    return unicodedata.normalize("NFKC", name)
+    """The name as it is kept: NFKC (UAX #15), so that full-width and other dressed-up letters become plain ones, and the
+    apostrophe that telephones type becomes the one of keyboards."""
+    return unicodedata.normalize("NFKC", name).replace("\N{RIGHT SINGLE QUOTATION MARK}", "'")
 
 
 def alike(name: str) -> str:

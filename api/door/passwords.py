@@ -26,6 +26,8 @@ LARGE_BYTES = 1024 * 1024
 MEMORY_KIB, PASSES, LANES = 19 * 1024, 2, 1
 WAITING_MAX = 8
 SHORTEST, LONGEST = 10, 200
+DIFFERENT = 5
+"""So many different characters at least."""
 
 
 def large_blocks_apart() -> None:

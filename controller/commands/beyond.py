@@ -1,11 +1,11 @@
-"""Options of `serve` for people who are not at this computer; they are handed to the api as they are."""
+"""Options of `serve` that are handed to the api as they are: for people who are not at this computer, and the circuit."""
 
 from __future__ import annotations
 
 import argparse
 from typing import Any
 
-OPTIONS = ("address", "outside_port", "cert", "key", "behind")
+OPTIONS = ("address", "outside_port", "cert", "key", "behind", "circuit_w")
 
 
 def add(made: Any) -> None:
@@ -17,6 +17,8 @@ def add(made: Any) -> None:
     door.add_argument("--key", metavar="FILE", help="its private key (PEM)")
     door.add_argument("--name", action="append", default=[], metavar="HOST", help="one more name of this computer")
     door.add_argument("--behind", metavar="ORIGIN", help="a reverse proxy shows this service as https://NAME")
+    made.add_argument("--circuit-w", type=int, metavar="W", help="what the circuit that several chambers share can bear "
+                                                                 "(default 2300 W: 10 A at 230 V; 120 V, 15 A is 1800)")
 
 
 def words(options: argparse.Namespace) -> list[str]:

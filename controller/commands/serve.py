@@ -130,7 +130,7 @@ def _page_port(port: int) -> tuple[Exit, str]:
             return Exit.FILES, f"Port {port} may not be used by this user; name another with --http, above 1023."
         except OSError as error:
             return Exit.TAKEN, (f"Port {port} of this computer is in use or cannot be had ({error.strerror}). Nothing was "
-                                "started. End what holds it, or name another with --http.")
+                                "started. End what holds it, or name another with --http (make run HTTP=PORT).")
     return Exit.GOOD, ""
 
 
@@ -216,7 +216,7 @@ class _Desk:
 
     def _tell_door(self, api: ApiChild) -> None:
         """What the api says of listening beyond this computer; its code for the first account is printed here as well."""
-        for line in api.tail().splitlines()[1:] if self._options.address else ():
+        for line in api.tail().splitlines()[1:]:
             if line not in self._door_said:
                 self._door_said.add(line)
                 self._out.say(line)

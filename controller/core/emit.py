@@ -9,7 +9,9 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Urgency
+from controller.core.limits import CHECK_IN_US, check_in_near
 from controller.core.quick import new
+from controller.core.setup import Level
 from controller.core.state import Alarm, Lamps, Outputs
 from controller.core.watch import UNKNOWN
 from controller.core.work import Work
@@ -83,11 +85,20 @@ def _wants_enable(work: Work) -> bool:
 
 def _lamps(work: Work, active: bool) -> Lamps:
     pending, hottest_mc = work.pending, work.values[HOTTEST]
-    asks = pending is not None and not pending.armed
+    asks = (pending is not None and not pending.armed) or (active and _button_due(work))
     armed = active or work.armed_us >= 0 or pending is not None
     hot = hottest_mc != UNKNOWN and hottest_mc >= work.chamber.limits.hot_mc
     heating = work.permit and work.regulator.duty_e4 > 0
     return new(Lamps, (2 if asks else int(armed), heating, hot, _sounder(work.alarms)))
+
+
+def _button_due(work: Work) -> bool:
+    """Where only the button counts as a check-in its lamp asks for it in time."""
+    run = work.run
+    if run is None or run.level is not Level.AT_THE_CHAMBER:
+        return False
+    every_us = CHECK_IN_US[run.level]
+    return check_in_near(every_us, run.checked_in_us + every_us - work.now_us)
 
 
 def _sounder(alarms: tuple[Alarm, ...]) -> int:

@@ -14,6 +14,12 @@ RUN_CEILING_CLEAR_MC = 5_000
 CHECK_IN_US = {Level.AT_THE_CHAMBER: 15 * 60_000_000, Level.IN_THE_BUILDING: 60 * 60_000_000}
 """How long heat goes on without a sign of life from the person who promised to stay near."""
 
+
+def check_in_near(every_us: int, left_us: int) -> bool:
+    """In its last quarter a check-in is what somebody must do now."""
+    return left_us * 4 <= every_us
+
+
 DERIVED: Mapping[str, Callable[[Mapping[str, int]], int]] = {
     "one": lambda known: 1,
     "run_ceiling_clear_mc": lambda known: known["run_ceiling_mc"] - RUN_CEILING_CLEAR_MC,

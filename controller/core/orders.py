@@ -266,7 +266,7 @@ def _check_in(work: Work, command: Command) -> str:
     if work.run is None or work.state not in ACTIVE:
         raise NotDone("not_possible_state", "There is no run to check in to.")
     if work.run.level is Level.AT_THE_CHAMBER:
-        raise NotDone("level_too_high", "At this level only the button at the chamber counts: press it there.")
+        raise NotDone("button_only", "At this level only the button at the chamber counts: press it there.")
     work.run = work.run._replace(checked_in_us=work.now_us)
     return "checked in"
 

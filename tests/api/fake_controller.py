@@ -68,6 +68,7 @@ def snapshot(world: World, speed: float) -> dict[str, Any]:
                           "words": f"passing {world.seen_e4 / 100:.0f} %"},
             "element": {"state": "heating" if passing else "off", "current": passing, "words": "",
                         "watts": round(world.duty * 500)}},
+        "heat_off": not passing, "still_on": False,
         "door": "open" if world.door_open else "shut", "local_stop": False, "smoke": "clear", "fan_rpm": 2_400,
         "current_ma": round(world.duty * 2_170),
         "run": _run(world), "pending": _pending(world), "armed": active, "stop": world.stop,

@@ -76,6 +76,18 @@ def test_a_taken_name_is_refused_and_the_code_stays_good(real: Rig):
     assert Elsewhere(real).join(code, "Ben").status_code == 201
 
 
+def test_the_apostrophe_of_a_telephone_is_that_of_a_keyboard(real: Rig):
+    anna = maintainer(real)
+    assert invited(real, anna, "Bea O’Neill", "viewer").get("/me").json()["name"] == "Bea O'Neill"
+
+
+def test_a_password_of_few_different_letters_is_refused_and_not_repeated(real: Rig):
+    for password in ("abababababab", "short"):
+        answer = Elsewhere(real).join("AAAA-AAAA", "Anna", password)
+        assert code_of(answer) == (422, "bad_request") and answer.json()["field"] == "password"
+        assert password not in answer.text
+
+
 @pytest.mark.parametrize("name", ["", " Anna", "Anna ", "x" * 41, "a,b", "a(b)", "trip", "Local", "a\nb", "\ud800", "<b>"])
 def test_a_name_that_records_could_misread_is_refused(real: Rig, name: str):
     if name == "\ud800":

@@ -75,6 +75,17 @@ def opened(server: Server, **how) -> httpx.Client:
     return client
 
 
+@pytest.mark.parametrize("how", [("--demo", "--behind", "https://oven.example"), ("--real",)])
+def test_where_this_computer_alone_may_do_little_a_code_for_an_account_is_printed(controlled: Path, how: Any):
+    with Server(controlled, *how) as server:
+        said = line(server)
+        code = re.search(r"24 h: ([A-Z2-9-]{19}) ", said)
+        assert code and "listens on this computer only" not in said and f"account --http {server.port}`" in said
+        assert ("on https://oven.example/." in said) is ("--behind" in how)
+        made = server.client.post("/join", json={"code": code[1], "name": "Anna", "password": PASSWORD})
+        assert made.status_code == 201
+
+
 OUTSIDE = ("--real", "--address", AWAY, "--outside-port", "0")
 
 

@@ -30,7 +30,14 @@ def test_a_note_is_kept_with_who_and_when(run: tuple[Rig, str]) -> None:
     assert row["by"] == "local, not signed in" and row["utc_us"] > 0 and row["yours"]
 
 
-@pytest.mark.parametrize("text", ["", "   ", "\x00", "a\x07b", "x" * 2_001, 3, None])
+@pytest.mark.parametrize("text", ["trop\u00a0chaud !", "a\tb", "\U0001f468\u200d\U0001f373 says so", "two\r\nlines"])
+def test_what_people_type_and_paste_is_a_note(run: tuple[Rig, str], text: str) -> None:
+    rig, notes = run
+    assert rig.post(notes, {"text": text}).status_code == 201
+    assert rig.get(notes).json()["notes"][0]["text"] == text.replace("\r\n", "\n")
+
+
+@pytest.mark.parametrize("text", ["", "   ", "\x00", "a\x07b", "a\u202eb", "x" * 2_001, 3, None])
 def test_what_is_no_note_is_refused_and_named(run: tuple[Rig, str], text: object) -> None:
     rig, notes = run
     answer = rig.post(notes, {"text": text})

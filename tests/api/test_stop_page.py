@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.presses import SAME_US, Press, stations, tells_of
+from api.presses import SAME_US, Press, said, stations, tells_of
 from tests.api.elsewhere import BASE, PASSWORD, Elsewhere, maintainer, token
 from tests.api.rig import BASE as LOCAL
 from tests.api.rig import Rig
@@ -136,8 +137,16 @@ def test_heat_that_is_still_on_is_said_whatever_else_stands(rig: Rig):
 
 def test_after_five_seconds_unseen_it_says_so():
     press = Press("r", "data", "Anna", 1_000_000, -1e6, {}, accepted_utc_us=1_200_000)
-    third = stations(press, {})[2]
+    third = stations(press, {"heat_off": False})[2]
     assert (third.word, third.bad, third.solid) == ("not seen off", True, False)
+
+
+def test_with_a_board_that_is_not_heard_it_says_at_once_that_nothing_can_be_told():
+    press = Press("r", "data", "Anna", 1_000_000, time.monotonic(), {}, accepted_utc_us=1_200_000)
+    steps = stations(press, {"heat_off": None})
+    assert steps[2].bad and "the board is not heard" in steps[2].word
+    sentence, more = said(press, steps)
+    assert "nothing can be told to it" in sentence and more.startswith("Pull the plug")
 
 
 @pytest.mark.parametrize("before, stop, tells", [
@@ -190,7 +199,7 @@ def test_a_stop_key_is_a_bookmark_that_needs_no_sign_in(real: Rig):
     key = token(maintainer(real), "stop", "kitchen")
     device = Elsewhere(real)
     shown = device.get(f"/!/stop?key={key}")
-    assert shown.status_code == 200 and "Here: Anna with the key “kitchen”" in words(shown)
+    assert shown.status_code == 200 and re.search(r"Here: Anna with the key “kitchen”, good until \d+ \w+ 20\d\d", words(shown))
     for origin in (BASE, "null", None):  # the key itself is the proof: no other page can know it
         answer = device.form("/stop", hidden(shown), origin)
         assert answer.status_code == 303 and f"key={key}" in answer.headers["location"]

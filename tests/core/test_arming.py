@@ -296,6 +296,18 @@ def test_the_button_at_the_chamber_is_a_sign_of_life_at_both(level):
     assert bench.heats
 
 
+@pytest.mark.parametrize("level", CHECK_IN_S, ids=lambda level: level.name.lower())
+def test_where_only_the_button_counts_its_lamp_asks_for_it_in_the_last_quarter(level):
+    bench = running(level=level)
+    bench.run(CHECK_IN_S[level] * 3 // 4 - 5)
+    before = bench.state.board.tell.armed
+    bench.run(10)
+    assert (before, bench.state.board.tell.armed) == (1, 2 if level is Level.AT_THE_CHAMBER else 1)
+    bench.press_arm()
+    bench.run(2)
+    assert bench.state.board.tell.armed == 1
+
+
 def test_an_unattended_run_asks_for_no_sign_of_life():
     bench = Bench(board=FakeBoard()).begin(level=Level.UNATTENDED)
     bench.run(61 * MINUTE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 import threading
@@ -107,6 +108,9 @@ def test_runs_are_numbered_on_and_boots_too(tmp_path: Path) -> None:
     assert next_run(path) == 1
     written(path, records(20, run_id="41"))
     assert next_run(path) == 42
+    with contextlib.closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("UPDATE events SET run = '57' WHERE rowid = (SELECT max(rowid) FROM events)")
+    assert next_run(path) == 58, "also after a start that came to nothing"
     again = Writer(path, None, ABOUT)
     assert again.boot == 2
 

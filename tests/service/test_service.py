@@ -12,6 +12,7 @@ import pytest
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.messages import Drive
 from controller.core.run_states import S
+from controller.core.setup import Level
 from controller.drivers import latch
 from controller.drivers.latch import Stored
 from controller.drivers.notify import Notifier
@@ -221,7 +222,19 @@ def test_the_wall_clock_may_jump_and_only_an_event_tells(rig, monkeypatch):
     assert stepped == [{"by_us": 3_600_000_000}]
 
 
-def test_run_numbers_go_up_only_when_a_run_begins(rig):
+def test_a_start_that_is_taken_back_keeps_its_number_from_the_next_one(rig):
+    rig.steps(5)
+    for number in ("1", "2"):
+        rig.service.submit(Command(Ask.START, "t", PersonRole.OPERATOR, "r", short(), str(rig.service._next_run),
+                                   level=Level.AT_THE_CHAMBER))
+        rig.steps(1)
+        assert rig.service.state.pending.command.run_id == number
+        rig.service.submit(Command(Ask.STOP_HEATING, "t", PersonRole.VIEWER, "s"))
+        rig.steps(1)
+        assert rig.service.state.pending is None
+
+
+def test_run_numbers_go_up_only_with_a_start_that_is_taken(rig):
     rig.steps(5)
     assert rig.service._next_run == 1
     rig.service.submit(Command(Ask.START, "t", PersonRole.VIEWER, "no", short(), "1", leaving=ANSWERED))

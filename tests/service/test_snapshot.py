@@ -17,6 +17,7 @@ from controller.core.program import CoolDown
 from controller.core.readings import Good
 from controller.core.run_states import S
 from controller.core.schedule import Kind
+from controller.core.setup import Level
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
 from controller.core.supervisor import Latch, Standing
@@ -238,6 +239,14 @@ def test_for_the_first_half_hour_of_an_unattended_run_somebody_is_asked_to_stay(
     assert early["leave"]["in_us"] and "Stay until the first half hour" in early["sentence_more"]
     later = going._replace(run=going.run._replace(started_us=going.mono_us - 1_800_000_000))
     assert "Stay" not in told(folder, later)["sentence_more"]
+
+
+@pytest.mark.parametrize(("since_min", "asked"), [(44, False), (46, True)])
+def test_a_check_in_that_is_near_needs_somebody(folder, going, since_min, asked):
+    run = going.run._replace(level=Level.IN_THE_BUILDING, checked_in_us=going.mono_us - since_min * 60_000_000)
+    words = told(folder, going._replace(run=run))["sentence_more"]
+    assert (words == "Say that you watch, here or at the chamber: 14 min left, then the heat goes off.") is asked
+    assert ("Nothing needs you" in words) is not asked
 
 
 @pytest.mark.parametrize(("us", "words"), [(0, "less than a minute"), (59_999_999, "less than a minute"), (60_000_000, "1 min"),
