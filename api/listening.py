@@ -13,6 +13,7 @@ import logging
 import resource
 import socket
 import ssl
+from asyncio import sslproto
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -27,6 +28,8 @@ STUCK_MS = 15_000
 SEND_BUFFER_BYTES = 128 * 1024
 WRITE_HIGH_BYTES = 16 * 1024
 """More than this waits in no connection's own buffer beside one message: 256 stuck pages must not fill memory."""
+TLS_BUFFER_BYTES = 32 * 1024
+"""Twice the largest record of TLS (RFC 8446, 5.1)."""
 BACKLOG = 256
 HEAD_S = 10.0
 """A whole request head, and a TLS handshake, have to arrive in this time."""
@@ -199,6 +202,8 @@ def tls(outside: Outside) -> ssl.SSLContext | None:
     """The context for a certificate, or None without one. Raises OSError (ssl.SSLError is one)."""
     if outside.cert is None:
         return None
+    # every connection takes a buffer of this size, before anything is known of it: asyncio's own 256 KiB are 70 MB for 280
+    sslproto.SSLProtocol.max_size = TLS_BUFFER_BYTES
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.load_cert_chain(outside.cert, outside.key)

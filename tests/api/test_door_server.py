@@ -76,7 +76,7 @@ def opened(server: Server, **how) -> httpx.Client:
 
 
 @pytest.mark.parametrize("how", [("--demo", "--behind", "https://oven.example"), ("--real",)])
-def test_where_this_computer_alone_may_do_little_a_code_for_an_account_is_printed(controlled: Path, how: Any):
+def test_where_this_computer_alone_may_do_little_a_code_for_an_account_is_printed(controlled: Path, how: tuple[str, ...]):
     with Server(controlled, *how) as server:
         said = line(server)
         code = re.search(r"24 h: ([A-Z2-9-]{19}) ", said)
@@ -122,6 +122,21 @@ def test_with_a_certificate_it_speaks_tls_and_no_plain_http(controlled: Path, tm
             old.maximum_version = ssl.TLSVersion.TLSv1_1
         with pytest.raises((ssl.SSLError, OSError)), socket.create_connection((AWAY, client.base_url.port), 5) as plain:
             old.wrap_socket(plain)
+        _strangers_leave_memory_flat(server, client, trust)
+
+
+def _strangers_leave_memory_flat(server: Server, client: httpx.Client, trust: ssl.SSLContext) -> None:
+    """A hundred half requests, twice: with asyncio's own buffers that would be 25 MB and more."""
+    before = client.get("/health").json()["api"]["resident_bytes"]
+    for _ in range(2):
+        held = []
+        for _ in range(100):
+            held.append(trust.wrap_socket(socket.create_connection((AWAY, client.base_url.port), 5), server_hostname=AWAY))
+            held[-1].sendall(b"GET / HTTP/1.1\r\nHost: ")
+        after = server.client.get("/health").json()["api"]["resident_bytes"]
+        for one in held:
+            one.close()
+    assert after - before < 14_000_000
 
 
 def raw(server: Server, sent: bytes, wait_s: float = 5.0) -> bytes:
