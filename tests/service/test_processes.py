@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -291,13 +292,21 @@ def test_a_demo_whose_controller_dies_ends_and_says_so(tmp_path):
     assert told.strip() == "The controller was killed by signal 9; the board switches off by itself within 5 s."
 
 
+def _circuit(page: str) -> dict[str, Any]:
+    with urllib.request.urlopen(f"{page}api/v1/chambers", timeout=10) as answer:
+        return json.load(answer)["circuits"][0]
+
+
 def test_two_demo_chambers_have_a_controller_each_and_one_page(tmp_path):
-    demo = Demo(tmp_path / "d", "--chambers", "2", "--faults-socket", str(tmp_path / "faults"))
+    demo = Demo(tmp_path / "d", "--chambers", "2", "--circuit-w", "600", "--faults-socket",
+                str(tmp_path / "faults"))
     assert demo.line("Small chamber (invented): SIMULATED board")["port"]
-    demo.line("Open http://127.0.0.1:")
+    page = demo.line("Open http://127.0.0.1:")["url"]
     with Raw(tmp_path / "d/bench/controller.sock") as bench, Raw(tmp_path / "d/small/controller.sock") as small:
         boards = {bench.now()["chamber"]["board"], small.now()["chamber"]["board"]}
         assert len(boards) == 2, "one board is no two chambers"
+        circuit = soon(lambda: (found := _circuit(page))["sum_w"] > 600 and found)
+        assert (circuit["max_w"], circuit["over"]) == (600, True)
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as faults:
             faults.sendto(json.dumps({"fault": "smoke", "on": True}).encode(), str(tmp_path / "faults-small"))
         small.until(lambda now: any(latch["guard"] == "smoke" for latch in now["latches"]))
