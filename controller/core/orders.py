@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from controller.core.alarms import AlarmCause
 from controller.core.board import again, age_us
 from controller.core.commands import LEAST_ROLE, Ask, Command
-from controller.core.events import Kind
+from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX, Contact, Guard
 from controller.core.leaving import lacking
 from controller.core.limits import TIGHTENABLE
@@ -17,7 +17,7 @@ from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.state import NOT_SET, Pending, Run
 from controller.core.supervisor import ROWS_OF
 from controller.core.watch import UNKNOWN
-from controller.core.work import Work
+from controller.core.work import Field, Work
 
 NAMED_AHEAD_MAX_US = 24 * 3_600 * 1_000_000
 START_BLOCKERS = tuple(contact for contact in Contact if contact is not Contact.ARMED)
@@ -37,6 +37,7 @@ def obey(work: Work, command: Command) -> None:
     """Carry one command out, or refuse it; either way say so."""
     least = LEAST_ROLE[command.ask]
     run_id = work.run.id if work.run else command.run_id or None  # a reset takes the run away
+    first = len(work.events)  # the cause is told before what comes of it
     try:
         if command.role < least:
             raise NotDone(
@@ -50,15 +51,15 @@ def obey(work: Work, command: Command) -> None:
     except Refused as refusal:
         refuse(work, command, "not_possible_state", f"{refusal}.")
     else:
-        work.say(
-            Kind.COMMAND_ACCEPTED,
-            ask=command.ask.value,
-            by=command.by,
-            role=command.role.name.lower(),
-            ref=command.ref,
-            detail=detail,
-            run_id=run_id,
-        )
+        fields: dict[str, Field] = {
+            "ask": command.ask.value,
+            "by": command.by,
+            "role": command.role.name.lower(),
+            "ref": command.ref,
+            "detail": detail,
+            "run_id": run_id,
+        }
+        work.events.insert(first, Event(Kind.COMMAND_ACCEPTED, fields))
 
 
 def refuse(work: Work, command: Command, code: str, reason: str) -> None:

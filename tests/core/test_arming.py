@@ -330,6 +330,15 @@ def test_a_board_that_is_not_heard_is_named_before_its_sensors_are():
     assert bench.ask_start().fields["code"] == "board_absent"
 
 
+@pytest.mark.parametrize("ask", [Ask.STOP_HEATING, Ask.HOLD, Ask.COOL_DOWN], ids=str)
+def test_what_was_asked_is_told_before_what_came_of_it(ask):
+    bench = running()
+    before = len(bench.events)
+    bench.ask(ask)
+    kinds = [event.kind for event in bench.events[before:]]
+    assert kinds.index(Kind.COMMAND_ACCEPTED) < kinds.index(Kind.RUN_STATE)
+
+
 def test_a_start_does_not_forget_that_the_board_is_heard():
     bench = idle()
     heard_us = bench.state.board.heard_us
