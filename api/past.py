@@ -29,6 +29,7 @@ router = APIRouter(prefix="/runs", tags=["runs"])
 RUN_ID = r"^[0-9A-Za-z_-]{1,40}$"
 RunId = Annotated[str, Path(pattern=RUN_ID, description="The run's number in the record.")]
 Time = Annotated[int | None, Query(ge=0, lt=2**62, description="UTC in microseconds; the run's own if not given.")]
+CSV = "text/csv; charset=utf-8"
 AWAY: Responses = problems("not_found", "record_away")
 RUN_EXAMPLE = {
     "id": "27", "name": "Long soak, 105 °C", "state": "complete", "end": "as planned", "level": "unattended",
@@ -92,9 +93,27 @@ async def as_csv(run_id: RunId, service: Service) -> StreamingResponse:
     """°C, percent and UTC, a row a tick. The last column says in words where the data is from and whether it is
     simulated; an empty cell is never a zero."""
     found = await service.reading.do(lambda reader: reader.known(run_id))
-    name = f"run-{found.id}{'-SIMULATED' if found.simulated else ''}.csv"
-    return StreamingResponse(_csv(service.reading, found), media_type="text/csv; charset=utf-8", headers={
-        "Cache-Control": "no-store", "Content-Disposition": f'attachment; filename="{name}"'})
+    return StreamingResponse(_csv(service.reading, found), media_type=CSV, headers=_kept_as(found, "readings"))
+
+
+@router.get("/{run_id}/events/csv", summary="Every event of a run as CSV", response_class=Response, responses={
+    200: {"content": {"text/csv": {}}, "description": "One row an event."}, **AWAY})
+async def events_as_csv(run_id: RunId, service: Service) -> Response:
+    """What happened and who did what: time, kind, and what it carries as `name=value`."""
+
+    def read(reader: Reader) -> tuple[RunRow, str]:
+        paper = io.StringIO(newline="")
+        export.write_events_csv(reader, run_id, paper)
+        return reader.known(run_id), paper.getvalue()
+
+    found, table = await service.reading.do(read)
+    return Response(table, media_type=CSV, headers=_kept_as(found, "events"))
+
+
+def _kept_as(run: RunRow, what: str) -> dict[str, str]:
+    """Headers that have a browser keep it as a file, whose name says when it is simulated."""
+    name = f"run-{run.id}-{what}{'-SIMULATED' if run.simulated else ''}.csv"
+    return {"Cache-Control": "no-store", "Content-Disposition": f'attachment; filename="{name}"'}
 
 
 async def _csv(reading: Reading, run: RunRow) -> AsyncIterator[str]:

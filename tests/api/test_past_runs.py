@@ -94,12 +94,22 @@ def test_csv_over_the_wire_is_the_file_that_the_command_line_writes(past: Rig) -
     assert past.get("/runs/1/csv").text == paper.getvalue()
 
 
-@pytest.mark.parametrize("path", ["/runs/9", "/runs/9/curve", "/runs/9/csv"])
+def test_events_as_csv_are_those_of_the_run_in_their_order(past: Rig) -> None:
+    answer = past.get("/runs/1/events/csv")
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    told = past.get("/runs/1/events").json()["events"]
+    assert [row["event"] for row in rows] == [event["id"] for event in told] and len(rows) > 3
+    assert all("SIMULATED" in row["source"] for row in rows)
+    assert answer.headers["content-disposition"] == 'attachment; filename="run-1-events-SIMULATED.csv"'
+
+
+@pytest.mark.parametrize("path", ["/runs/9", "/runs/9/curve", "/runs/9/csv", "/runs/9/events/csv"])
 def test_a_run_that_is_not_there_is_not_found(past: Rig, path: str) -> None:
     assert past.get(path).json()["code"] == "not_found"
 
 
-@pytest.mark.parametrize("path", ["/runs", "/runs/1", "/runs/1/curve", "/runs/1/csv", "/events", "/runs/1/events"])
+@pytest.mark.parametrize("path", ["/runs", "/runs/1", "/runs/1/curve", "/runs/1/csv", "/events", "/runs/1/events",
+                                  "/runs/1/events/csv"])
 def test_without_a_record_the_past_is_away_and_live_data_is_not(shared: Rig, path: str) -> None:
     answer = shared.get(path)
     assert (answer.status_code, answer.json()["code"]) == (503, "record_away")
