@@ -38,7 +38,8 @@ from tests.service.rig import Rig as ServiceRig
 from tests.service.runs import running
 
 ROUTES = {(method, route.path) for noun in NOUNS for route in noun.router.routes for method in route.methods - {"HEAD"}}
-NO_JSON = {("GET", "/stream"), ("GET", "/runs/{run_id}/csv"), ("GET", "/schedules/{number}/text")}
+NO_JSON = {("GET", "/stream"), ("GET", "/runs/{run_id}/csv"), ("GET", "/runs/{run_id}/events/csv"),
+           ("GET", "/schedules/{number}/text")}
 SCHEDULE = {"format": FORMAT, "temperature_of": "part", "resume": "never", **DEMO[0]}
 
 
