@@ -117,7 +117,7 @@ def chamber(places: Places) -> Iterator[Finding]:
     yield Finding(Mark.GOOD, "chamber", f"{folder.chamber.name}, {kind}, may run: {LEVEL_WORDS[folder.level.level]}. "
                   f"{folder.level.why}", folder.level.next_thing)
     for stored in latch.read(folder.latch_path, utc_us()):
-        yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')} {stored.detail}".rstrip(),
+        yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')}: {stored.detail}".rstrip(": "),
                       " ".join(GUARDS[INDEX[stored.guard]].do) if stored.guard in INDEX else "Look at the chamber.")
     yield from port(places.port or folder.port, folder)
 

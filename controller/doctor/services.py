@@ -25,6 +25,8 @@ TIMES = {0x17: "%y%m%d%H%M%SZ", 0x18: "%Y%m%d%H%M%SZ"}
 """Tag of a time in a certificate -> how it is written (RFC 5280, 4.1.2.5)."""
 SEQUENCE, VERSION_TAG = 0x30, 0xA0
 
+ADD_ONE = "Add a chamber: sudo soakwarden chamber add NAME. Page and messages start with the first one."
+
 IsActive = Callable[[str], str]
 
 
@@ -46,7 +48,7 @@ def units(chambers: Sequence[str], ask: IsActive = is_active) -> Iterator[Findin
                           "Start things with soakwarden serve.")
             return
         yield judged(word == "active", unit, word, f"Read why: journalctl --namespace=soakwarden -u {unit} -n 30; then: sudo "
-                     f"systemctl start {unit}.")
+                     f"systemctl start {unit}." if chambers else ADD_ONE)
 
 
 def answers(chambers: Sequence[str], root: Path = Path("/")) -> Iterator[Finding]:
@@ -54,9 +56,11 @@ def answers(chambers: Sequence[str], root: Path = Path("/")) -> Iterator[Finding
     found = ServiceProbe(root).answering(chambers)
     port = http_port(root / API_OPTIONS.relative_to("/"))
     yield judged(API in found, "page", f"http://127.0.0.1:{port}/ {'answers' if API in found else 'does not answer'}",
-                 f"Start it: sudo systemctl restart {API}. The heat does not depend on it, and \"Stop heating\" needs it.")
+                 f"Start it: sudo systemctl restart {API}. The heat does not depend on it, and \"Stop heating\" needs it."
+                 if chambers else ADD_ONE)
     yield judged(MESSENGER in found, "messages", f"the messenger {'answers' if MESSENGER in found else 'does not answer'}",
-                 f"Start it: sudo systemctl restart {MESSENGER}. Until then nobody is told, and nothing starts unattended.")
+                 f"Start it: sudo systemctl restart {MESSENGER}. Until then nobody is told, and nothing starts unattended."
+                 if chambers else ADD_ONE)
 
 
 def channels(desk: Path) -> Iterator[Finding]:

@@ -87,9 +87,15 @@ def test_each_unit_that_is_not_active_is_told_with_how_to_read_why():
 def test_page_and_messenger_that_do_not_answer_are_told(tmp_path):
     (tmp_path / API_OPTIONS.relative_to("/")).parent.mkdir(parents=True)
     (tmp_path / API_OPTIONS.relative_to("/")).write_text("API_OPTIONS=--http 1\n")
-    found = {finding.what: finding for finding in services.answers((), tmp_path)}
+    found = {finding.what: finding for finding in services.answers(("oven",), tmp_path)}
     assert {name: finding.mark for name, finding in found.items()} == {"page": Mark.BAD, "messages": Mark.BAD}
     assert API in found["page"].do and MESSENGER in found["messages"].do and ":1/" in found["page"].found
+
+
+def test_before_there_is_a_chamber_one_is_to_be_added_and_nothing_restarted(tmp_path):
+    found = [*services.answers((), tmp_path), *services.units((), lambda unit: "inactive")]
+    assert {finding.mark for finding in found} == {Mark.BAD}
+    assert all("chamber add" in finding.do and "systemctl" not in finding.do for finding in found)
 
 
 def answering_once(path: Path, answer: dict) -> threading.Thread:
