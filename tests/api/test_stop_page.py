@@ -129,6 +129,21 @@ def test_it_works_with_the_stream_dead(rig: Rig):
     assert "was seen off" in rig.get(f"/!{answer.headers['location']}").text
 
 
+@pytest.mark.parametrize(("speed", "own_time"), [(1.0, False), (60.0, True)])
+@pytest.mark.parametrize("away", [False, True])
+def test_a_press_in_a_quick_simulation_is_told_in_its_own_time_throughout(rig: Rig, speed: float, own_time: bool, away: bool):
+    rig.fake.speed = speed
+    rig.step()
+    rig.loop.run(rig.until(lambda: rig.hub.now["speed"] == speed))
+    if away:
+        rig.loop.loop.call_soon_threadsafe(rig.hub.lost, "for this test")
+    answer = local_form(rig, {"at": "data"})
+    press = rig.app.state.presses.find(re.search(r"ref=(\w+)", answer.headers["location"])[1], "data")
+    since_us = press.asked_utc_us - rig.hub.now["utc_us"]
+    assert (0 <= since_us < 600_000_000) is own_time
+    assert ("quick clock" in words(rig.get(f"/!{answer.headers['location']}"))) is own_time
+
+
 def test_heat_that_is_still_on_is_said_whatever_else_stands(rig: Rig):
     press = Press("r", "data", "Anna", 1_000_000, 0.0, {}, accepted_utc_us=1_200_000, off_seen_utc_us=1_700_000)
     assert [one.word for one in stations(press, {"still_on": True})] == ["asked", "accepted", "heat still on"]
