@@ -11,13 +11,17 @@ import json
 from typing import Any, NamedTuple
 
 from controller.core.guards import GUARDS, INDEX
+from controller.core.run_states import S
 from controller.messenger import beats
 from controller.messenger.words import CALM_AGAIN, NEED_OF, S1, Need, Notice, Sender, clock, duration
 
 WITHIN_S = (1, 900)
 """A beat may ask for no more patience than this."""
 LATE_US = 600 * S1
-"""A run may end that much later than it said last."""
+"""How late a run may be by a beat that carries no promise, past the end that it expects."""
+LATE_LEAST_US, LATE_PART = 1800 * S1, 10
+"""Past its promise a run may be late by half an hour, or by a tenth of its planned length where that is more: a soak's clock
+waits while the air is out of its band."""
 GRACE_US = 150 * S1
 """A listener that has just started waits at least for one beat before it speaks of silence."""
 CHAMBERS_MAX = 16
@@ -48,11 +52,15 @@ class Beat(NamedTuple):
     run: str
     state: str
     ends_utc_us: int
+    """As expected now; it moves on with a run that waits."""
     within_us: int
     sentence: str
     tripped: bool
     standing: tuple[str, ...]
     page: str
+    started_utc_us: int = 0
+    promised_utc_us: int = 0
+    """As it was expected when the run began; 0 in the beats of an older messenger."""
 
 
 class Watch(NamedTuple):
@@ -86,7 +94,8 @@ def read(body: bytes, given: str, key: str) -> Beat:
                     int(said["utc_us"]), _text(said["run"] or ""), _text(said["state"]), int(said["expects_end_utc_us"] or 0),
                     min(max(int(said["next_within_s"]), WITHIN_S[0]), WITHIN_S[1]) * S1, _text(said["sentence"]),
                     said["tripped"] is True, tuple(_text(one) for one in said["standing"][:len(GUARDS) * 2]),
-                    _page(said.get("page", "")))
+                    _page(said.get("page", "")), int(said.get("started_utc_us") or 0),
+                    int(said.get("promised_end_utc_us") or 0))
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise Unheard(400, f"this is no heartbeat of version 1: {type(error).__name__} {error}"[:TEXT_MAX]) from None
 
@@ -171,8 +180,17 @@ def _tripped(beat: Beat) -> Notice | None:
 
 
 def _overdue(beat: Beat) -> Notice | None:
-    late_us = beat.utc_us - beat.ends_utc_us
-    if not beat.ends_utc_us or not beats.watched(beat.state) or late_us < LATE_US:
+    """Judged against the promise: the end that is expected is always still to come, however long the run stands."""
+    due_utc_us, grace_us = beat.promised_utc_us, LATE_LEAST_US
+    if due_utc_us:
+        grace_us = max(LATE_LEAST_US, (due_utc_us - beat.started_utc_us) // LATE_PART if beat.started_utc_us else 0)
+    else:
+        due_utc_us, grace_us = beat.ends_utc_us, LATE_US
+    late_us = beat.utc_us - due_utc_us
+    if not due_utc_us or not beats.watched(beat.state) or late_us < grace_us:
         return None
-    return Notice(Need.CAN_WAIT, f"The run should have ended at {clock(beat.ends_utc_us)} and has not. {beat.sentence}",
-                  "The controller ends a run by itself at its longest time.", "Look at the page: which segment waits?")
+    held = " It is held." if beat.state == S.HELD else ""
+    expected = f" It is expected to end at {clock(beat.ends_utc_us, beat.utc_us)} now." if beat.ends_utc_us > beat.utc_us else ""
+    return Notice(Need.CAN_WAIT, f"The run is late: it should have ended at {clock(due_utc_us, beat.utc_us)} and has not."
+                  f"{held}{expected} {beat.sentence}".rstrip(), "The controller ends a run by itself at its longest time.",
+                  "Look at the page: which segment waits?")

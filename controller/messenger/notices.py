@@ -164,10 +164,10 @@ def _began(now: Json, seen: Seen) -> Iterator[Cause]:
     run = now["run"]
     if run is None or run["state"] not in ACTIVE:
         return
-    named = seen.named == run["id"]
-    what = f"The start named for {clock(seen.named_utc_us)} has begun" if named else "A run has begun"
+    named, at_us = seen.named == run["id"], now["utc_us"]
+    what = f"The start named for {clock(seen.named_utc_us, at_us)} has begun" if named else "A run has begun"
     notice = Notice(Need.FOR_INFORMATION, f"{what}: {run['name']}.",
-                    f"The heat is on under the plan. It should end at {clock(run['ends_utc_us'])}.", CALM)
+                    f"The heat is on under the plan. It should end at {clock(run['ends_utc_us'], at_us)}.", CALM)
     yield Cause(f"began {run['id']}", notice, quiet=run["elapsed_us"] > STALE_US and seen.run != run["id"])
 
 
@@ -198,10 +198,10 @@ END_WORDS = {S.COMPLETE: "{} is complete.", S.STOPPED: "{} ended early.", S.ABOR
 
 def _off_words(now: Json) -> str:
     """Accepted when, seen off when: never "off" on a sent request."""
-    stop = now["stop"]
+    stop, at_us = now["stop"], now["utc_us"]
     if stop["off_seen_utc_us"] and stop["accepted_utc_us"] and now["run"]["state"] == S.ABORTED:
-        return (f"The stop was accepted at {clock(stop['accepted_utc_us'])}, and the heat was seen off at "
-                f"{clock(stop['off_seen_utc_us'])}.")
+        return (f"The stop was accepted at {clock(stop['accepted_utc_us'], at_us)}, and the heat was seen off at "
+                f"{clock(stop['off_seen_utc_us'], at_us)}.")
     if now["heat_off"]:
         return "The heat is seen off."
     return "The heat was told to go off; that it is off has not been seen."
@@ -231,7 +231,8 @@ def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
     waits = bool(pending.get("at_utc_us")) and str(pending.get("run_id")) == seen.named
     if seen.named and not waits and not (run is not None and run["id"] == seen.named):
         stop, reason = now["stop"], (now.get("lapsed") or {}).get("reason", "")
-        start, again = f"The start named for {clock(seen.named_utc_us)}", "A new start needs a new press of the arm button."
+        start = f"The start named for {clock(seen.named_utc_us, now['utc_us'])}"
+        again = "A new start needs a new press of the arm button."
         if stop["by"] and stop["accepted_utc_us"] and not reason:
             notice = Notice(Need.FOR_INFORMATION, f"{start} was taken back by {stop['by']}.", NOT_HEATED, f"Nothing. {again}")
         else:

@@ -72,9 +72,10 @@ def need_of(urgency: str) -> Need:
     return {guard.value: need for guard, need in NEED_OF.items()}.get(urgency, Need.GET_UP)
 
 
-def clock(utc_us: int) -> str:
-    """Time of day where the chamber's computer stands, with its zone, to the second."""
-    return datetime.fromtimestamp(utc_us / S1, UTC).astimezone().strftime("%H:%M:%S %Z")
+def clock(utc_us: int, now_utc_us: int) -> str:
+    """Time of day where the chamber's computer stands, with its zone, to the second; with the date where it is not today's."""
+    then, now = (datetime.fromtimestamp(one / S1, UTC).astimezone() for one in (utc_us, now_utc_us))
+    return then.strftime("%H:%M:%S %Z") if then.date() == now.date() else day(utc_us)
 
 
 def day(utc_us: int) -> str:

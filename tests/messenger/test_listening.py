@@ -20,7 +20,7 @@ LIMIT_US = 15 * 60 * S1
 
 
 def beat(now=None, sequence: int = 1, state: str = "running", at_us: int = UTC) -> listening.Beat:
-    body = beats.body(now or running(), state, sequence, at_us, "http://192.0.2.5:8650/#/now")
+    body = beats.body(now or running(), beats.Pulse(sequence, state), at_us, "http://192.0.2.5:8650/#/now")
     return listening.read(body, beats.signature(body, KEY), KEY)
 
 
@@ -91,7 +91,7 @@ def test_a_trip_that_this_version_does_not_know_still_gets_somebody_up():
     assert told[0][1].need is Need.GET_UP and "new_guard" in told[0][1].what
 
 
-def test_a_run_that_should_have_ended_is_told_once():
+def test_a_late_run_in_beats_of_an_older_messenger_is_judged_by_the_end_they_expect():
     late = [beat(sequence=number)._replace(ends_utc_us=UTC, utc_us=UTC + number * 120 * S1) for number in range(1, 12)]
     _, told = told_of(*late)
     ((when_us, notice),) = told
@@ -108,7 +108,7 @@ def test_an_old_beat_sent_again_keeps_nobody_quiet():
 
 
 def test_a_beat_without_the_key_keeps_nobody_quiet():
-    body = beats.body(running(), "running", 9, UTC)
+    body = beats.body(running(), beats.Pulse(9, "running"), UTC)
     for signature in ("", beats.signature(body, "cd" * 32), beats.signature(body + b" ", KEY)):
         with pytest.raises(Unheard) as refused:
             listening.read(body, signature, KEY)
@@ -133,7 +133,7 @@ def test_words_of_a_beat_cannot_steer_a_terminal():
 
 
 def test_a_beat_may_not_ask_for_endless_patience():
-    body = json.dumps({**json.loads(beats.body(running(), "running", 1, UTC)), "next_within_s": 10**9}).encode()
+    body = json.dumps({**json.loads(beats.body(running(), beats.Pulse(1, "running"), UTC)), "next_within_s": 10**9}).encode()
     assert listening.read(body, beats.signature(body, KEY), KEY).within_us == LIMIT_US
 
 
@@ -167,4 +167,4 @@ def test_the_listeners_messages_have_four_parts_a_link_and_no_word_of_who_is_at_
 
 def test_a_beat_is_small_enough_for_every_listener():
     now = running({"name": "x" * 80}, latches=[latch(guard.id) for guard in GUARDS], sentence="y" * 300)
-    assert len(beats.body(now, "running", 2**50, UTC, "http://192.0.2.5:8650/")) < BODY_MAX_BYTES / 4
+    assert len(beats.body(now, beats.Pulse(2**50, "running"), UTC, "http://192.0.2.5:8650/")) < BODY_MAX_BYTES / 4

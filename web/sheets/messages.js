@@ -102,7 +102,7 @@ function drawChannel(one, held, nowUs, simulated, edits) {
 function drawBeats(held, nowUs, edits) {
   const beats = held.messages.beats ?? [];
   const form = ofForm(held.beats_form);
-  return html`<section><h2>A second computer that notices silence</h2><p class="said">While a run is on or waits, a beat goes out every 2 min. <code>soakwarden listen</code> on the second computer alarms there when none has come for 10 min, when the run should have ended, or when something trips. Use the same key on both.</p>${
+  return html`<section><h2>A second computer that notices silence</h2><p class="said">While a run is on or waits, a beat goes out every 2 min. <code>soakwarden listen</code> on the second computer alarms there when none has come for 10 min, when something trips, or when a run is late: 30 min past the end it first promised, or a tenth of its planned length if that is more. Use the same key on both.</p>${
     beats.length ? html`<ul class="list told">${beats.map((one) => {
       const state = beatWords(one, nowUs);
       return html`<li data-key="beat-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said"><code>${one.url ?? ""}</code></p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}${one.signed === false ? " It has no key: anybody on the network could keep it quiet." : ""}</p>${refusedWords(held[`try_beats/${one.id}`])}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="beats/${one.id}">Send a beat now<span class="unseen"> to ${one.name}</span></button>${
