@@ -108,7 +108,8 @@ def body(now: Json, pulse: Pulse, utc_us: int, page: str = "") -> bytes:
              "sequence": pulse.sequence, "utc_us": utc_us, "run": run["id"] if run else None, "state": state,
              "started_utc_us": run["started_utc_us"] if going else None,
              "promised_end_utc_us": (pulse.promised_utc_us or None) if going else None,
-             "expects_end_utc_us": run["ends_utc_us"] if going else None, "next_within_s": NEXT_WITHIN_S, "sentence": now["sentence"], "page": page,
+             "expects_end_utc_us": run["ends_utc_us"] if going else None, "next_within_s": NEXT_WITHIN_S,
+             "sentence": now["sentence"], "page": page,
              "tripped": bool(now["latches"]), "standing": list(dict.fromkeys(standing))}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 

@@ -2,7 +2,7 @@
 
 Only a signed beat with a higher number than the last one counts, so nobody without the key can keep it quiet, neither with
 invented beats nor with old ones. It alarms on silence while a run is on or waits, on a controller that does not answer,
-on a trip, and on a run that should have ended.
+on a trip, and on a run that is late by what it promised.
 """
 
 from __future__ import annotations
@@ -190,7 +190,8 @@ def _overdue(beat: Beat) -> Notice | None:
     if not due_utc_us or not beats.watched(beat.state) or late_us < grace_us:
         return None
     held = " It is held." if beat.state == S.HELD else ""
-    expected = f" It is expected to end at {clock(beat.ends_utc_us, beat.utc_us)} now." if beat.ends_utc_us > beat.utc_us else ""
+    ahead = beat.ends_utc_us > beat.utc_us
+    expected = f" It is expected to end at {clock(beat.ends_utc_us, beat.utc_us)} now." if ahead else ""
     return Notice(Need.CAN_WAIT, f"The run is late: it should have ended at {clock(due_utc_us, beat.utc_us)} and has not."
                   f"{held}{expected} {beat.sentence}".rstrip(), "The controller ends a run by itself at its longest time.",
                   "Look at the page: which segment waits?")

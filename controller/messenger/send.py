@@ -20,6 +20,9 @@ from controller.messenger.channels import kind, without_secrets
 ANSWER_MAX = 300
 INPUT_MAX_BYTES = 65_536
 BEAT_TIMEOUT_S = 10.0
+MESSAGE_TIMEOUT_S = 25.0
+"""A little less than `sending.ATTEMPT_S`: what takes the whole try is ended there, and the library's own few seconds would take
+a slow answer for none and send the same again."""
 ANSWER_MAX_BYTES = 2_048
 LIBRARY_MAX = 160
 SYSTEM_WORDS = re.compile(r"\[Errno -?\d+\] ([^'\"()]+)|(?<=[('\"])([\w ]*(?:timed out|closed connection|aborted)[\w ]*)")
@@ -69,10 +72,13 @@ def message(url: str, title: str, body: str, failure: bool) -> Sent:
     heard, log = _Heard(), logging.getLogger("apprise")
     log.addHandler(heard)
     log.setLevel(logging.DEBUG)
-    asset = apprise.AppriseAsset(app_id="Soakwarden", app_desc="Soakwarden", app_url="", image_url_mask="", image_url_logo="")
+    asset = apprise.AppriseAsset(app_id="Soakwarden", app_desc="Soakwarden", app_url="", image_url_mask="", image_url_logo="",
+                                 http_redirects=False)
     way = apprise.Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
     if way is None:
         return Sent(False, _answer(heard.lines, url) or "the address cannot be understood")
+    way.socket_connect_timeout = way.socket_read_timeout = MESSAGE_TIMEOUT_S
+    way.redirects = False  # as for beats, whatever the address says: whoever redirects a message has not taken it
     kind_of = apprise.NotifyType.FAILURE if failure else apprise.NotifyType.INFO
     left = bool(way.notify(title=title, body=body, notify_type=kind_of, body_format=apprise.NotifyFormat.TEXT))
     return Sent(left, "taken" if left else _answer(heard.lines, url) or "not taken, without a reason")

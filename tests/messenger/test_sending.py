@@ -8,8 +8,8 @@ import time
 import pytest
 
 from controller.messenger import beats
-from controller.messenger.send import Sent
-from controller.messenger.sending import Sending
+from controller.messenger.send import MESSAGE_TIMEOUT_S, Sent
+from controller.messenger.sending import ATTEMPT_S, Sending
 from tests.messenger import peers
 
 pytestmark = pytest.mark.slow
@@ -51,6 +51,19 @@ def test_a_web_hook_that_refuses_is_quoted(status, said):
     with peers.hook(status, "no") as (_, at):
         told = sent("message", f"json://user:hunter22@{at}/secretpath", TITLE, BODY, False)
     assert not told.left and said in told.answer and "hunter22" not in told.answer and "secretpath" not in told.answer
+
+
+def test_a_web_hook_that_takes_six_seconds_has_taken_it():
+    with peers.hook(slow_s=6.0) as (hook, at):
+        assert sent("message", f"json://{at}/x", TITLE, BODY, False) == Sent(True, "taken")
+    assert len(hook.got) == 1 and MESSAGE_TIMEOUT_S < ATTEMPT_S
+
+
+@pytest.mark.parametrize("asked", ["", "?redirect=yes"])
+def test_a_web_hook_that_redirects_has_not_taken_it(asked):
+    with peers.hook() as (elsewhere, there), peers.hook(302, "", leads=f"http://{there}/") as (hook, at):
+        told = sent("message", f"json://{at}/x{asked}", TITLE, BODY, False)
+    assert not told.left and "302" in told.answer and len(hook.got) == 1 and elsewhere.got == []
 
 
 @pytest.mark.parametrize("way", ["json", "mail"])
