@@ -27,7 +27,9 @@ FILE_US = 1_000_000
 TELL_S, TELL_PATIENCE_S = 5.0, 3.0
 UNKNOWN_S = 60.0
 """A controller that does not know the ask is asked again so much later: it may have been replaced."""
-FAILING_MAX = 300
+FAILING_MAX = 900
+"""Enough to name every channel; the answers share what their names leave."""
+ANSWER_MOST = 160
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
 
@@ -271,10 +273,16 @@ class Desk:
 
     def failing(self) -> str:
         """What fails, for the controller and the page; empty when all is well."""
-        wrong = [self.channels_wrong, self._trouble, *self._unread.values()]
-        wrong += [f"{name}: {self.kept.health[number].answer}" for number, name in self.channels.names.items()
-                  if self.kept.health.get(number, Health()).state == "failing"]
-        return "; ".join(filter(None, wrong))[:FAILING_MAX]
+        wrong = [one for one in (self.channels_wrong, self._trouble, *self._unread.values()) if one]
+        wrong = [words.shortened(one, ANSWER_MOST) for one in wrong]
+        ways = [*((one.id, f"Channel {one.name} fails") for one in self.channels.channels),
+                *((one.id, f"Receiver {one.name} fails") for one in self.channels.beats)]
+        fails = [(head, self.kept.health[number].answer) for number, head in ways
+                 if self.kept.health.get(number, Health()).state == "failing"]
+        room = FAILING_MAX - sum(len(one) + 2 for one in wrong) - sum(len(head) + 4 for head, _ in fails)
+        most = min(ANSWER_MOST, room // max(1, len(fails)))
+        wrong += [f"{head}: {words.shortened(answer.rstrip('. '), most)}" for head, answer in fails]
+        return "; ".join(wrong)[:FAILING_MAX]
 
     # -- for ever -----------------------------------------------------------------------------------------------------
 

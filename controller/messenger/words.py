@@ -91,6 +91,15 @@ def duration(us: int) -> str:
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
+def shortened(said: str, most: int) -> str:
+    """`said` on one line of at most `most` characters, cut between words."""
+    said = " ".join(said.split())
+    if len(said) <= most:
+        return said
+    cut = said[:max(0, most - 1)]
+    return f"{cut.rpartition(' ')[0].rstrip(' .,;:') or cut}…"
+
+
 def text(notice: Notice, sender: Sender, utc_us: int, link: str) -> Text:
     """The whole message. `utc_us`: when it happened."""
     mark = "SIMULATED: " if sender.simulated else ""

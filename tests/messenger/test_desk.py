@@ -110,7 +110,7 @@ def test_a_way_that_fails_is_named_with_its_answer_and_tried_until_it_works(hous
         house.sends.answer = Sent(False, "535 authentication failed")
         desk = house.desk()
         await house.turns(desk, seconds=4, now=SMOKE)
-        assert desk.failing() == "phone: 535 authentication failed"
+        assert desk.failing() == "Channel phone fails: 535 authentication failed"
         house.sends.answer = Sent(True, "taken")
         await house.turns(desk, seconds=4, now=SMOKE)
         assert len(house.sends.titles) == 1 and desk.failing() == ""
@@ -237,7 +237,7 @@ def test_the_mailbox_keeps_messages_of_a_simulation_and_refuses_those_of_a_real_
         real["chamber"]["simulated"] = False
         desk = house.desk("real")
         await house.turns(desk, now=real, at="real")
-        assert desk.failing() == f"demo mailbox: {MAILBOX_REAL}" and len(desk.kept.mailbox) == 1
+        assert desk.failing() == f"Channel demo mailbox fails: {MAILBOX_REAL}" and len(desk.kept.mailbox) == 1
     play(work())
 
 
