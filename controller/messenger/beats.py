@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from controller.core.run_states import ACTIVE, ENDED
-from controller.messenger.words import S1
+from controller.messenger.words import S1, whom
 
 EVERY_US = 120 * S1
 AGAIN_US = 20 * S1
@@ -109,7 +109,7 @@ def body(now: Json, pulse: Pulse, utc_us: int, page: str = "") -> bytes:
              "started_utc_us": run["started_utc_us"] if going else None,
              "promised_end_utc_us": (pulse.promised_utc_us or None) if going else None,
              "expects_end_utc_us": run["ends_utc_us"] if going else None, "next_within_s": NEXT_WITHIN_S,
-             "sentence": now["sentence"], "page": page,
+             "sentence": whom(now["sentence"]), "page": page,
              "tripped": bool(now["latches"]), "standing": list(dict.fromkeys(standing))}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 

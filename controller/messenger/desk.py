@@ -132,7 +132,8 @@ class Desk:
         sender = words.Sender(at, one.name or at, one.board, one.simulated)
         for notice in step.notices:
             self.kept = self.kept._replace(outbox=outbox.post(
-                self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us()))
+                self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us(),
+                self.chamber_utc_us(at)))
 
     def _pulse(self, at: str, pulse: beats.Pulse) -> None:
         self.kept = self.kept._replace(pulses={**self.kept.pulses, at: pulse})
@@ -194,10 +195,10 @@ class Desk:
         task.add_done_callback(self._tries.discard)
 
     async def _deliver(self, letter: outbox.Letter, channel: Channel) -> None:
-        text = words.text(letter.notice, letter.sender, letter.utc_us, self.link(letter.sender.at))
+        text = words.text(letter.notice, letter.sender, letter.stamp_utc_us, self.link(letter.sender.at))
         failure = letter.notice.need.rank >= words.Need.GET_UP.rank
         try:
-            sent = await self._send(channel, text, failure, letter.sender.simulated)
+            sent = await self._send(channel, text, failure, letter.sender.simulated, letter.stamp_utc_us)
         finally:
             self._in_hand.discard(channel.id)
         self.kept = self.kept._replace(outbox=outbox.answered(
@@ -205,12 +206,12 @@ class Desk:
         self._fared(channel.id, sent)
         self._save()
 
-    async def _send(self, channel: Channel, text: words.Text, failure: bool, simulated: bool) -> Sent:
+    async def _send(self, channel: Channel, text: words.Text, failure: bool, simulated: bool, utc_us: int) -> Sent:
         if channel.kind != MAILBOX:
             return await self.sends.message(channel.url, text.title, text.body, failure)
         if not simulated:
             return Sent(False, MAILBOX_REAL)
-        letter = {"utc_us": self.time.utc_us(), "title": text.title, "text": text.body, "link": text.link}
+        letter = {"utc_us": utc_us, "title": text.title, "text": text.body, "link": text.link}
         self.kept = self.kept._replace(mailbox=(*self.kept.mailbox, letter)[-store.MAILBOX_KEPT:])
         return Sent(True, "kept here")
 
@@ -261,7 +262,8 @@ class Desk:
                  else "Nothing needs to be done.",
                  f"How urgent: {words.URGENCY_WORDS[words.Need.CAN_WAIT]}.", *([link] if link else [])]
         text = words.Text(f"{mark}Soakwarden: does this message arrive?", "\n".join(lines), link)
-        sent = await self._send(channel, text, False, simulated)
+        at = next(iter(self.now)) if simulated else ""
+        sent = await self._send(channel, text, False, simulated, self.chamber_utc_us(at))
         self._fared(channel.id, sent)
         return sent
 

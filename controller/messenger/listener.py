@@ -79,13 +79,13 @@ class Listener:
         self.watches = watches
         for one in told:  # here a chamber is known by its page: there is no other name for it in addresses
             self.outbox = outbox.post(self.outbox, one.notice, one.sender._replace(at=one.page), self._channels,
-                                      self._time.mono_us(), self._time.utc_us())
+                                      self._time.mono_us(), self._time.utc_us(), one.utc_us)
         self._save()
         for one in told:
-            self._say(words.text(one.notice, one.sender, self._time.utc_us(), one.page), one.notice.need)
+            self._say(words.text(one.notice, one.sender, one.utc_us, one.page), one.notice.need)
 
     async def _deliver(self, letter: outbox.Letter, channel: Channel) -> None:
-        text = words.text(letter.notice, letter.sender, letter.utc_us, letter.sender.at)
+        text = words.text(letter.notice, letter.sender, letter.stamp_utc_us, letter.sender.at)
         try:
             sent = await self._sends.message(channel.url, text.title, text.body,
                                              letter.notice.need.rank >= words.Need.GET_UP.rank)

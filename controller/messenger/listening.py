@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from controller.core.guards import GUARDS, INDEX
 from controller.core.run_states import S
 from controller.messenger import beats
+from controller.messenger.notices import SAID
 from controller.messenger.words import CALM_AGAIN, NEED_OF, S1, Need, Notice, Sender, clock, duration
 
 WITHIN_S = (1, 900)
@@ -82,6 +83,8 @@ class Told(NamedTuple):
     sender: Sender
     notice: Notice
     page: str
+    utc_us: int
+    """When it happened, on the chamber's clock."""
 
 
 def read(body: bytes, given: str, key: str) -> Beat:
@@ -123,13 +126,13 @@ def take(before: dict[str, Watch], beat: Beat, now_us: int, utc_us: int) -> tupl
     watch = Watch(beat, now_us, utc_us, told)
     notices: list[Notice] = []
     if old is not None and "silent" in old.told:
-        notices.append(Notice(Need.FOR_INFORMATION, "It is heard again.", beat.sentence, CALM_AGAIN))
+        notices.append(_again(beat))
     found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat)}
     kept = [one for one in told if one in found and found[one] is not None]
     notices += [notice for name, notice in found.items() if notice is not None and name not in told]
     kept += [name for name, notice in found.items() if notice is not None and name not in told]
     watch = watch._replace(told=tuple(kept))
-    return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page) for notice in notices]
+    return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page, beat.utc_us) for notice in notices]
 
 
 def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[Told]]:
@@ -139,7 +142,7 @@ def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[
     for board, watch in before.items():
         quiet_us = now_us - watch.heard_us
         if beats.watched(watch.beat.state) and "silent" not in watch.told and quiet_us >= watch.beat.within_us:
-            told.append(Told(watch.sender, _silence(watch, quiet_us), watch.beat.page))
+            told.append(Told(watch.sender, _silence(watch, quiet_us), watch.beat.page, watch.beat.utc_us + quiet_us))
             watch = watch._replace(told=(*watch.told, "silent"))
         after[board] = watch
     return after, told
@@ -159,6 +162,18 @@ def _silence(watch: Watch, quiet_us: int) -> Notice:
     what = "in the middle of a run" if beat.state != beats.WAITING else "while a start waits"
     return Notice(Need.GET_UP, f"No sign of life for {duration(quiet_us)}, {what}. Last heard: {beat.sentence}",
                   BY_ITSELF, f"{GO} Then look at its computer and its network.")
+
+
+def _again(beat: Beat) -> Notice:
+    """What it asks of a person is what stands now: a trip that came meanwhile, or an alarm."""
+    rows = [GUARDS[INDEX[one]] for one in beat.standing if one in INDEX]
+    grave = max(rows, key=lambda row: row.urgency.rank, default=None)
+    alarm = Notice(NEED_OF[grave.urgency], SAID.get(grave.id, grave.cause), "", " ".join(grave.do)) if grave else None
+    unknown = Notice(Need.GET_UP, f"{', '.join(beat.standing)} stands.", "", GO) if beat.standing else None
+    stands = _controller(beat) or _tripped(beat) or alarm or unknown
+    if stands is None:
+        return Notice(Need.FOR_INFORMATION, "It is heard again.", beat.sentence, CALM_AGAIN)
+    return Notice(stands.need, f"It is heard again. {stands.what}", beat.sentence, stands.do)
 
 
 def _controller(beat: Beat) -> Notice | None:

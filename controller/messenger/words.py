@@ -38,6 +38,8 @@ URGENCY_WORDS = {
 }
 NOT_ISOLATED = "Off is not isolated: unplug the chamber before you reach in."
 CALM_AGAIN = "Nothing needs you."
+LOCAL, SOMEBODY = "local, not signed in", "somebody at this computer"
+"""The name that commands carry which nobody signed in for, and how it reads in a sentence."""
 
 
 class Notice(NamedTuple):
@@ -47,6 +49,8 @@ class Notice(NamedTuple):
     what: str
     done: str
     do: str
+    urgent: str = ""
+    """How urgent it is, where that is a time of its own."""
 
 
 class Sender(NamedTuple):
@@ -91,6 +95,17 @@ def duration(us: int) -> str:
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
+def counted(us: int) -> str:
+    """A time that was counted, to the nearest minute: a tick that is missing at its end is not worth one."""
+    minute_us = 60 * S1
+    return duration(us if us < minute_us else (us + minute_us // 2) // minute_us * minute_us)
+
+
+def whom(said: str) -> str:
+    """`said` with plain words for whoever used this computer without signing in."""
+    return said.replace(LOCAL, SOMEBODY)
+
+
 def shortened(said: str, most: int) -> str:
     """`said` on one line of at most `most` characters, cut between words."""
     said = " ".join(said.split())
@@ -105,7 +120,7 @@ def text(notice: Notice, sender: Sender, utc_us: int, link: str) -> Text:
     mark = "SIMULATED: " if sender.simulated else ""
     title = f"{mark}{sender.name}: {notice.what}"
     lines = [notice.what, f"Done already: {notice.done}", f"Do now: {notice.do}",
-             f"How urgent: {URGENCY_WORDS[notice.need]}.",
+             f"How urgent: {notice.urgent or URGENCY_WORDS[notice.need]}.",
              f"{day(utc_us)}. Chamber {sender.name}, board {sender.board or 'not known'}."]
     lines += ["This chamber is SIMULATED: everything in it is invented, and nothing is hot."] if sender.simulated else []
     lines += [f"Look: {link}"] if link else []

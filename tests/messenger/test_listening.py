@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from controller.core.guards import GUARDS
 from controller.messenger import beats, listening
 from controller.messenger.listening import BODY_MAX_BYTES, CHAMBERS_MAX, GRACE_US, LATE_US, Unheard, Watch
-from controller.messenger.words import Need, text
-from tests.messenger.moments import ABSENT, S1, UTC, ended, idle, latch, running
+from controller.messenger.words import CALM_AGAIN, Need, text
+from tests.messenger.moments import ABSENT, S1, UTC, alarm, ended, idle, latch, running
 
 KEY = "ab" * 32
 LIMIT_US = 15 * 60 * S1
@@ -71,6 +71,22 @@ def test_when_it_is_heard_again_that_is_told_and_the_next_silence_too():
     watches, back = listening.take(watches, beat(sequence=2), 700 * S1, UTC)
     assert [one.notice.what for one in back] == ["It is heard again."]
     assert len(listening.look(watches, 1400 * S1)[1]) == 1
+
+
+AGAIN = [(ended("aborted", latches=[latch("smoke")]), "aborted", Need.GET_OUT, "Tripped: The smoke contact"),
+         (ended("aborted", latches=[latch("ended_in_a_run")]), "aborted", Need.GET_UP, "Tripped: "),
+         (running(alarms=[alarm("not_following")]), "running", Need.GET_UP, "does not follow its plan"),
+         (running(alarms=[alarm("door")]), "running", Need.CAN_WAIT, "The door is open."),
+         (running(), beats.SILENT, Need.GET_UP, "The controller does not answer")]
+
+
+@pytest.mark.parametrize(("now", "state", "need", "words"), AGAIN, ids=["smoke", "ended", "alarm", "door", "silent"])
+def test_what_is_heard_again_asks_for_what_stands_now(now, state, need, words):
+    watches, _told = told_of(beat(), then_us=700 * S1)
+    _, told = listening.take(watches, beat(now, 2, state), 700 * S1, UTC)
+    back = told[0].notice
+    assert back.what.startswith("It is heard again. ") and words in back.what and back.need is need
+    assert CALM_AGAIN not in back.do and not ABSENT.search(text(back, told[0].sender, UTC, "").body)
 
 
 def test_a_beat_about_a_silent_controller_alarms_at_once_and_once():
