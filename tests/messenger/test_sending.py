@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 
 import pytest
@@ -11,6 +12,7 @@ from controller.messenger import beats
 from controller.messenger.send import MESSAGE_TIMEOUT_S, Sent
 from controller.messenger.sending import ATTEMPT_S, Sending
 from tests.messenger import peers
+from tests.tidy.measure import ROOT
 
 pytestmark = pytest.mark.slow
 TITLE, BODY = "SIMULATED: Bench: Tripped.", "Tripped.\nDone already: all off.\nLook: http://192.0.2.5:8650/#/now"
@@ -50,6 +52,7 @@ def test_a_mail_server_that_refuses_is_quoted():
 def test_a_web_hook_that_refuses_is_quoted(status, said):
     with peers.hook(status, "no") as (_, at):
         told = sent("message", f"json://user:hunter22@{at}/secretpath", TITLE, BODY, False)
+    assert told.answer.endswith("; no") and "b'" not in told.answer and ".," not in told.answer
     assert not told.left and said in told.answer and "hunter22" not in told.answer and "secretpath" not in told.answer
 
 
@@ -87,6 +90,20 @@ def test_a_peer_that_closes_or_hangs_ends_in_time(closes):
 def test_an_address_that_leads_nowhere_is_told_before_anything_is_sent(url):
     for told in (sent("understood", url), sent("message", url, TITLE, BODY, False)):
         assert not told.left and told.answer
+
+
+@pytest.mark.parametrize("url", ["frob://user:hunter22s@x", "json://user:hunter22s@[bad/", "frob://hunter22s"])
+def test_an_address_that_nobody_can_use_is_refused_without_a_letter_of_its_secret(url):
+    told = sent("understood", url)
+    assert not told.left and "h...s" not in told.answer and "hunter" not in told.answer
+
+
+EXAMPLES = re.findall(r'^  \["[^"]+", "(\w+://[^"]+)"\],$', (ROOT / "web/told.js").read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_every_form_that_the_page_shows_is_one_that_can_be_used_here():
+    assert len(EXAMPLES) >= 3
+    assert [url for url in EXAMPLES if not sent("understood", url).left] == []
 
 
 def test_an_address_that_leads_somewhere_is_understood_and_nothing_is_sent():
