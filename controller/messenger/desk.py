@@ -257,11 +257,7 @@ class Desk:
         """Send the arrival test to one channel, now."""
         simulated = bool(self.now) and all(one["chamber"]["simulated"] for one in self.now.values())
         mark = "SIMULATED: " if simulated else ""
-        lines = ["This is a trial: nothing has happened.",
-                 "Open this address and press the button there. Then it is known that messages arrive here." if link
-                 else "Nothing needs to be done.",
-                 f"How urgent: {words.URGENCY_WORDS[words.Need.CAN_WAIT]}.", *([link] if link else [])]
-        text = words.Text(f"{mark}Soakwarden: does this message arrive?", "\n".join(lines), link)
+        text = words.trial(f"{mark}Soakwarden: does this message arrive?", link)
         at = next(iter(self.now)) if simulated else ""
         sent = await self._send(channel, text, False, simulated, self.chamber_utc_us(at))
         self._fared(channel.id, sent)

@@ -31,6 +31,8 @@ class Sent(NamedTuple):
 
     left: bool
     answer: str
+    known: bool = True
+    """False where the try itself failed: then nothing is known of the address."""
 
 
 class _Refused(urllib.request.HTTPRedirectHandler):

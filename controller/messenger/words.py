@@ -69,6 +69,8 @@ class Text(NamedTuple):
     title: str
     body: str
     link: str
+    head: str = ""
+    """The title without its sentence, for where the body follows at once."""
 
 
 def need_of(urgency: str) -> Need:
@@ -124,4 +126,13 @@ def text(notice: Notice, sender: Sender, utc_us: int, link: str) -> Text:
              f"{day(utc_us)}. Chamber {sender.name}, board {sender.board or 'not known'}."]
     lines += ["This chamber is SIMULATED: everything in it is invented, and nothing is hot."] if sender.simulated else []
     lines += [f"Look: {link}"] if link else []
-    return Text(title if len(title) <= TITLE_MAX else title[:TITLE_MAX - 1] + "…", "\n".join(lines), link)
+    return Text(shortened(title, TITLE_MAX), "\n".join(lines), link, f"{mark}{sender.name}")
+
+
+def trial(title: str, link: str = "") -> Text:
+    """A message that only tries a way."""
+    lines = ["This is a trial: nothing has happened.",
+             "Open this address and press the button there. Then it is known that messages arrive here." if link
+             else "Nothing needs to be done.",
+             f"How urgent: {URGENCY_WORDS[Need.CAN_WAIT]}.", *([link] if link else [])]
+    return Text(title, "\n".join(lines), link)
