@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Path
-from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import Connection
 
 from api.commands import Nothing
@@ -19,17 +18,15 @@ from api.desk import arrivals
 from api.desk.store import note, utc_us
 from api.errors import Problem, problems
 from api.examples import BEAT, CHANNEL, LETTERS, MESSAGES, TRIED, one
+from api.message_forms import BeatBody, BeatChange, ChannelBody, ChannelChange, PageBody, wrong
 from api.parts import House, Parts, Service, Settings, WholeHouse
 from api.people import DeskAsker, Person, need
 from api.wire import Answer
 from controller.client import Client, ControllerError, Misunderstood, Refused
 from controller.messenger.channels import (
     CHANNELS_MAX,
-    KEY_PATTERN,
     MAILBOX,
-    NAME_MAX,
     NONE,
-    URL_MAX,
     BadChannels,
     Beat,
     Channel,
@@ -45,60 +42,9 @@ SOCKET_FILE = "messenger.sock"
 STATUS_S = 3.0
 TRY_S = 45.0
 """The messenger gives a try 30 s; a try before it may have to end first."""
-WEB_PATTERN = r"^https?://[^\s/]+(/\S*)?$"
 Json = dict[str, Any]
-Name = Annotated[str, Field(min_length=1, max_length=NAME_MAX, pattern=r"^\S(.*\S)?$")]
-Url = Annotated[str, Field(min_length=6, max_length=URL_MAX, pattern=r"^[A-Za-z][A-Za-z0-9+.-]*://\S*$",
-                           description="In apprise's form, as `mailto://…` or `json://…`. It is never shown again.")]
-WebUrl = Annotated[str, Field(min_length=8, max_length=URL_MAX, pattern=WEB_PATTERN)]
-Secret = Annotated[str, Field(pattern=KEY_PATTERN, description="Hexadecimal, as `soakwarden listen` prints it; or empty.")]
-Least = Literal["for_information", "can_wait", "get_up", "get_out"]
 Number = Annotated[int, Path(ge=1, le=2**31, description="The `id` in /messages.")]
 router = APIRouter(prefix="/messages", tags=["messages"])
-
-
-class Strict(BaseModel):
-    """No field but these, each of its own type."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
-class PageBody(Strict):
-    """Where people reach the page, for the links in messages."""
-
-    page: WebUrl
-
-
-class ChannelBody(Strict):
-    """A new channel."""
-
-    name: Name
-    url: Url
-    least: Least = "can_wait"
-
-
-class ChannelChange(Strict):
-    """A changed channel; without `url` it keeps its address."""
-
-    name: Name
-    url: Url | None = None
-    least: Least
-
-
-class BeatBody(Strict):
-    """A new receiver of the heartbeat."""
-
-    name: Name
-    url: WebUrl
-    key: Secret = ""
-
-
-class BeatChange(Strict):
-    """A changed receiver; without `url` or `key` it keeps its own."""
-
-    name: Name
-    url: WebUrl | None = None
-    key: Secret | None = None
 
 
 async def _looks(person: DeskAsker) -> Person:
@@ -150,9 +96,9 @@ async def _ask(service: Parts, do: str, timeout_s: float, **fields: Any) -> Json
         return await Client(service.settings.desk_folder / SOCKET_FILE, timeout_s).ask(do, **fields)
     except Refused as refused:
         code = "not_found" if refused.code == "unknown_name" else "channel_failing"
-        raise Problem(code, f"{refused.reason}.") from None
+        raise Problem(code, f"{refused.reason.rstrip('.')}.") from None
     except (ControllerError, Misunderstood, ValueError, KeyError) as error:
-        raise Problem("messenger_away", f"{do}: {getattr(error, 'reason', '') or error}.") from None
+        raise Problem("messenger_away", f"{do}: {str(getattr(error, 'reason', '') or error).rstrip('.')}.") from None
 
 
 async def _status(service: Parts) -> tuple[Json, str]:
@@ -209,17 +155,13 @@ async def _change(service: Parts, by: str, what: str, about: str, change: Change
     return await service.desk.do(work)
 
 
-def _wrong(field: str, value: str, allowed: str, advice: str) -> Problem:
-    row = {"field": field, "value": value, "allowed": allowed, "advice": advice}
-    return Problem("bad_request", f"{field}: {advice}", [row])
-
-
 def _fits(channels: Channels, name: str, but: int = 0) -> None:
     """Raises Problem for a name that is taken, or too many."""
     if name in (one for number, one in channels.names.items() if number != but):
-        raise _wrong("name", name, "a name of its own", "Another channel or receiver has this name.")
+        raise wrong("name", name, "a name of its own", "Another channel or receiver has this name.")
     if not but and len(channels.names) >= CHANNELS_MAX:
-        raise _wrong("name", name, f"at most {CHANNELS_MAX} channels and receivers", "Take one away first.")
+        raise Problem("bad_request", f"There are {len(channels.names)} channels and receivers; {CHANNELS_MAX} is the most.",
+                      advice="Take one away first.")
 
 
 async def _understood(house: House, url: str) -> None:
@@ -228,13 +170,13 @@ async def _understood(house: House, url: str) -> None:
         settings = house.first.settings
         simulated = all(one.hub.now is not None and one.hub.now["chamber"]["simulated"] is True for one in house)
         if settings.real or not (settings.demo or simulated):
-            raise _wrong("url", "mailbox://", "a way to a person", "A mailbox on the page is for simulated chambers only.")
+            raise wrong("url", "mailbox://", "a way to a person", "A mailbox on the page is for simulated chambers only.")
         return
     try:
         await _ask(house.first, "understood", TRY_S, url=url)
     except Problem as problem:
         if problem.code == "channel_failing":
-            raise _wrong("url", masked(url), "an address in apprise's form", problem.detail) from None
+            raise wrong("url", masked(url), "an address in apprise's form", problem.detail) from None
 
 
 @router.put("/page", summary="Say where people reach the page", responses={**one({"page": MESSAGES["page"]}), **EDITS})

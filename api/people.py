@@ -19,8 +19,8 @@ from api.errors import CHALLENGE, Problem, problems
 from api.parts import House, Parts, Service, WholeHouse
 from api.wire import Answer
 from controller.core.commands import LEAST_ROLE, Ask, PersonRole
+from controller.messenger.words import LOCAL
 
-LOCAL = "local, not signed in"
 DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "write_notes": PersonRole.OPERATOR,
              "see_messages": PersonRole.OPERATOR, "edit_messages": PersonRole.MAINTAINER,
              "look_after_people": PersonRole.MAINTAINER}

@@ -36,7 +36,7 @@ RING = 600
 RECEIVE_BYTES = 65_536
 QUEUE_MAX = 2_000
 """Ticks waiting for this thread; more than half an hour of them in real time."""
-WORDS_MAX = 400
+WORDS_MAX = 1_000
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 

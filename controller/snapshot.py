@@ -351,9 +351,10 @@ def _latch(latch: Latch, state: State, clock: _Clock) -> Json:
 
 def _alarms(state: State, clock: _Clock, failing: str) -> list[Json]:
     """What asks most for a person first. `failing` says why the record fails, which no quantity of the tick can tell."""
+    details = {"record_failing": failing, "messages_failing": state.messages_why}
     return [{"guard": alarm.guard, "state": alarm.state.value, "utc_us": clock.utc(alarm.since_us),
              "value": known(alarm.value), "limit": known(alarm.limit),
-             "detail": failing if alarm.guard == "record_failing" else "",
+             "detail": details.get(alarm.guard, ""),
              **_texts(GUARDS[INDEX[alarm.guard]])} for alarm in sorted(state.alarms, key=_presses)]
 
 

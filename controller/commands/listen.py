@@ -36,6 +36,8 @@ def add(verbs: Any) -> None:
                       help="send alarms to this address too, in apprise's form; may be given several times")
     made.add_argument("--tell-file", type=Path, metavar="FILE",
                       help="the same from a file, one address a line: a command line can be read by others on this computer")
+    made.add_argument("--try", action="store_true", dest="tries",
+                      help="send one trial to every address, say how each answered, and end")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
 
@@ -77,12 +79,23 @@ def _addresses(path: Path | None) -> list[str]:
     return [line.strip() for line in lines if line.strip() and not line.strip().startswith("#")]
 
 
+def told(text: Text, need: Need) -> str:
+    """An alarm on the terminal: which chamber, then everything once; with the bell where somebody has to get up."""
+    bell = "\a" if need.rank >= Need.GET_UP.rank else ""
+    return f"{bell}{text.head}\n{text.body}\n"
+
+
 async def _listen(options: argparse.Namespace, out: Out) -> int:
     def say(text: Text, need: Need) -> None:
-        bell = "\a" if need.rank >= Need.GET_UP.rank and not options.json else ""
-        out.say(f"{bell}{text.title}\n{text.body}\n" if not options.json else text.title, need=need.value, body=text.body)
+        out.say(text.title if options.json else told(text, need), need=need.value, body=text.body)
 
     listener = Listener(options.data, options.tell, Sending(), say)
+    unusable = await listener.unusable()
+    if unusable:
+        out.refuse(f"Nothing can be sent to {'; '.join(unusable)}. Correct it in --tell or --tell-file; its form is apprise's.")
+        return Exit.USAGE
+    if options.tries:
+        return await _try(listener, out)
     hearing = Hearing(listener.hear, listener.line)
     port = await hearing.open(options.address, options.port)
     ending = asyncio.Event()
@@ -91,10 +104,12 @@ async def _listen(options: argparse.Namespace, out: Out) -> int:
     out.say(f"Listening on {options.address} port {port}. On the chamber's page, under who is told, enter "
             f"http://THIS-COMPUTER:{port}/ as a receiver of the heartbeat, with this key: {listener.key}", port=port)
     if not options.tell:
-        out.say("Alarms come on this terminal only; --tell sends them to people as well.")
+        out.say("Alarms come on this terminal only; --tell sends them to people as well, --try shows whether they arrive.")
     trouble = ""
     while not ending.is_set():
         listener.turn()
+        while listener.news:
+            out.say(listener.news.pop(0))
         if listener.trouble != trouble:
             trouble = listener.trouble
             out.say(f"An alarm could not be sent or kept: {trouble}. It is tried again." if trouble
@@ -107,3 +122,15 @@ async def _listen(options: argparse.Namespace, out: Out) -> int:
     await hearing.close()
     await listener.close()
     return Exit.GOOD
+
+
+async def _try(listener: Listener, out: Out) -> int:
+    """One trial to every address; nothing is listened for."""
+    answers = await listener.tried()
+    for name, left, answer in answers:
+        said = "took it. Look whether it has arrived." if left else f"did not take it: {answer.rstrip('.')}."
+        out.say(f"{name} {said}", address=name, left=left, answer=answer)
+    if not answers:
+        out.refuse("There is nobody to try: name addresses with --tell or --tell-file.")
+        return Exit.USAGE
+    return Exit.GOOD if all(left for _, left, _ in answers) else Exit.PEER

@@ -188,7 +188,7 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         HOST_ROWS, values, host_rows(work.limits), host_rows(work.clears), work.standing, work.now_us, work.active
     )
     for finding in findings:
-        work.found(finding, _own_silence(inputs) if finding.guard.id == "board_silent" else "")
+        work.found(finding, _host_detail(work, inputs, finding.guard.id))
     work.values = in_guard_order((*(BOARD_UNKNOWN if stale else board_values), *values))
     if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
         _arm_void(work, "two hours passed")
@@ -249,6 +249,13 @@ def _good_mc(readings: tuple[Reading, ...], number: int | None) -> int | None:
 def _words(reading: Reading) -> str:
     kind = type(reading).__name__.lower()
     return f"{kind}: {reading.reason}" if isinstance(reading, Faulted) else kind
+
+
+def _host_detail(work: Work, inputs: Inputs, guard: str) -> str:
+    """What more is known here of a guard that counts the host's own time."""
+    if guard == "board_silent":
+        return _own_silence(inputs)
+    return work.messages_why if guard == "messages_failing" else ""
 
 
 def _detail(work: Work, report: Report, guard: str) -> str:

@@ -1,7 +1,8 @@
 """The outward heartbeat: what a receiver elsewhere is told every two minutes while a run is on or waits. Pure.
 
-Silence is the failure that nobody reports; so the beat says by when the next one must have come and when the run should
-end, and its absence is the alarm. The signature is HMAC-SHA-256 (RFC 2104) over the body's bytes; the number rises, so
+Silence is the failure that nobody reports; so the beat says by when the next one must have come, and its absence is the
+alarm. It says when the run is expected to end, and when it was first promised to: what is expected moves on with a run that
+waits, a promise does not. The signature is HMAC-SHA-256 (RFC 2104) over the body's bytes; the number rises, so
 that an old beat sent again keeps nobody quiet.
 """
 
@@ -13,8 +14,8 @@ import json
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-from controller.core.run_states import ENDED
-from controller.messenger.words import S1
+from controller.core.run_states import ACTIVE, ENDED
+from controller.messenger.words import S1, whom
 
 EVERY_US = 120 * S1
 AGAIN_US = 20 * S1
@@ -36,6 +37,8 @@ class Pulse(NamedTuple):
     tripped: bool = False
     owed: tuple[int, ...] = ()
     """Receivers that have to hear of the last change and have not yet; a final beat is one of them."""
+    promised_utc_us: int = 0
+    """The end that was first expected of `run`, on the chamber's clock; 0 while none was."""
 
 
 def signature(body: bytes, key: str) -> str:
@@ -69,10 +72,21 @@ def watched(state: str) -> bool:
 def pulse(before: Pulse, now: Json, silent: bool, receivers: Iterable[int]) -> Pulse:
     """The chamber's pulse now. A change of what somebody elsewhere watches is owed to every receiver at once."""
     run = now["run"]
-    after = before._replace(state=state_of(now, silent), run=run["id"] if run else "", tripped=bool(now["latches"]))
+    after = before._replace(state=state_of(now, silent), run=run["id"] if run else "", tripped=bool(now["latches"]),
+                            promised_utc_us=_promised(before, run))
     if after != before and (watched(before.state) or watched(after.state)):
         return after._replace(owed=tuple(receivers))
     return after._replace(owed=tuple(one for one in before.owed if one in set(receivers)))
+
+
+def _promised(before: Pulse, run: Json | None) -> int:
+    """Kept as it was first said, for as long as the run is the same."""
+    if run is None:
+        return 0
+    if before.run == run["id"] and before.promised_utc_us:
+        return before.promised_utc_us
+    planned = run["state"] in ACTIVE and run["ends_utc_us"] > run["started_utc_us"]
+    return int(run["ends_utc_us"]) if planned else 0
 
 
 def taken(before: Pulse, receiver: int) -> Pulse:
@@ -85,14 +99,17 @@ def next_sequence(last: int, utc_us: int) -> int:
     return max(last + 1, utc_us // S1)
 
 
-def body(now: Json, state: str, sequence: int, utc_us: int, page: str = "") -> bytes:
-    """One beat as JSON. It says neither who watches nor how. `page`: where the chamber's page is."""
-    run, chamber = now["run"], now["chamber"]
-    ends = run["ends_utc_us"] if run is not None and watched(state) and state != WAITING else None
+def body(now: Json, pulse: Pulse, utc_us: int, page: str = "") -> bytes:
+    """One beat as JSON. It says neither who watches nor how. `utc_us`: on the chamber's clock. `page`: where its page is."""
+    run, chamber, state = now["run"], now["chamber"], pulse.state
+    going = run is not None and watched(state) and state != WAITING
     standing = [*(one["guard"] for one in now["latches"]), *_alarms(now)]
     whole = {"v": 1, "chamber": chamber["name"], "board": chamber["board"], "simulated": chamber["simulated"],
-             "sequence": sequence, "utc_us": utc_us, "run": run["id"] if run else None, "state": state,
-             "expects_end_utc_us": ends, "next_within_s": NEXT_WITHIN_S, "sentence": now["sentence"], "page": page,
+             "sequence": pulse.sequence, "utc_us": utc_us, "run": run["id"] if run else None, "state": state,
+             "started_utc_us": run["started_utc_us"] if going else None,
+             "promised_end_utc_us": (pulse.promised_utc_us or None) if going else None,
+             "expects_end_utc_us": run["ends_utc_us"] if going else None, "next_within_s": NEXT_WITHIN_S,
+             "sentence": whom(now["sentence"]), "page": page,
              "tripped": bool(now["latches"]), "standing": list(dict.fromkeys(standing))}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
+from urllib.parse import quote, unquote, unquote_plus, urlsplit
 
 from controller.drivers import sealed
 from controller.messenger.words import Need
@@ -22,6 +22,9 @@ CHANNELS_MAX = 12
 NAME_MAX = 40
 URL_MAX = 500
 KEY_PATTERN = r"^([0-9a-fA-F]{32,128})?$"
+KIND = re.compile(r"[A-Za-z][A-Za-z0-9+.-]{0,30}://")
+WORD_LEAST = 5
+"""Shorter parts of an address are no secrets, but for a password; as whole words only, these are blotted out."""
 HOSTED = frozenset({"mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms", "http", "https", "mqtt", "mqtts"})
 """Kinds whose host is a computer's name; with the others it may be a secret."""
 
@@ -64,10 +67,12 @@ class Channels(NamedTuple):
     """Address under which people reach the page, for links; no slash at its end."""
     channels: tuple[Channel, ...] = ()
     beats: tuple[Beat, ...] = ()
+    last_id: int = 0
+    """The greatest number that was ever given: a new way takes over nothing of one that was taken away."""
 
     @property
     def next_id(self) -> int:
-        return max(self.urls, default=0) + 1
+        return max(self.last_id, *self.urls, 0) + 1
 
     @property
     def urls(self) -> dict[int, str]:
@@ -89,7 +94,11 @@ def kind(url: str) -> str:
 
 
 def masked(url: str) -> str:
-    """An address without its secrets, for people."""
+    """An address without its secrets, for people. One that may be read in two ways shows its kind only: what is taken for a
+    host may be a part of a password then."""
+    found = KIND.match(url)
+    if not found:
+        return "…"
     name = kind(url)
     if name not in HOSTED:
         return f"{name}://…"
@@ -98,16 +107,35 @@ def masked(url: str) -> str:
         host, port = parts.hostname or "", f":{parts.port}" if parts.port else ""
     except ValueError:
         return f"{name}://…"
+    bare = any("@" in one and "=" not in one for one in parts.query.split("&"))
+    if not host or bare or "@" in parts.path or "@" in parts.fragment or re.search(r"\s", url):
+        return f"{name}://…"
     return f"{name}://{host}{port}/…"
 
 
 def without_secrets(text: str, url: str) -> str:
-    """`text` with everything blotted out that stands in `url` and is not its kind or host."""
-    host = masked(url).partition("://")[2].split("/")[0].split(":")[0]
-    words = {word for word in re.split(r"[/:@?&=#,]+", url) if len(word) >= 5} - {kind(url), host}
-    for word in sorted(words, key=len, reverse=True):
-        text = text.replace(word, "…")
+    """`text` with everything blotted out that stands in `url` and is not its kind or host, as it is written there and as it
+    reads; and with no address but the masked one."""
+    text = re.sub(rf"(?<![\w]){re.escape(kind(url))}://\S+", masked(url), text, flags=re.IGNORECASE)
+    for word in sorted(_secrets(url), key=len, reverse=True):
+        edges = ("", "") if len(word) >= WORD_LEAST else (r"(?<!\w)", r"(?!\w)")
+        text = re.sub(f"{edges[0]}{re.escape(word)}{edges[1]}", "…", text, flags=re.IGNORECASE)
     return text
+
+
+def _secrets(url: str) -> set[str]:
+    """Every part of an address that may be one; a password however short, of the rest what is long enough to be one."""
+    shown = masked(url).partition("://")[2].removesuffix("/…")
+    spared = {kind(url) if KIND.match(url) else "", *shown.split(":"), shown} - {"…"}
+    rest = url.partition("://")[2]
+    words = {word for word in re.split(r"[/:@?&=#,]+", url) if len(word) >= WORD_LEAST}
+    before, there, _ = rest.rpartition("@")
+    if there:
+        words |= {before, before.partition(":")[2]}
+    words |= {unquote(word) for word in words} | {unquote_plus(word) for word in words}
+    words |= {part for word in words for part in word.split() if len(part) >= WORD_LEAST}
+    words |= {quote(word, safe="") for word in words}
+    return {word for word in words if word} - spared
 
 
 def load(folder: Path) -> Channels | None:
@@ -135,14 +163,14 @@ def parse(body: dict[str, Any]) -> Channels:
                         tuple(Channel(int(one["id"]), str(one["name"]), str(one["url"]), Need(one["least"]))
                               for one in body["channels"]),
                         tuple(Beat(int(one["id"]), str(one["name"]), str(one["url"]), str(one["key"]))
-                              for one in body["beats"]))
+                              for one in body["beats"]), int(body.get("last_id", 0)))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise BadChannels(f"{FILE}: a field is missing or of the wrong kind: {error}") from None
 
 
 def render(channels: Channels) -> dict[str, Any]:
     """The body of the file."""
-    return {"format": FORMAT, "page": channels.page,
+    return {"format": FORMAT, "page": channels.page, "last_id": channels.next_id - 1,
             "channels": [{"id": one.id, "name": one.name, "url": one.url, "least": one.least.value}
                          for one in channels.channels],
             "beats": [one._asdict() for one in channels.beats]}

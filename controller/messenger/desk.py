@@ -27,7 +27,9 @@ FILE_US = 1_000_000
 TELL_S, TELL_PATIENCE_S = 5.0, 3.0
 UNKNOWN_S = 60.0
 """A controller that does not know the ask is asked again so much later: it may have been replaced."""
-FAILING_MAX = 300
+FAILING_MAX = 900
+"""Enough to name every channel; the answers share what their names leave."""
+ANSWER_MOST = 160
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
 
@@ -130,7 +132,8 @@ class Desk:
         sender = words.Sender(at, one.name or at, one.board, one.simulated)
         for notice in step.notices:
             self.kept = self.kept._replace(outbox=outbox.post(
-                self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us()))
+                self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us(),
+                self.chamber_utc_us(at)))
 
     def _pulse(self, at: str, pulse: beats.Pulse) -> None:
         self.kept = self.kept._replace(pulses={**self.kept.pulses, at: pulse})
@@ -153,6 +156,12 @@ class Desk:
                 self._try(self._deliver(due.letter, channels[due.channel]))
         for at, now in self.now.items():
             self._beat_out(at, now, now_us)
+
+    def chamber_utc_us(self, at: str) -> int:
+        """The time on a chamber's own clock, which a simulation lets run faster than ours; ours before it was heard."""
+        if at not in self.now:
+            return self.time.utc_us()
+        return int(self.now[at]["utc_us"]) + max(0, self.time.mono_us() - self._heard_us[at])
 
     def silent(self, at: str) -> bool:
         """Has this chamber's controller not been heard for too long?"""
@@ -186,10 +195,10 @@ class Desk:
         task.add_done_callback(self._tries.discard)
 
     async def _deliver(self, letter: outbox.Letter, channel: Channel) -> None:
-        text = words.text(letter.notice, letter.sender, letter.utc_us, self.link(letter.sender.at))
+        text = words.text(letter.notice, letter.sender, letter.stamp_utc_us, self.link(letter.sender.at))
         failure = letter.notice.need.rank >= words.Need.GET_UP.rank
         try:
-            sent = await self._send(channel, text, failure, letter.sender.simulated)
+            sent = await self._send(channel, text, failure, letter.sender.simulated, letter.stamp_utc_us)
         finally:
             self._in_hand.discard(channel.id)
         self.kept = self.kept._replace(outbox=outbox.answered(
@@ -197,12 +206,12 @@ class Desk:
         self._fared(channel.id, sent)
         self._save()
 
-    async def _send(self, channel: Channel, text: words.Text, failure: bool, simulated: bool) -> Sent:
+    async def _send(self, channel: Channel, text: words.Text, failure: bool, simulated: bool, utc_us: int) -> Sent:
         if channel.kind != MAILBOX:
             return await self.sends.message(channel.url, text.title, text.body, failure)
         if not simulated:
             return Sent(False, MAILBOX_REAL)
-        letter = {"utc_us": self.time.utc_us(), "title": text.title, "text": text.body, "link": text.link}
+        letter = {"utc_us": utc_us, "title": text.title, "text": text.body, "link": text.link}
         self.kept = self.kept._replace(mailbox=(*self.kept.mailbox, letter)[-store.MAILBOX_KEPT:])
         return Sent(True, "kept here")
 
@@ -232,7 +241,7 @@ class Desk:
         pulse = pulse._replace(sequence=beats.next_sequence(pulse.sequence, self.time.utc_us()))
         self._pulse(at, beats.taken(pulse, receiver.id))
         self._save()
-        body = beats.body(now, pulse.state, pulse.sequence, self.time.utc_us(), self.link(at))
+        body = beats.body(now, pulse, self.chamber_utc_us(at), self.link(at))
         headers = {beats.SIGNATURE: beats.signature(body, receiver.key)} if receiver.key else {}
         sent = await self.sends.beat(receiver.url, body, headers)
         self._fared(receiver.id, sent)
@@ -248,12 +257,9 @@ class Desk:
         """Send the arrival test to one channel, now."""
         simulated = bool(self.now) and all(one["chamber"]["simulated"] for one in self.now.values())
         mark = "SIMULATED: " if simulated else ""
-        lines = ["This is a trial: nothing has happened.",
-                 "Open this address and press the button there. Then it is known that messages arrive here." if link
-                 else "Nothing needs to be done.",
-                 f"How urgent: {words.URGENCY_WORDS[words.Need.CAN_WAIT]}.", *([link] if link else [])]
-        text = words.Text(f"{mark}Soakwarden: does this message arrive?", "\n".join(lines), link)
-        sent = await self._send(channel, text, False, simulated)
+        text = words.trial(f"{mark}Soakwarden: does this message arrive?", link)
+        at = next(iter(self.now)) if simulated else ""
+        sent = await self._send(channel, text, False, simulated, self.chamber_utc_us(at))
         self._fared(channel.id, sent)
         return sent
 
@@ -265,10 +271,16 @@ class Desk:
 
     def failing(self) -> str:
         """What fails, for the controller and the page; empty when all is well."""
-        wrong = [self.channels_wrong, self._trouble, *self._unread.values()]
-        wrong += [f"{name}: {self.kept.health[number].answer}" for number, name in self.channels.names.items()
-                  if self.kept.health.get(number, Health()).state == "failing"]
-        return "; ".join(filter(None, wrong))[:FAILING_MAX]
+        wrong = [one for one in (self.channels_wrong, self._trouble, *self._unread.values()) if one]
+        wrong = [words.shortened(one, ANSWER_MOST) for one in wrong]
+        ways = [*((one.id, f"Channel {one.name} fails") for one in self.channels.channels),
+                *((one.id, f"Receiver {one.name} fails") for one in self.channels.beats)]
+        fails = [(head, self.kept.health[number].answer) for number, head in ways
+                 if self.kept.health.get(number, Health()).state == "failing"]
+        room = FAILING_MAX - sum(len(one) + 2 for one in wrong) - sum(len(head) + 4 for head, _ in fails)
+        most = min(ANSWER_MOST, room // max(1, len(fails)))
+        wrong += [f"{head}: {words.shortened(answer.rstrip('. '), most)}" for head, answer in fails]
+        return "; ".join(wrong)[:FAILING_MAX]
 
     # -- for ever -----------------------------------------------------------------------------------------------------
 

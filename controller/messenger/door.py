@@ -141,7 +141,7 @@ def _taken(sent: Sent, took_us: int) -> Json:
 
 def _told(letter: Letter, names: dict[int, str]) -> Json:
     notice = letter.notice
-    return {"utc_us": letter.utc_us, "at": letter.sender.at, "chamber": letter.sender.name, "urgency": notice.need.value,
+    return {"utc_us": letter.stamp_utc_us, "at": letter.sender.at, "chamber": letter.sender.name, "urgency": notice.need.value,
             "simulated": letter.sender.simulated, "what": notice.what, "done": notice.done, "do": notice.do,
             "deliveries": [{"channel": names.get(one.channel, f"channel {one.channel}"), "state": one.state.value,
                             "tries": one.tries, "utc_us": one.utc_us or None, "answer": one.answer}

@@ -42,13 +42,19 @@ class Listener:
         self._tries: set[asyncio.Task[None]] = set()
         self.key, self.watches, self.outbox = _load(folder, time)
         self.trouble = ""
+        self.news: list[str] = []
+        """What is no alarm and may be told on the terminal: chambers that were heard for the first time."""
         self._save()
 
     def hear(self, body: bytes, signature: str) -> Json:
         """One request. Raises Unheard."""
         beat = listening.read(body, signature, self.key)
+        first = beat.board not in self.watches
         after, told = listening.take(self.watches, beat, self._time.mono_us(), self._time.utc_us())
         self._after(after, told)
+        if first:
+            mark = "SIMULATED: " if beat.simulated else ""
+            self.news.append(f"Now watching {mark}{beat.chamber}, board {beat.board}: {beat.state}.")
         return {"heard": beat.sequence, "within_s": beat.within_us // words.S1}
 
     def turn(self) -> None:
@@ -65,6 +71,18 @@ class Listener:
                 self._tries.add(task)
                 task.add_done_callback(self._tries.discard)
 
+    async def unusable(self) -> list[str]:
+        """Which addresses nothing can be sent to, and why; without their secrets. Nothing is sent. One that cannot be judged
+        now is taken: a listener that does not begin is worse than one that says later what fails."""
+        answers = [(one, await self._sends.understood(one.url)) for one in self._channels]
+        return [f"{one.name}: {answer.answer}" for one, answer in answers if answer.known and not answer.left]
+
+    async def tried(self) -> list[tuple[str, bool, str]]:
+        """Send one trial to every address: (address without its secrets, was it taken, the answer)."""
+        text = words.trial("Soakwarden listens: does this message arrive?")
+        answers = [(one, await self._sends.message(one.url, text.title, text.body, False)) for one in self._channels]
+        return [(one.name, answer.left, answer.answer) for one, answer in answers]
+
     def line(self) -> str:
         """For whoever opens the address."""
         return f"Soakwarden listens for {len(self.watches)} chamber(s).\n"
@@ -79,13 +97,13 @@ class Listener:
         self.watches = watches
         for one in told:  # here a chamber is known by its page: there is no other name for it in addresses
             self.outbox = outbox.post(self.outbox, one.notice, one.sender._replace(at=one.page), self._channels,
-                                      self._time.mono_us(), self._time.utc_us())
+                                      self._time.mono_us(), self._time.utc_us(), one.utc_us)
         self._save()
         for one in told:
-            self._say(words.text(one.notice, one.sender, self._time.utc_us(), one.page), one.notice.need)
+            self._say(words.text(one.notice, one.sender, one.utc_us, one.page), one.notice.need)
 
     async def _deliver(self, letter: outbox.Letter, channel: Channel) -> None:
-        text = words.text(letter.notice, letter.sender, letter.utc_us, letter.sender.at)
+        text = words.text(letter.notice, letter.sender, letter.stamp_utc_us, letter.sender.at)
         try:
             sent = await self._sends.message(channel.url, text.title, text.body,
                                              letter.notice.need.rank >= words.Need.GET_UP.rank)

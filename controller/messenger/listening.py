@@ -2,7 +2,7 @@
 
 Only a signed beat with a higher number than the last one counts, so nobody without the key can keep it quiet, neither with
 invented beats nor with old ones. It alarms on silence while a run is on or waits, on a controller that does not answer,
-on a trip, and on a run that should have ended.
+on a trip, and on a run that is late by what it promised.
 """
 
 from __future__ import annotations
@@ -11,13 +11,18 @@ import json
 from typing import Any, NamedTuple
 
 from controller.core.guards import GUARDS, INDEX
+from controller.core.run_states import S
 from controller.messenger import beats
+from controller.messenger.notices import SAID
 from controller.messenger.words import CALM_AGAIN, NEED_OF, S1, Need, Notice, Sender, clock, duration
 
 WITHIN_S = (1, 900)
 """A beat may ask for no more patience than this."""
 LATE_US = 600 * S1
-"""A run may end that much later than it said last."""
+"""How late a run may be by a beat that carries no promise, past the end that it expects."""
+LATE_LEAST_US, LATE_PART = 1800 * S1, 10
+"""Past its promise a run may be late by half an hour, or by a tenth of its planned length where that is more: a soak's clock
+waits while the air is out of its band."""
 GRACE_US = 150 * S1
 """A listener that has just started waits at least for one beat before it speaks of silence."""
 CHAMBERS_MAX = 16
@@ -48,11 +53,15 @@ class Beat(NamedTuple):
     run: str
     state: str
     ends_utc_us: int
+    """As expected now; it moves on with a run that waits."""
     within_us: int
     sentence: str
     tripped: bool
     standing: tuple[str, ...]
     page: str
+    started_utc_us: int = 0
+    promised_utc_us: int = 0
+    """As it was expected when the run began; 0 in the beats of an older messenger."""
 
 
 class Watch(NamedTuple):
@@ -74,6 +83,8 @@ class Told(NamedTuple):
     sender: Sender
     notice: Notice
     page: str
+    utc_us: int
+    """When it happened, on the chamber's clock."""
 
 
 def read(body: bytes, given: str, key: str) -> Beat:
@@ -86,7 +97,8 @@ def read(body: bytes, given: str, key: str) -> Beat:
                     int(said["utc_us"]), _text(said["run"] or ""), _text(said["state"]), int(said["expects_end_utc_us"] or 0),
                     min(max(int(said["next_within_s"]), WITHIN_S[0]), WITHIN_S[1]) * S1, _text(said["sentence"]),
                     said["tripped"] is True, tuple(_text(one) for one in said["standing"][:len(GUARDS) * 2]),
-                    _page(said.get("page", "")))
+                    _page(said.get("page", "")), int(said.get("started_utc_us") or 0),
+                    int(said.get("promised_end_utc_us") or 0))
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise Unheard(400, f"this is no heartbeat of version 1: {type(error).__name__} {error}"[:TEXT_MAX]) from None
 
@@ -114,13 +126,13 @@ def take(before: dict[str, Watch], beat: Beat, now_us: int, utc_us: int) -> tupl
     watch = Watch(beat, now_us, utc_us, told)
     notices: list[Notice] = []
     if old is not None and "silent" in old.told:
-        notices.append(Notice(Need.FOR_INFORMATION, "It is heard again.", beat.sentence, CALM_AGAIN))
+        notices.append(_again(beat))
     found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat)}
     kept = [one for one in told if one in found and found[one] is not None]
     notices += [notice for name, notice in found.items() if notice is not None and name not in told]
     kept += [name for name, notice in found.items() if notice is not None and name not in told]
     watch = watch._replace(told=tuple(kept))
-    return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page) for notice in notices]
+    return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page, beat.utc_us) for notice in notices]
 
 
 def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[Told]]:
@@ -130,7 +142,7 @@ def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[
     for board, watch in before.items():
         quiet_us = now_us - watch.heard_us
         if beats.watched(watch.beat.state) and "silent" not in watch.told and quiet_us >= watch.beat.within_us:
-            told.append(Told(watch.sender, _silence(watch, quiet_us), watch.beat.page))
+            told.append(Told(watch.sender, _silence(watch, quiet_us), watch.beat.page, watch.beat.utc_us + quiet_us))
             watch = watch._replace(told=(*watch.told, "silent"))
         after[board] = watch
     return after, told
@@ -152,6 +164,18 @@ def _silence(watch: Watch, quiet_us: int) -> Notice:
                   BY_ITSELF, f"{GO} Then look at its computer and its network.")
 
 
+def _again(beat: Beat) -> Notice:
+    """What it asks of a person is what stands now: a trip that came meanwhile, or an alarm."""
+    rows = [GUARDS[INDEX[one]] for one in beat.standing if one in INDEX]
+    grave = max(rows, key=lambda row: row.urgency.rank, default=None)
+    alarm = Notice(NEED_OF[grave.urgency], SAID.get(grave.id, grave.cause), "", " ".join(grave.do)) if grave else None
+    unknown = Notice(Need.GET_UP, f"{', '.join(beat.standing)} stands.", "", GO) if beat.standing else None
+    stands = _controller(beat) or _tripped(beat) or alarm or unknown
+    if stands is None:
+        return Notice(Need.FOR_INFORMATION, "It is heard again.", beat.sentence, CALM_AGAIN)
+    return Notice(stands.need, f"It is heard again. {stands.what}", beat.sentence, stands.do)
+
+
 def _controller(beat: Beat) -> Notice | None:
     if beat.state != beats.SILENT:
         return None
@@ -171,8 +195,18 @@ def _tripped(beat: Beat) -> Notice | None:
 
 
 def _overdue(beat: Beat) -> Notice | None:
-    late_us = beat.utc_us - beat.ends_utc_us
-    if not beat.ends_utc_us or not beats.watched(beat.state) or late_us < LATE_US:
+    """Judged against the promise: the end that is expected is always still to come, however long the run stands."""
+    due_utc_us, grace_us = beat.promised_utc_us, LATE_LEAST_US
+    if due_utc_us:
+        grace_us = max(LATE_LEAST_US, (due_utc_us - beat.started_utc_us) // LATE_PART if beat.started_utc_us else 0)
+    else:
+        due_utc_us, grace_us = beat.ends_utc_us, LATE_US
+    late_us = beat.utc_us - due_utc_us
+    if not due_utc_us or not beats.watched(beat.state) or late_us < grace_us:
         return None
-    return Notice(Need.CAN_WAIT, f"The run should have ended at {clock(beat.ends_utc_us)} and has not. {beat.sentence}",
-                  "The controller ends a run by itself at its longest time.", "Look at the page: which segment waits?")
+    held = " It is held." if beat.state == S.HELD else ""
+    ahead = beat.ends_utc_us > beat.utc_us
+    expected = f" It is expected to end at {clock(beat.ends_utc_us, beat.utc_us)} now." if ahead else ""
+    return Notice(Need.CAN_WAIT, f"The run is late: it should have ended at {clock(due_utc_us, beat.utc_us)} and has not."
+                  f"{held}{expected} {beat.sentence}".rstrip(), "The controller ends a run by itself at its longest time.",
+                  "Look at the page: which segment waits?")

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from controller.messenger.notices import S1, TRIP, Cause, Seen, busy, causes, look
-from controller.messenger.words import CALM_AGAIN, Need, Notice, duration
+from controller.messenger.notices import S1, TRIP, Cause, Seen, busy, causes, look, stands
+from controller.messenger.words import CALM_AGAIN, Need, Notice, duration, whom
 
 Json = dict[str, Any]
 QUIET_US = 600 * S1
@@ -70,7 +70,7 @@ def heard(memory: Memory, now: Json, now_us: int) -> Step:
     seen = memory.seen._replace(told=frozenset(one.key for one in memory.told if one.told))
     found = causes(now, seen)
     if any(one.key == SILENT and one.told for one in memory.told):
-        found.append(Cause(BACK, _back(now), quiet=BACK in seen.told, after_us=BACK_US))
+        found.append(Cause(BACK, _back(now, found), quiet=BACK in seen.told, after_us=BACK_US))
     told, notices = _compare(memory.told, found, now_us)
     chamber = now["chamber"]
     memory = memory._replace(seen=look(now, seen), told=told, name=chamber["name"], board=chamber["board"],
@@ -106,9 +106,13 @@ def _silence(memory: Memory, silent_us: int) -> Notice:
                   "No run was on when it was last heard.", "Look at the computer when you need the chamber.")
 
 
-def _back(now: Json) -> Notice:
-    return Notice(Need.FOR_INFORMATION, "The controller is heard again.", str(now["sentence"]),
-                  str(now["sentence_more"]) or CALM_AGAIN)
+def _back(now: Json, found: list[Cause]) -> Notice:
+    """What it asks of a person is what stands now, told before or not."""
+    grave = max((one.notice for one in found if stands(one)), key=lambda one: one.need.rank, default=None)
+    what, done = "The controller is heard again.", whom(str(now["sentence"]))
+    if grave is None:
+        return Notice(Need.FOR_INFORMATION, what, done, str(now["sentence_more"]) or CALM_AGAIN)
+    return Notice(grave.need, f"{what} {grave.what}", done, grave.do)
 
 
 def _compare(before: tuple[Told, ...], found: list[Cause], now_us: int) -> tuple[tuple[Told, ...], tuple[Notice, ...]]:

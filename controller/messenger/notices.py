@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from controller.core.guards import GUARDS, INDEX, Action
 from controller.core.run_states import ACTIVE, ENDED, S
 from controller.core.schedule import Kind
-from controller.messenger.words import NOT_ISOLATED, Need, Notice, clock, duration, need_of
+from controller.messenger.words import NOT_ISOLATED, Need, Notice, clock, counted, duration, need_of, whom
 
 Json = dict[str, Any]
 S1 = 1_000_000
@@ -21,9 +21,12 @@ STALE_US = 600 * S1
 UNSEEN_US = 5 * S1
 SETTLE_US = 5 * S1
 """What can wait and asks for nothing but a person's eye has to stand that long."""
+REMIND_PART = 4
+"""Of the time between two check-ins, the last part in which the next one is told to be due."""
 STILL_ON = "still_on"
-TRIP = "trip "
+TRIP, ALARM, UNSEEN = "trip ", "alarm ", "unseen "
 CALM = "Nothing. Look when you like."
+UNCHECKED = "Without it the heat goes off and stays off until somebody says go on."
 SAID = {
     "check_in_overdue": "The check-in is overdue.",
     "board_unheard": "The board is not heard, so whether the heat is off is not known.",
@@ -66,6 +69,14 @@ def causes(now: Json, seen: Seen) -> list[Cause]:
     return [cause for row in ROWS for cause in row(now, seen)]
 
 
+def stands(cause: Cause) -> bool:
+    """Does it tell of something that stands until a person has done something? A trip does, told or not; an alarm until
+    somebody has seen it; and a chamber that waits to be commissioned asks for nothing."""
+    if cause.key.startswith(TRIP):
+        return cause.key != f"{TRIP}not_commissioned"
+    return cause.key == STILL_ON or cause.key.startswith(UNSEEN) or (cause.key.startswith(ALARM) and not cause.quiet)
+
+
 def look(now: Json, seen: Seen) -> Seen:
     """What to remember of this snapshot for the next."""
     run, pending = now["run"], now.get("pending") or {}
@@ -78,11 +89,15 @@ def look(now: Json, seen: Seen) -> Seen:
 
 
 def soaks_us(run: Json, seen: Seen) -> tuple[int, ...]:
-    """Time in band of every segment so far, 0 for those that are no soak."""
+    """Time in band of every segment so far, 0 for those that are no soak. A soak ends by its count and by nothing else, so one
+    that is over has the whole of it; of one that was cut short, `segments` holds what was counted."""
+    at, segments = run["segment"], run["segments"]
     before = seen.soaks_us if seen.soaks_of == run["id"] else ()
-    after = list(before) + [0] * (run["segment"] + 1 - len(before))
-    if run["segments"][run["segment"]]["kind"] == Kind.SOAK:
-        after[run["segment"]] = max(after[run["segment"]], run["counted_us"])
+    after = list(before) + [0] * (at + 1 - len(before))
+    over = at + 1 if run["state"] == S.COMPLETE else at
+    for number, segment in enumerate(segments[:at + 1]):
+        if segment["kind"] == Kind.SOAK:
+            after[number] = segment["soak_us"] if number < over else max(after[number], run["counted_us"])
     return tuple(after)
 
 
@@ -134,7 +149,7 @@ def _alarms(now: Json, _seen: Seen) -> Iterator[Cause]:
         notice = Notice(need, f"{_cause(alarm)}{_detail(alarm)}", alarm["done"],
                         f"{' '.join(alarm['do'])} Worry if: {alarm['worry']}")
         slow = need is Need.CAN_WAIT and _action(alarm["guard"]) is Action.ALARM
-        yield Cause(f"alarm {alarm['guard']}", notice, alarm["state"] == "acknowledged", SETTLE_US if slow else 0)
+        yield Cause(f"{ALARM}{alarm['guard']}", notice, alarm["state"] == "acknowledged", SETTLE_US if slow else 0)
 
 
 def _action(guard: str) -> Action:
@@ -153,7 +168,7 @@ def _detail(one: Json) -> str:
 def _unseen(now: Json, _seen: Seen) -> Iterator[Cause]:
     run = now["run"]
     if run is not None and run["state"] == S.ABORTING and not now["still_on"]:
-        yield Cause(f"unseen {run['id']}", Notice(
+        yield Cause(f"{UNSEEN}{run['id']}", Notice(
             Need.GET_UP, f"Stopping {run['name']}: the heat has not been seen off yet.",
             "Every heater switch was told to open.",
             f"Go and look. {NOT_ISOLATED} You smell burning: cut the power from outside the room and keep out."),
@@ -164,11 +179,38 @@ def _began(now: Json, seen: Seen) -> Iterator[Cause]:
     run = now["run"]
     if run is None or run["state"] not in ACTIVE:
         return
-    named = seen.named == run["id"]
-    what = f"The start named for {clock(seen.named_utc_us)} has begun" if named else "A run has begun"
+    named, at_us = seen.named == run["id"], now["utc_us"]
+    what = f"The start named for {clock(seen.named_utc_us, at_us)} has begun" if named else "A run has begun"
     notice = Notice(Need.FOR_INFORMATION, f"{what}: {run['name']}.",
-                    f"The heat is on under the plan. It should end at {clock(run['ends_utc_us'])}.", CALM)
+                    f"The heat is on under the plan. It should end at {clock(run['ends_utc_us'], at_us)}.", _after_begin(now))
     yield Cause(f"began {run['id']}", notice, quiet=run["elapsed_us"] > STALE_US and seen.run != run["id"])
+
+
+def _after_begin(now: Json) -> str:
+    """What the level of the run asks of whoever started it."""
+    check_in = now.get("check_in")
+    if now["run"]["level"] == "unattended":
+        return "Stay until the first half hour has followed the plan; a message says when."
+    if not check_in:
+        return CALM
+    by = clock(now["utc_us"] + check_in["left_us"], now["utc_us"])
+    return f"Check in by {by}, and every {duration(check_in['every_us'])} from then on, {_how(check_in)}."
+
+
+def _how(check_in: Json) -> str:
+    return "with the button at the chamber" if check_in["by"] == "button" else "on the page or with the button at the chamber"
+
+
+def _check_in(now: Json, _seen: Seen) -> Iterator[Cause]:
+    """A reminder, where a check-in can be given from elsewhere; after each check-in the next is a new one."""
+    run, check_in = now["run"], now.get("check_in")
+    if run is None or run["state"] not in ACTIVE or not check_in or check_in["by"] == "button":
+        return
+    if 0 < check_in["left_us"] <= check_in["every_us"] // REMIND_PART:
+        by = clock(now["utc_us"] + check_in["left_us"], now["utc_us"])
+        yield Cause(f"check-in {run['id']}", Notice(
+            Need.CAN_WAIT, f"The next check-in of {run['name']} is due by {by}.", "The run goes on under its plan.",
+            f"Check in {_how(check_in)}. {UNCHECKED}", f"by {by}"))
 
 
 def _leave(now: Json, seen: Seen) -> Iterator[Cause]:
@@ -187,7 +229,7 @@ def _ended(now: Json, seen: Seen) -> Iterator[Cause]:
     told_by_another = run["state"] == S.ABORTED and (bool(now["latches"]) or any(
         _action(alarm["guard"]) is Action.ABORT for alarm in now["alarms"]))
     needed = Need.CAN_WAIT if run["state"] == S.ABORTED else Need.FOR_INFORMATION
-    what = f"{END_WORDS[S(run['state'])].format(run['name'])} {run['end']}".strip()
+    what = f"{END_WORDS[S(run['state'])].format(run['name'])} {whom(run['end'])}".strip()
     done = f"{_off_words(now)} {_in_band(run, seen)}".strip()
     yield Cause(f"ended {run['id']}", Notice(needed, what, done, f"Read the record. {NOT_ISOLATED}"),
                 quiet=not seen.known or told_by_another, after_us=0 if now["heat_off"] else UNSEEN_US)
@@ -198,10 +240,10 @@ END_WORDS = {S.COMPLETE: "{} is complete.", S.STOPPED: "{} ended early.", S.ABOR
 
 def _off_words(now: Json) -> str:
     """Accepted when, seen off when: never "off" on a sent request."""
-    stop = now["stop"]
+    stop, at_us = now["stop"], now["utc_us"]
     if stop["off_seen_utc_us"] and stop["accepted_utc_us"] and now["run"]["state"] == S.ABORTED:
-        return (f"The stop was accepted at {clock(stop['accepted_utc_us'])}, and the heat was seen off at "
-                f"{clock(stop['off_seen_utc_us'])}.")
+        return (f"The stop was accepted at {clock(stop['accepted_utc_us'], at_us)}, and the heat was seen off at "
+                f"{clock(stop['off_seen_utc_us'], at_us)}.")
     if now["heat_off"]:
         return "The heat is seen off."
     return "The heat was told to go off; that it is off has not been seen."
@@ -212,8 +254,10 @@ def _in_band(run: Json, seen: Seen) -> str:
     total_us = sum(soaks_us(run, seen))
     if not any(segment["kind"] == Kind.SOAK for segment in run["segments"]):
         return ""
+    if run["state"] == S.STOPPED:  # its segments say what was done, and no longer what was planned
+        return f"It was in band for {counted(total_us)}."
     planned_us = sum(segment["soak_us"] for segment in run["segments"])
-    return f"It was in band for {duration(total_us)} of the {duration(planned_us)} that its soaks should last."
+    return f"It was in band for {counted(total_us)} of the {duration(planned_us)} that its soaks should last."
 
 
 def _gone(now: Json, seen: Seen) -> Iterator[Cause]:
@@ -231,9 +275,11 @@ def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
     waits = bool(pending.get("at_utc_us")) and str(pending.get("run_id")) == seen.named
     if seen.named and not waits and not (run is not None and run["id"] == seen.named):
         stop, reason = now["stop"], (now.get("lapsed") or {}).get("reason", "")
-        start, again = f"The start named for {clock(seen.named_utc_us)}", "A new start needs a new press of the arm button."
+        start = f"The start named for {clock(seen.named_utc_us, now['utc_us'])}"
+        again = "A new start needs a new press of the arm button."
         if stop["by"] and stop["accepted_utc_us"] and not reason:
-            notice = Notice(Need.FOR_INFORMATION, f"{start} was taken back by {stop['by']}.", NOT_HEATED, f"Nothing. {again}")
+            notice = Notice(Need.FOR_INFORMATION, f"{start} was taken back by {whom(stop['by'])}.", NOT_HEATED,
+                            f"Nothing. {again}")
         else:
             what = f"{start} came to nothing. {reason}".rstrip()
             notice = Notice(Need.CAN_WAIT, what, NOT_HEATED, f"Remove the cause. {again}")
@@ -244,4 +290,4 @@ NOT_HEATED = "No heat was given for it."
 
 
 ROWS: tuple[Callable[[Json, Seen], Iterator[Cause]], ...] = (
-    _still_on, _trips, _alarms, _unseen, _gone, _ended, _lapsed, _began, _leave)
+    _still_on, _trips, _alarms, _unseen, _gone, _ended, _lapsed, _began, _check_in, _leave)

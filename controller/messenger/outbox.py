@@ -49,11 +49,19 @@ class Letter(NamedTuple):
 
     id: int
     utc_us: int
+    """When it was made, on this computer's clock."""
     made_us: int
     """Monotonic."""
     sender: Sender
     notice: Notice
     deliveries: tuple[Delivery, ...]
+    chamber_utc_us: int = 0
+    """When it happened, on the chamber's clock, which a simulation lets run fast; 0 where it is not known."""
+
+    @property
+    def stamp_utc_us(self) -> int:
+        """The time that stands in it: the times it tells of are on the same clock."""
+        return self.chamber_utc_us or self.utc_us
 
     @property
     def waits(self) -> bool:
@@ -74,10 +82,11 @@ class Due(NamedTuple):
     channel: int
 
 
-def post(outbox: Outbox, notice: Notice, sender: Sender, channels: Iterable[Channel], now_us: int, utc_us: int) -> Outbox:
+def post(outbox: Outbox, notice: Notice, sender: Sender, channels: Iterable[Channel], now_us: int, utc_us: int,
+         chamber_utc_us: int = 0) -> Outbox:
     """Write a message down for every channel whose least it reaches."""
     deliveries = tuple(Delivery(one.id, due_us=now_us) for one in channels if notice.need.rank >= one.least.rank)
-    letter = Letter(outbox.next_id, utc_us, now_us, sender, notice, deliveries)
+    letter = Letter(outbox.next_id, utc_us, now_us, sender, notice, deliveries, chamber_utc_us)
     return _bounded(Outbox((*outbox.letters, letter), outbox.next_id + 1))
 
 

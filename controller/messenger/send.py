@@ -8,22 +8,21 @@ from __future__ import annotations
 
 import json
 import logging
-import re
 import sys
 import urllib.error
 import urllib.request
 from http.client import HTTPException
 from typing import Any, NamedTuple
 
-from controller.messenger.channels import kind, without_secrets
+from controller.messenger.answers import HEADS, joined, plain, quoted, reason
+from controller.messenger.channels import kind
 
-ANSWER_MAX = 300
 INPUT_MAX_BYTES = 65_536
 BEAT_TIMEOUT_S = 10.0
+MESSAGE_TIMEOUT_S = 25.0
+"""A little less than `sending.ATTEMPT_S`: what takes the whole try is ended there, and the library's own few seconds would take
+a slow answer for none and send the same again."""
 ANSWER_MAX_BYTES = 2_048
-LIBRARY_MAX = 160
-SYSTEM_WORDS = re.compile(r"\[Errno -?\d+\] ([^'\"()]+)|(?<=[('\"])([\w ]*(?:timed out|closed connection|aborted)[\w ]*)")
-TOLD_OF_DEBUG = ("Socket Exception:", "SMTP Exception:", "Response Details:")
 Json = dict[str, Any]
 
 
@@ -32,6 +31,8 @@ class Sent(NamedTuple):
 
     left: bool
     answer: str
+    known: bool = True
+    """False where the try itself failed: then nothing is known of the address."""
 
 
 class _Refused(urllib.request.HTTPRedirectHandler):
@@ -39,14 +40,6 @@ class _Refused(urllib.request.HTTPRedirectHandler):
 
     def redirect_request(self, *_given: Any) -> None:
         return None
-
-
-def _plain(line: str) -> str:
-    """What the system said inside a stack of library errors; the line itself where there is none."""
-    if not line.startswith("Socket Exception:"):
-        return line
-    inner = SYSTEM_WORDS.search(line)
-    return (inner[1] or inner[2]).strip() if inner else line[:LIBRARY_MAX]
 
 
 class _Heard(logging.Handler):
@@ -58,8 +51,8 @@ class _Heard(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().strip()
-        if record.levelno >= logging.WARNING or line.startswith(TOLD_OF_DEBUG):
-            self.lines.append(_plain(line))
+        if record.levelno >= logging.WARNING or line.startswith(HEADS):
+            self.lines.append(plain(line))
 
 
 def message(url: str, title: str, body: str, failure: bool) -> Sent:
@@ -69,13 +62,16 @@ def message(url: str, title: str, body: str, failure: bool) -> Sent:
     heard, log = _Heard(), logging.getLogger("apprise")
     log.addHandler(heard)
     log.setLevel(logging.DEBUG)
-    asset = apprise.AppriseAsset(app_id="Soakwarden", app_desc="Soakwarden", app_url="", image_url_mask="", image_url_logo="")
+    asset = apprise.AppriseAsset(app_id="Soakwarden", app_desc="Soakwarden", app_url="", image_url_mask="", image_url_logo="",
+                                 http_redirects=False)
     way = apprise.Apprise.instantiate(url, asset=asset, suppress_exceptions=True)
     if way is None:
-        return Sent(False, _answer(heard.lines, url) or "the address cannot be understood")
+        return Sent(False, joined(heard.lines, url) or "the address cannot be understood")
+    way.socket_connect_timeout = way.socket_read_timeout = MESSAGE_TIMEOUT_S
+    way.redirects = False  # as for beats, whatever the address says: whoever redirects a message has not taken it
     kind_of = apprise.NotifyType.FAILURE if failure else apprise.NotifyType.INFO
     left = bool(way.notify(title=title, body=body, notify_type=kind_of, body_format=apprise.NotifyFormat.TEXT))
-    return Sent(left, "taken" if left else _answer(heard.lines, url) or "not taken, without a reason")
+    return Sent(left, "taken" if left else joined(heard.lines, url) or "not taken, without a reason")
 
 
 def understood(url: str) -> Sent:
@@ -86,31 +82,31 @@ def understood(url: str) -> Sent:
     log.addHandler(heard)
     way = apprise.Apprise.instantiate(url, suppress_exceptions=True)
     if way is None:
-        return Sent(False, _answer(heard.lines, url) or "the address cannot be understood")
+        return Sent(False, joined(heard.lines, url) or "the address cannot be understood")
     return Sent(True, str(getattr(way, "service_name", "") or kind(url)))
 
 
 def beat(url: str, body: str, headers: dict[str, str]) -> Sent:
     """POST a heartbeat; taken is an answer of class 2xx (RFC 9110, 15.3)."""
-    request = urllib.request.Request(url, body.encode(), {
-        "Content-Type": "application/json", "User-Agent": "soakwarden", **headers}, method="POST")
-    opener = urllib.request.build_opener(_Refused)
     try:
+        request = urllib.request.Request(url, body.encode(), {
+            "Content-Type": "application/json", "User-Agent": "soakwarden", **headers}, method="POST")
+        opener = urllib.request.build_opener(_Refused)
         with opener.open(request, timeout=BEAT_TIMEOUT_S) as answer:
-            said = answer.read(ANSWER_MAX_BYTES).decode(errors="replace").strip()
-            return Sent(200 <= answer.status < 300, f"{answer.status} {said}".strip()[:ANSWER_MAX])
+            said = f"{answer.status} {_said(answer)}".strip()
+            return Sent(200 <= answer.status < 300, joined([said], url))
     except urllib.error.HTTPError as error:
         with error:
-            said = error.read(ANSWER_MAX_BYTES).decode(errors="replace").strip()
-        return Sent(False, f"{error.code} {error.reason}: {said}"[:ANSWER_MAX])
+            said = _said(error)
+        return Sent(False, joined([f"{error.code} {error.reason}{': ' if said else ''}{said}"], url))
     except urllib.error.URLError as error:
-        return Sent(False, f"cannot be reached: {error.reason}"[:ANSWER_MAX])
+        return Sent(False, joined([f"cannot be reached: {reason(error.reason)}"], url))
     except (OSError, HTTPException, ValueError) as error:
-        return Sent(False, f"cannot be reached: {error}"[:ANSWER_MAX])
+        return Sent(False, joined([f"cannot be reached: {reason(error)}"], url))
 
 
-def _answer(lines: list[str], url: str) -> str:
-    return without_secrets("; ".join(dict.fromkeys(lines)), url)[:ANSWER_MAX]
+def _said(answer: Any) -> str:
+    return quoted(answer.read(ANSWER_MAX_BYTES).decode(errors="replace"))
 
 
 WAYS = {

@@ -50,12 +50,12 @@ class Sending:
                     sys.executable, "-m", "controller.messenger.send", stdin=asyncio.subprocess.PIPE,
                     stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE)
             except OSError as error:
-                return Sent(False, f"the sending process cannot be started: {error.strerror}")
+                return Sent(False, f"the sending process cannot be started: {error.strerror}", False)
             try:
                 async with asyncio.timeout(self._attempt_s):
                     out, err = await process.communicate(json.dumps(ask).encode())
             except TimeoutError:
-                return Sent(False, f"no answer within {self._attempt_s:g} s")
+                return Sent(False, f"no answer within {self._attempt_s:g} s", False)
             finally:
                 await _ended(process)
         return _said(out, err, process.returncode)
@@ -88,4 +88,5 @@ def _said(out: bytes, err: bytes, code: int | None) -> Sent:
         return Sent(bool(answer["left"]), str(answer["answer"]))
     except (ValueError, KeyError, TypeError):
         lines = err.decode(errors="replace").strip().splitlines()
-        return Sent(False, f"the sending process ended with {code}: {lines[-1][:ERROR_MAX] if lines else 'nothing said'}")
+        return Sent(False, f"the sending process ended with {code}: {lines[-1][:ERROR_MAX] if lines else 'nothing said'}",
+                    False)

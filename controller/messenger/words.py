@@ -38,6 +38,8 @@ URGENCY_WORDS = {
 }
 NOT_ISOLATED = "Off is not isolated: unplug the chamber before you reach in."
 CALM_AGAIN = "Nothing needs you."
+LOCAL, SOMEBODY = "local, not signed in", "somebody at this computer"
+"""The name that commands carry which nobody signed in for, and how it reads in a sentence."""
 
 
 class Notice(NamedTuple):
@@ -47,6 +49,8 @@ class Notice(NamedTuple):
     what: str
     done: str
     do: str
+    urgent: str = ""
+    """How urgent it is, where that is a time of its own."""
 
 
 class Sender(NamedTuple):
@@ -65,6 +69,8 @@ class Text(NamedTuple):
     title: str
     body: str
     link: str
+    head: str = ""
+    """The title without its sentence, for where the body follows at once."""
 
 
 def need_of(urgency: str) -> Need:
@@ -72,9 +78,10 @@ def need_of(urgency: str) -> Need:
     return {guard.value: need for guard, need in NEED_OF.items()}.get(urgency, Need.GET_UP)
 
 
-def clock(utc_us: int) -> str:
-    """Time of day where the chamber's computer stands, with its zone, to the second."""
-    return datetime.fromtimestamp(utc_us / S1, UTC).astimezone().strftime("%H:%M:%S %Z")
+def clock(utc_us: int, now_utc_us: int) -> str:
+    """Time of day where the chamber's computer stands, with its zone, to the second; with the date where it is not today's."""
+    then, now = (datetime.fromtimestamp(one / S1, UTC).astimezone() for one in (utc_us, now_utc_us))
+    return then.strftime("%H:%M:%S %Z") if then.date() == now.date() else day(utc_us)
 
 
 def day(utc_us: int) -> str:
@@ -90,13 +97,42 @@ def duration(us: int) -> str:
     return f"{hours} h {minutes} min" if hours else f"{minutes} min"
 
 
+def counted(us: int) -> str:
+    """A time that was counted, to the nearest minute: a tick that is missing at its end is not worth one."""
+    minute_us = 60 * S1
+    return duration(us if us < minute_us else (us + minute_us // 2) // minute_us * minute_us)
+
+
+def whom(said: str) -> str:
+    """`said` with plain words for whoever used this computer without signing in."""
+    return said.replace(LOCAL, SOMEBODY)
+
+
+def shortened(said: str, most: int) -> str:
+    """`said` on one line of at most `most` characters, cut between words."""
+    said = " ".join(said.split())
+    if len(said) <= most:
+        return said
+    cut = said[:max(0, most - 1)]
+    return f"{cut.rpartition(' ')[0].rstrip(' .,;:') or cut}…"
+
+
 def text(notice: Notice, sender: Sender, utc_us: int, link: str) -> Text:
     """The whole message. `utc_us`: when it happened."""
     mark = "SIMULATED: " if sender.simulated else ""
     title = f"{mark}{sender.name}: {notice.what}"
     lines = [notice.what, f"Done already: {notice.done}", f"Do now: {notice.do}",
-             f"How urgent: {URGENCY_WORDS[notice.need]}.",
+             f"How urgent: {notice.urgent or URGENCY_WORDS[notice.need]}.",
              f"{day(utc_us)}. Chamber {sender.name}, board {sender.board or 'not known'}."]
     lines += ["This chamber is SIMULATED: everything in it is invented, and nothing is hot."] if sender.simulated else []
     lines += [f"Look: {link}"] if link else []
-    return Text(title if len(title) <= TITLE_MAX else title[:TITLE_MAX - 1] + "…", "\n".join(lines), link)
+    return Text(shortened(title, TITLE_MAX), "\n".join(lines), link, f"{mark}{sender.name}")
+
+
+def trial(title: str, link: str = "") -> Text:
+    """A message that only tries a way."""
+    lines = ["This is a trial: nothing has happened.",
+             "Open this address and press the button there. Then it is known that messages arrive here." if link
+             else "Nothing needs to be done.",
+             f"How urgent: {URGENCY_WORDS[Need.CAN_WAIT]}.", *([link] if link else [])]
+    return Text(title, "\n".join(lines), link)

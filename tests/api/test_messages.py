@@ -90,7 +90,9 @@ def test_receivers_of_the_heartbeat_are_kept_the_same_way(rig, messenger):
 BAD = [
     ({"name": ""}, "name"), ({"name": " x"}, "name"), ({"name": "x" * 41}, "name"), ({"url": "phone"}, "url"),
     ({"url": "json://a b"}, "url"), ({"least": "soon"}, "least"), ({"name": "demo mailbox"}, "name"), ({"extra": 1}, "extra"),
-    ({"url": 7}, "url"),
+    ({"url": 7}, "url"), ({"url": None}, "url"), ({"ulr": SECRET}, "ulr"), ({"url": SECRET + "x" * 500}, "url"),
+    ({"url": {"a": SECRET}}, "url"), ({"url": SECRET + "\n"}, "url"), ({"url": SECRET + "\x1b"}, "url"),
+    ({"url": "json://anna:hunter22 token77@192.0.2.7/"}, "url"),
 ]
 
 
@@ -99,12 +101,46 @@ def test_a_channel_with_a_mistake_is_refused_and_changes_nothing(rig, messenger,
     before = stored(rig)
     answer = rig.post("/messages/channels", {**PHONE, **wrong})
     assert answer.status_code == 422 and answer.json()["field"] == field and stored(rig) == before
+    assert "hunter22" not in answer.text and "token77" not in answer.text
+    assert "\\\\S" not in answer.text and "^" not in answer.text, "a person reads words, not a pattern"
+    assert answer.json()["advice"] and answer.json()["mistakes"][0]["allowed"]
+
+
+@pytest.mark.parametrize(("at", "body", "field"), [
+    ("page", {"page": "http://anna:hunter22@x y/"}, "page"), ("page", {"page": "phone"}, "page"),
+    ("beats/9", {"name": "attic", "url": "ftp://hunter22/"}, "url"), ("beats/9", {"name": "attic", "key": "hunter22"}, "key"),
+    ("channels/1", {"name": "x", "least": "can_wait", "url": "hunter22"}, "url"), ("beats/9", "hunter22", "body"),
+    ("beats/9", {"name": " attic"}, "name")])
+def test_a_wrong_change_is_told_in_words_and_repeats_no_secret(rig, messenger, at, body, field):
+    answer = rig.ask("PUT", f"/messages/{at}", json=body)
+    assert answer.status_code == 422 and answer.json()["field"] == field
+    assert "hunter22" not in answer.text and "^" not in answer.text and len(answer.json()["mistakes"][0]["advice"]) > 10
+
+
+def test_too_many_ways_are_the_mistake_of_no_field(rig, messenger):
+    for number in range(channels.CHANNELS_MAX - 1):
+        add(rig, name=f"way {number}")
+    answer = rig.post("/messages/channels", {**PHONE, "name": "one more"}).json()
+    assert answer["code"] == "bad_request" and "field" not in answer and answer["mistakes"] == []
+    assert answer["detail"] == "There are 12 channels and receivers; 12 is the most." and "Take one away" in answer["advice"]
+
+
+def test_a_number_is_given_once_so_a_new_way_takes_over_nothing_of_an_old_one(rig, messenger):
+    number = add(rig)
+    assert rig.ask("DELETE", f"/messages/channels/{number}", json={}).status_code == 200
+    made = rig.post("/messages/beats", {"name": "attic", "url": "http://192.0.2.9:8652/"}).json()
+    assert made["id"] == number + 1
+    fare = {"id": number, "name": "phone", "kind": "json", "state": "failing", "last_ok_utc_us": 3, "answer": "full",
+            "least": "get_up"}
+    messenger.answers["status"] = {"ok": {**STATUS, "channels": [fare]}}
+    assert [one["state"] for one in rig.get("/messages").json()["beats"]] == ["unknown"]
 
 
 def test_an_address_that_nothing_can_be_sent_to_is_refused_in_the_providers_words(rig, messenger):
-    messenger.answers["understood"] = {"refused": {"code": "channel_failing", "reason": "Unparseable URL", "mistakes": []}}
+    messenger.answers["understood"] = {"refused": {"code": "channel_failing", "reason": "Unparseable URL.", "mistakes": []}}
     answer = rig.post("/messages/channels", PHONE)
-    assert answer.status_code == 422 and "Unparseable URL" in answer.json()["mistakes"][0]["advice"]
+    assert ".." not in answer.text
+    assert answer.status_code == 422 and "Unparseable URL." in answer.json()["mistakes"][0]["advice"]
     assert "hunter22" not in answer.text
 
 
@@ -250,9 +286,3 @@ def test_the_pages_address_is_what_links_begin_with(rig, messenger):
     assert rig.ask("PUT", "/messages/page", json={"page": "http://192.0.2.5:8650/"}).json() == {"page": "http://192.0.2.5:8650"}
     assert tried(rig, messenger, 1).startswith("http://192.0.2.5:8650/arrived?code=")
     assert rig.ask("PUT", "/messages/page", json={"page": "javascript:alert(1)"}).status_code == 422
-
-
-def test_no_more_channels_than_a_person_can_look_after(rig, messenger):
-    for number in range(channels.CHANNELS_MAX - 1):
-        add(rig, name=f"c{number}")
-    assert rig.post("/messages/channels", {**PHONE, "name": "one more"}).json()["field"] == "name"

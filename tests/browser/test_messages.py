@@ -7,6 +7,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
+from controller.messenger.listening import LATE_LEAST_US, LATE_PART
 from tests.browser.conftest import PHONE
 from tests.browser.rooms import KEEPER, furnished, messages, until_asked
 from tests.browser.stand_in import problem
@@ -153,6 +154,40 @@ def test_a_second_computer_is_added_with_its_key(new_page, house):
     page.get_by_role("button", name="Add it").click()
     expect(page.locator("#beat-key")).to_have_value("")
     assert house.asked[-1] == ("/messages/beats", {"name": "cellar", "url": "http://192.0.2.8:8652/", "key": "00ff"})
+
+
+def test_a_second_computer_is_changed_and_keeps_what_is_not_typed(new_page, house):
+    number = messages()["beats"][0]["id"]
+    house.answers[f"PUT /messages/beats/{number}"] = (200, {})
+    page = open_at(new_page, house, "messages")
+    name = messages()["beats"][0]["name"]
+    row(page, name).get_by_role("button", name="Change").click()
+    expect(page.locator(f"#beat-name-{number}")).to_have_value(name)
+    page.locator(f"#beat-url-{number}").fill("http://192.0.2.8:8652/")
+    page.get_by_role("button", name="Keep the change").click()
+    expect(page.locator(f"#beat-url-{number}")).to_have_count(0)
+    until_asked(page, house, (f"/messages/beats/{number}", {"name": name, "url": "http://192.0.2.8:8652/"}))
+
+
+def test_a_second_computer_that_hears_nothing_is_told_in_the_headline(new_page, house):
+    told = messages()
+    told["channels"] = told["channels"][:1]
+    told["beats"][0] |= {"state": "failing", "answer": "cannot be reached: Connection refused"}
+    house.answers["GET /messages"] = (200, told)
+    page = open_at(new_page, house, "messages")
+    expect(page.locator("h1")).to_have_text(f"“{told['beats'][0]['name']}” does not take the heartbeat.")
+    told = messages()
+    told["beats"][0] |= {"state": "failing", "answer": "gone"}
+    house.answers["GET /messages"] = (200, told)
+    page = open_at(new_page, house, "messages")
+    expect(page.locator("h1")).to_have_text(f"“hallway bell” and “{told['beats'][0]['name']}” fail.")
+
+
+def test_the_sheet_says_when_the_second_computer_calls_a_run_late(new_page, house):
+    page = open_at(new_page, house, "messages")
+    late = f"{LATE_LEAST_US // 60_000_000} min past the end it first promised, or a tenth of its planned length if that is more"
+    assert LATE_PART == 10
+    expect(page.get_by_text(late)).to_be_visible()
 
 
 def test_what_was_told_says_what_became_of_each_delivery(new_page, house):

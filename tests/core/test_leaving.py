@@ -92,6 +92,8 @@ def test_a_run_goes_on_when_messages_fail_and_alarms_after_two_minutes():
     assert bench.alarm("messages_failing") == "normal"
     bench.run(5)
     assert bench.alarm("messages_failing") == "unacknowledged"
+    [event] = [one for one in bench.events if one.kind is Kind.GUARD and one.fields["guard"] == "messages_failing"]
+    assert event.fields["detail"] == "no route"
     assert bench.run_state is S.RUNNING and bench.heats
 
 

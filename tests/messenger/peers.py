@@ -6,6 +6,7 @@ import contextlib
 import json
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -49,26 +50,33 @@ def mail(answer: str = "250 OK") -> Iterator[tuple[Mail, str]]:
 class Hook:
     """A web hook: remembers what it got, answers with `status` (RFC 9110, 15)."""
 
-    def __init__(self, status: int = 200, words: str = "thanks") -> None:
-        self.status, self.words = status, words
+    def __init__(self, status: int = 200, words: str = "thanks", slow_s: float = 0.0) -> None:
+        self.status, self.words, self.slow_s = status, words, slow_s
         self.got: list[tuple[dict[str, str], Any]] = []
 
 
 @contextlib.contextmanager
-def hook(status: int = 200, words: str = "thanks") -> Iterator[tuple[Hook, str]]:
-    """A web hook and its host:port."""
-    found = Hook(status, words)
+def hook(status: int = 200, words: str = "thanks", slow_s: float = 0.0, leads: str = "http://127.0.0.1:9/elsewhere"
+         ) -> Iterator[tuple[Hook, str]]:
+    """A web hook and its host:port. It answers after `slow_s`; a redirection leads to `leads`."""
+    found = Hook(status, words, slow_s)
 
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
             found.got.append((dict(self.headers), json.loads(body)))
+            time.sleep(found.slow_s)
             self.send_response(found.status)
             if 300 <= found.status < 400:
-                self.send_header("Location", "http://127.0.0.1:9/elsewhere")
+                self.send_header("Location", leads)
             self.send_header("Content-Length", str(len(found.words)))
             self.end_headers()
             self.wfile.write(found.words.encode())
+
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
 
         def log_message(self, *_words: object) -> None:
             """Silent."""

@@ -34,16 +34,20 @@ def test_no_other_signature_is_taken(given_signature):
 
 def test_a_beat_says_what_it_must_and_nothing_of_who_watches():
     now = running(alarms=[alarm("door"), alarm("tick_late", "returned-to-normal unacknowledged")])
-    said = json.loads(beats.body(now, "running", 7, UTC, "http://192.0.2.5:8650/#/now"))
+    pulse = beats.pulse(Pulse(sequence=7), now, False, [])
+    now["run"]["ends_utc_us"] += 900 * S1
+    said = json.loads(beats.body(now, pulse, UTC, "http://192.0.2.5:8650/#/now"))
     assert said == {"v": 1, "chamber": now["chamber"]["name"], "board": "5a17c0", "simulated": True, "sequence": 7,
-                    "utc_us": UTC, "run": "27", "state": "running", "expects_end_utc_us": now["run"]["ends_utc_us"],
-                    "next_within_s": 600,
+                    "utc_us": UTC, "run": "27", "state": "running",
+                    "started_utc_us": now["run"]["started_utc_us"],
+                    "promised_end_utc_us": now["run"]["ends_utc_us"] - 900 * S1,
+                    "expects_end_utc_us": now["run"]["ends_utc_us"], "next_within_s": 600,
                     "sentence": now["sentence"], "page": "http://192.0.2.5:8650/#/now", "tripped": False, "standing": ["door"]}
     assert not ABSENT.search(json.dumps(said))
 
 
 def test_a_trip_stands_first():
-    said = json.loads(beats.body(ended("aborted", latches=[latch("smoke")], alarms=[alarm("door")]), "aborted", 1, UTC))
+    said = json.loads(beats.body(ended("aborted", latches=[latch("smoke")], alarms=[alarm("door")]), Pulse(1, "aborted"), UTC))
     assert said["tripped"] and said["standing"] == ["smoke", "door"] and said["expects_end_utc_us"] is None
 
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from controller.core.guards import GUARDS
 from controller.messenger import beats, listening
 from controller.messenger.listening import BODY_MAX_BYTES, CHAMBERS_MAX, GRACE_US, LATE_US, Unheard, Watch
-from controller.messenger.words import Need, text
-from tests.messenger.moments import ABSENT, S1, UTC, ended, idle, latch, running
+from controller.messenger.words import CALM_AGAIN, Need, text
+from tests.messenger.moments import ABSENT, S1, UTC, alarm, ended, idle, latch, running
 
 KEY = "ab" * 32
 LIMIT_US = 15 * 60 * S1
@@ -20,7 +20,7 @@ LIMIT_US = 15 * 60 * S1
 
 
 def beat(now=None, sequence: int = 1, state: str = "running", at_us: int = UTC) -> listening.Beat:
-    body = beats.body(now or running(), state, sequence, at_us, "http://192.0.2.5:8650/#/now")
+    body = beats.body(now or running(), beats.Pulse(sequence, state), at_us, "http://192.0.2.5:8650/#/now")
     return listening.read(body, beats.signature(body, KEY), KEY)
 
 
@@ -73,6 +73,22 @@ def test_when_it_is_heard_again_that_is_told_and_the_next_silence_too():
     assert len(listening.look(watches, 1400 * S1)[1]) == 1
 
 
+AGAIN = [(ended("aborted", latches=[latch("smoke")]), "aborted", Need.GET_OUT, "Tripped: The smoke contact"),
+         (ended("aborted", latches=[latch("ended_in_a_run")]), "aborted", Need.GET_UP, "Tripped: "),
+         (running(alarms=[alarm("not_following")]), "running", Need.GET_UP, "does not follow its plan"),
+         (running(alarms=[alarm("door")]), "running", Need.CAN_WAIT, "The door is open."),
+         (running(), beats.SILENT, Need.GET_UP, "The controller does not answer")]
+
+
+@pytest.mark.parametrize(("now", "state", "need", "words"), AGAIN, ids=["smoke", "ended", "alarm", "door", "silent"])
+def test_what_is_heard_again_asks_for_what_stands_now(now, state, need, words):
+    watches, _told = told_of(beat(), then_us=700 * S1)
+    _, told = listening.take(watches, beat(now, 2, state), 700 * S1, UTC)
+    back = told[0].notice
+    assert back.what.startswith("It is heard again. ") and words in back.what and back.need is need
+    assert CALM_AGAIN not in back.do and not ABSENT.search(text(back, told[0].sender, UTC, "").body)
+
+
 def test_a_beat_about_a_silent_controller_alarms_at_once_and_once():
     _, told = told_of(beat(), beat(state=beats.SILENT, sequence=2), beat(state=beats.SILENT, sequence=3))
     ((when_us, notice),) = told
@@ -91,7 +107,7 @@ def test_a_trip_that_this_version_does_not_know_still_gets_somebody_up():
     assert told[0][1].need is Need.GET_UP and "new_guard" in told[0][1].what
 
 
-def test_a_run_that_should_have_ended_is_told_once():
+def test_a_late_run_in_beats_of_an_older_messenger_is_judged_by_the_end_they_expect():
     late = [beat(sequence=number)._replace(ends_utc_us=UTC, utc_us=UTC + number * 120 * S1) for number in range(1, 12)]
     _, told = told_of(*late)
     ((when_us, notice),) = told
@@ -108,7 +124,7 @@ def test_an_old_beat_sent_again_keeps_nobody_quiet():
 
 
 def test_a_beat_without_the_key_keeps_nobody_quiet():
-    body = beats.body(running(), "running", 9, UTC)
+    body = beats.body(running(), beats.Pulse(9, "running"), UTC)
     for signature in ("", beats.signature(body, "cd" * 32), beats.signature(body + b" ", KEY)):
         with pytest.raises(Unheard) as refused:
             listening.read(body, signature, KEY)
@@ -133,7 +149,7 @@ def test_words_of_a_beat_cannot_steer_a_terminal():
 
 
 def test_a_beat_may_not_ask_for_endless_patience():
-    body = json.dumps({**json.loads(beats.body(running(), "running", 1, UTC)), "next_within_s": 10**9}).encode()
+    body = json.dumps({**json.loads(beats.body(running(), beats.Pulse(1, "running"), UTC)), "next_within_s": 10**9}).encode()
     assert listening.read(body, beats.signature(body, KEY), KEY).within_us == LIMIT_US
 
 
@@ -167,4 +183,4 @@ def test_the_listeners_messages_have_four_parts_a_link_and_no_word_of_who_is_at_
 
 def test_a_beat_is_small_enough_for_every_listener():
     now = running({"name": "x" * 80}, latches=[latch(guard.id) for guard in GUARDS], sentence="y" * 300)
-    assert len(beats.body(now, "running", 2**50, UTC, "http://192.0.2.5:8650/")) < BODY_MAX_BYTES / 4
+    assert len(beats.body(now, beats.Pulse(2**50, "running"), UTC, "http://192.0.2.5:8650/")) < BODY_MAX_BYTES / 4

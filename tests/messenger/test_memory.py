@@ -6,9 +6,11 @@ flood.
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.core.guards import GUARDS, INDEX
 from controller.messenger.memory import (
     FIRST_US,
     QUIET_US,
@@ -22,8 +24,8 @@ from controller.messenger.memory import (
     silent,
 )
 from controller.messenger.notices import Seen
-from controller.messenger.words import Need
-from tests.messenger.moments import S1, alarm, idle, latch, running
+from controller.messenger.words import CALM_AGAIN, NEED_OF, Need
+from tests.messenger.moments import S1, alarm, ended, idle, latch, running
 
 IN_RUN = Memory(seen=Seen(known=True, run="27"), told=(Told("began 27", 0, told=True),), name="Bench", busy=True)
 CALM, DOOR = running(), running(alarms=[alarm("door")])
@@ -101,6 +103,21 @@ def test_a_controller_that_falls_silent_in_a_run_gets_somebody_up_and_is_told_wh
     memory, (back,) = heard(memory, CALM, 36 * S1)
     assert first == () and back.what == "The controller is heard again."
     assert heard(memory, CALM, 60 * S1).notices == ()
+
+
+@pytest.mark.parametrize(("now", "need", "words"), [
+    (ended("aborted", "", latches=[latch("smoke")]), Need.GET_OUT, "Tripped: The smoke contact"),
+    (ended("aborted", "", latches=[latch("ended_in_a_run")]), NEED_OF[GUARDS[INDEX["ended_in_a_run"]].urgency], "Tripped: "),
+    (DOOR, Need.CAN_WAIT, "The door is open."), (ended("aborted", "", still_on=True), Need.GET_UP, "The heat is still on")],
+    ids=["smoke", "ended in a run", "door", "still on"])
+@pytest.mark.parametrize("before", [False, True], ids=["new", "told before the silence"])
+def test_what_is_heard_again_asks_for_what_stands_now(now, need, words, before):
+    memory = heard(IN_RUN, now, 0).memory if before else IN_RUN
+    memory, _ = silent(memory, SILENT_US, 15 * S1)
+    memory, first = heard(memory, now, 30 * S1)
+    _, later = heard(memory, now, 36 * S1)
+    [back] = [one for one in (*first, *later) if one.what.startswith("The controller is heard again.")]
+    assert back.need is need and words in back.what and CALM_AGAIN not in back.do
 
 
 def test_whoever_is_told_of_silence_again_is_told_of_the_return_again():

@@ -58,4 +58,4 @@ def test_a_cut_cable_is_told_at_the_far_end_and_at_the_near_one(tmp_path, cable)
         assert attic.alarms() == []
         ip("-n", ATTIC, "link", "set", "cable", "down")
         until(lambda: any("No sign of life" in one for one in attic.alarms()))
-        until(lambda: "attic computer: " in bench.status()["failing"])
+        until(lambda: "Receiver attic computer fails: " in bench.status()["failing"])

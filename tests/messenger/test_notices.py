@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 
 from controller.core.guards import GUARDS, Action
+from controller.messenger import beats
 from controller.messenger.memory import Memory, Told, heard
 from controller.messenger.notices import Seen, causes
-from controller.messenger.words import Need
-from tests.messenger.moments import S1, UTC, alarm, ended, idle, latch, running
+from controller.messenger.words import LOCAL, Need, clock, day
+from tests.messenger.moments import ABSENT, S1, UTC, alarm, ended, idle, latch, running
 
 KNOWN = Memory(seen=Seen(known=True))
 IN_RUN = Memory(seen=Seen(known=True, run="27"), told=(Told("began 27", 0, told=True),))
@@ -57,15 +58,87 @@ def test_an_end_says_how_long_the_soaks_were_in_band():
     hour_us, soak = 3600 * S1, {"kind": "soak", "soak_us": 8 * 3600 * S1}
     segments = [{"kind": "ramp", "soak_us": 0}, soak, {"kind": "cool", "soak_us": 0}]
     memory = IN_RUN
-    for segment, counted_us in [(0, 0), (1, hour_us), (1, 7 * hour_us), (2, 0)]:
+    for segment, counted_us in [(0, 0), (1, hour_us), (1, 7 * hour_us)]:
         memory, _ = heard(memory, running({"segments": segments, "segment": segment, "counted_us": counted_us}), 0)
-    over = ended()
-    over["run"] |= {"segments": segments, "segment": 2, "counted_us": 0}
+    over = ended("aborted", "Heat stopped by Anna.")
+    over["run"] |= {"segments": segments, "segment": 1, "counted_us": 0}
     _, (notice,) = heard(memory, over, S1)
     assert notice.done == "The heat is seen off. It was in band for 7 h 0 min of the 8 h 0 min that its soaks should last."
     over["heat_off"] = False
     memory, none = heard(memory, over, S1)
     assert none == () and "for 7 h 0 min" in heard(memory, over, 9 * S1).notices[0].done
+
+
+@pytest.mark.parametrize(("state", "segment"), [("complete", 1), ("complete", 2), ("aborted", 2)])
+def test_a_soak_that_ended_by_its_count_has_the_whole_of_it_however_seldom_it_was_looked_at(state, segment):
+    segments = [{"kind": "ramp", "soak_us": 0}, {"kind": "soak", "soak_us": 1800 * S1}, {"kind": "cool", "soak_us": 0}]
+    memory = IN_RUN
+    if state == "complete":  # its last snapshot inside the soak is a tick short of it
+        memory, _ = heard(memory, running({"segments": segments, "segment": 1, "counted_us": 1799 * S1}), 0)
+    over = ended(state, "" if state == "complete" else "Heat stopped by Anna.")
+    over["run"] |= {"segments": segments[:segment + 1], "segment": segment, "counted_us": 0}
+    _, (notice,) = heard(memory, over, S1)
+    assert "It was in band for 30 min of the 30 min that" in notice.done
+
+
+def test_a_run_that_was_cooled_down_early_says_what_was_counted_and_not_that_it_was_planned():
+    over = ended("stopped", "Cooled down early by Anna.")
+    over["run"] |= {"segments": [{"kind": "soak", "soak_us": 1199 * S1}, {"kind": "cool", "soak_us": 0}], "segment": 1}
+    _, (notice,) = heard(IN_RUN, over, S1)
+    assert notice.done.endswith("It was in band for 20 min.")
+
+
+STAYS = {"unattended": (None, "Stay until the first half hour has followed the plan; a message says when."),
+         "in_the_building": ({"every_us": 3600 * S1, "left_us": 3540 * S1, "by": "page or button"},
+                             "and every 1 h 0 min from then on, on the page or with the button at the chamber."),
+         "at_the_chamber": ({"every_us": 900 * S1, "left_us": 840 * S1, "by": "button"},
+                            "and every 15 min from then on, with the button at the chamber.")}
+
+
+@pytest.mark.parametrize("level", STAYS)
+def test_a_begin_asks_what_the_level_of_the_run_asks(level):
+    check_in, words = STAYS[level]
+    now = running({"level": level}, check_in=check_in)
+    _, (notice,) = heard(KNOWN, now, 0)
+    assert notice.do.endswith(words) and not ABSENT.search(notice.do)
+    if check_in:
+        assert f"Check in by {clock(now['utc_us'] + check_in['left_us'], now['utc_us'])}, " in notice.do
+
+
+def checks(by: str, minutes: int) -> list[str]:
+    """What is told in so many minutes of a run whose check-in comes five minutes before it is due, every time."""
+    every_us, memory, told = 3600 * S1, IN_RUN, []
+    for minute in range(minutes):
+        check_in = {"every_us": every_us, "left_us": every_us - (minute % 55) * 60 * S1, "by": by}
+        memory, notices = heard(memory, running(check_in=check_in), minute * 60 * S1)
+        told += [(minute, one) for one in notices]
+    return told
+
+
+def test_a_check_in_is_told_to_be_due_once_each_time_when_a_quarter_of_the_time_is_left():
+    told = checks("page or button", 165)
+    assert [minute for minute, _ in told] == [45, 100, 155]
+    notice = told[0][1]
+    assert notice.need is Need.CAN_WAIT and notice.what.startswith("The next check-in of ASA slow is due by ")
+    assert notice.urgent.startswith("by ") and not ABSENT.search(" ".join(notice[1:]))
+    assert checks("button", 165) == [], "at the chamber only its button counts, and the page shows the time"
+
+
+def test_a_time_on_another_day_is_told_with_its_date():
+    now = running()
+    now["run"]["ends_utc_us"] = now["utc_us"] + 86_400 * S1
+    _, (notice,) = heard(KNOWN, now, 0)
+    assert f"It should end at {day(now['run']['ends_utc_us'])}." in notice.done
+    assert clock(UTC, UTC) == day(UTC).partition(" ")[2]
+
+
+def test_whoever_did_not_sign_in_has_plain_words():
+    over = ended("aborted", f"Heat stopped by {LOCAL}.", stop={**STOP, "by": LOCAL})
+    _, (notice,) = heard(IN_RUN, over, 0)
+    assert notice.what.endswith("Heat stopped by somebody at this computer.")
+    _, (back,) = heard(NAMED, idle(stop={**STOP, "by": LOCAL}), 0)
+    assert back.what.endswith("was taken back by somebody at this computer.")
+    assert LOCAL not in str(beats.body(running(sentence=f"Held by {LOCAL}."), beats.Pulse(1, "running"), UTC))
 
 
 def test_an_end_is_not_called_off_before_the_heat_is_seen_off():

@@ -95,7 +95,7 @@ def _raw(bench):
 
 
 def _beat(listener, sequence: int, state: str = "running", within_s: int = 2) -> int:
-    said = json.loads(beats.body(running(), state, sequence, UTC))
+    said = json.loads(beats.body(running(), beats.Pulse(sequence, state), UTC))
     body = json.dumps({**said, "next_within_s": within_s}).encode()
     request = urllib.request.Request(f"http://127.0.0.1:{listener.port}/", body,
                                      {beats.SIGNATURE: beats.signature(body, listener.key)})

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 
 import pytest
 
 from controller.messenger import beats
-from controller.messenger.send import Sent
-from controller.messenger.sending import Sending
+from controller.messenger.send import MESSAGE_TIMEOUT_S, Sent
+from controller.messenger.sending import ATTEMPT_S, Sending
 from tests.messenger import peers
+from tests.tidy.measure import ROOT
 
 pytestmark = pytest.mark.slow
 TITLE, BODY = "SIMULATED: Bench: Tripped.", "Tripped.\nDone already: all off.\nLook: http://192.0.2.5:8650/#/now"
@@ -50,7 +52,21 @@ def test_a_mail_server_that_refuses_is_quoted():
 def test_a_web_hook_that_refuses_is_quoted(status, said):
     with peers.hook(status, "no") as (_, at):
         told = sent("message", f"json://user:hunter22@{at}/secretpath", TITLE, BODY, False)
+    assert told.answer.endswith("; no") and "b'" not in told.answer and ".," not in told.answer
     assert not told.left and said in told.answer and "hunter22" not in told.answer and "secretpath" not in told.answer
+
+
+def test_a_web_hook_that_takes_six_seconds_has_taken_it():
+    with peers.hook(slow_s=6.0) as (hook, at):
+        assert sent("message", f"json://{at}/x", TITLE, BODY, False) == Sent(True, "taken")
+    assert len(hook.got) == 1 and MESSAGE_TIMEOUT_S < ATTEMPT_S
+
+
+@pytest.mark.parametrize("asked", ["", "?redirect=yes"])
+def test_a_web_hook_that_redirects_has_not_taken_it(asked):
+    with peers.hook() as (elsewhere, there), peers.hook(302, "", leads=f"http://{there}/") as (hook, at):
+        told = sent("message", f"json://{at}/x{asked}", TITLE, BODY, False)
+    assert not told.left and "302" in told.answer and len(hook.got) == 1 and elsewhere.got == []
 
 
 @pytest.mark.parametrize("way", ["json", "mail"])
@@ -74,6 +90,20 @@ def test_a_peer_that_closes_or_hangs_ends_in_time(closes):
 def test_an_address_that_leads_nowhere_is_told_before_anything_is_sent(url):
     for told in (sent("understood", url), sent("message", url, TITLE, BODY, False)):
         assert not told.left and told.answer
+
+
+@pytest.mark.parametrize("url", ["frob://user:hunter22s@x", "json://user:hunter22s@[bad/", "frob://hunter22s"])
+def test_an_address_that_nobody_can_use_is_refused_without_a_letter_of_its_secret(url):
+    told = sent("understood", url)
+    assert not told.left and "h...s" not in told.answer and "hunter" not in told.answer
+
+
+EXAMPLES = re.findall(r'^  \["[^"]+", "(\w+://[^"]+)"\],$', (ROOT / "web/told.js").read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_every_form_that_the_page_shows_is_one_that_can_be_used_here():
+    assert len(EXAMPLES) >= 3
+    assert [url for url in EXAMPLES if not sent("understood", url).left] == []
 
 
 def test_an_address_that_leads_somewhere_is_understood_and_nothing_is_sent():

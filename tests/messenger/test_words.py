@@ -31,6 +31,9 @@ def every_notice() -> list[Notice]:
         found += [*first, *later, *quiet, *back, *heard(memory, now, 60 * S1).notices]
     named = Memory(seen=Seen(known=True, named="27", named_utc_us=UTC))
     found += [*heard(named, running(), 0).notices, *heard(named, idle(), 0).notices]
+    check_in = {"every_us": 3600 * S1, "left_us": 600 * S1, "by": "page or button"}
+    for level in ("unattended", "in_the_building"):
+        found += heard(Memory(seen=Seen(known=True)), running({"level": level}, check_in=check_in), 0).notices
     found += silent(Memory(name="Bench"), 20 * S1, 0).notices
     return list(dict.fromkeys(found))
 

@@ -171,7 +171,7 @@ def test_a_messenger_says_over_the_socket_how_it_is(rig):
     with rig.client() as messenger:
         assert messenger.ask("messages", failing="mail: refused", channels=1) == {"id": 7, "ok": {}}
         assert messenger.ask("messages", failing=3)["error"]["code"] == "bad_messages"
-        assert messenger.ask("messages", failing="x" * 401)["error"]["code"] == "bad_messages"
+        assert messenger.ask("messages", failing="x" * 1001)["error"]["code"] == "bad_messages"
         rig.steps(1)
         now = messenger.until(lambda now: now["messages"]["words"])
         assert now["messages"] == {"state": "failing", "words": "mail: refused"}

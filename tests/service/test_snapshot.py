@@ -184,6 +184,13 @@ def test_every_latch_is_told_with_its_guards_words(folder, guard):
     assert "start" not in now["possible"] and "clear" in now["possible"]
 
 
+def test_an_alarm_about_messages_names_the_channel_and_its_answer(folder, going):
+    why = "Channel phone fails: 535 authentication failed"
+    alarm = Alarm("messages_failing", AlarmState.UNACKNOWLEDGED, going.mono_us, 1, 1)
+    [shown] = told(folder, going._replace(messages_why=why, alarms=(alarm,)))["alarms"]
+    assert shown["detail"] == why and shown["cause"] == "Not every message can leave."
+
+
 def test_the_guard_rows_are_the_table_with_how_it_stands(folder, going):
     rows = guard_rows(going)
     assert [one["id"] for one in rows] == [guard.id for guard in GUARDS]

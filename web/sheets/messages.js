@@ -99,17 +99,24 @@ function drawChannel(one, held, nowUs, simulated, edits) {
     type="button" class="plain" data-do="change" data-value="channels/${one.id}">Change<span class="unseen"> ${one.name}</span></button>${dropKeys(held, `channels/${one.id}`, one.name)}` : ""}</div>${changing ? channelForm(held, one, simulated) : ""}</li>`;
 }
 
+function beatForm(held, one) {
+  const form = ofForm(held.beats_form);
+  const id = one?.id ?? "";
+  const at = one ? `-${one.id}` : "";
+  return html`<form data-form="beats" data-id="${id}" data-key="beat-form-${id || "new"}" class="narrow">${field({ id: `beat-name${at}`, name: "name", label: "Name", value: begun("beats", id, "name", one?.name ?? ""), wrong: wrongAt(form, "name") })}${
+    field({ id: `beat-url${at}`, name: "url", label: one ? "New address" : "Address", value: begun("beats", id, "url", ""), hint: one ? `Left empty, it stays ${one.url ?? "as it is"}.` : "As http://192.0.2.7:8652/", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
+    field({ id: `beat-key${at}`, name: "key", label: one ? "New key" : "Key", value: begun("beats", id, "key", ""), hint: one?.signed ? "Left empty, it stays as it is." : "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
+    refusedWords(form, ["name", "url", "key"])}<span class="keys"><button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>${one ? "Keep the change" : "Add it"}</button>${one ? html` <button type="button" class="plain" data-do="change-not">Leave it as it is</button>` : ""}</span></form>`;
+}
+
 function drawBeats(held, nowUs, edits) {
   const beats = held.messages.beats ?? [];
-  const form = ofForm(held.beats_form);
-  return html`<section><h2>A second computer that notices silence</h2><p class="said">While a run is on or waits, a beat goes out every 2 min. <code>soakwarden listen</code> on the second computer alarms there when none has come for 10 min, when the run should have ended, or when something trips. Use the same key on both.</p>${
+  return html`<section><h2>A second computer that notices silence</h2><p class="said">While a run is on or waits, a beat goes out every 2 min. <code>soakwarden listen</code> on the second computer alarms there when none has come for 10 min, when something trips, or when a run is late: 30 min past the end it first promised, or a tenth of its planned length if that is more. Use the same key on both.</p>${
     beats.length ? html`<ul class="list told">${beats.map((one) => {
       const state = beatWords(one, nowUs);
       return html`<li data-key="beat-${one.id}" class="told-row"><div><h3>${one.name}</h3><p class="said"><code>${one.url ?? ""}</code></p><p>${state.mark ? mark(state.mark, 16) : ""}${state.words}${one.signed === false ? " It has no key: anybody on the network could keep it quiet." : ""}</p>${refusedWords(held[`try_beats/${one.id}`])}</div><div class="keys"><button type="button" class="key" data-do="try" data-value="beats/${one.id}">Send a beat now<span class="unseen"> to ${one.name}</span></button>${
-        edits ? dropKeys(held, `beats/${one.id}`, one.name) : ""}</div></li>`;
-    })}</ul>` : html`<p>None yet. If this computer or the network dies in a run, nobody hears of it.</p>`}${edits ? html`<details class="more-ways" data-key="beat-form"><summary>Add a second computer</summary><form data-form="beats" class="narrow">${
-    field({ id: "beat-name", name: "name", label: "Name", value: begun("beats", "", "name", ""), wrong: wrongAt(form, "name") })}${field({ id: "beat-url", name: "url", label: "Address", value: begun("beats", "", "url", ""), hint: "As http://192.0.2.7:8652/", wrong: wrongAt(form, "url"), attributes: html`spellcheck="false" autocapitalize="none"` })}${
-    field({ id: "beat-key", name: "key", label: "Key", value: begun("beats", "", "key", ""), hint: "The listener prints it when it is set up. Without a key anybody on the network could keep it quiet.", wrong: wrongAt(form, "key"), attributes: html`spellcheck="false" autocapitalize="none"` })}${refusedWords(form, ["name", "url", "key"])}<button type="submit" class="key" ${form?.sending ? html`disabled` : ""}>Add it</button></form></details>` : ""}</section>`;
+        edits ? html`<button type="button" class="plain" data-do="change" data-value="beats/${one.id}">Change<span class="unseen"> ${one.name}</span></button>${dropKeys(held, `beats/${one.id}`, one.name)}` : ""}</div>${edits && held.changing === `beats/${one.id}` ? beatForm(held, one) : ""}</li>`;
+    })}</ul>` : html`<p>None yet. If this computer or the network dies in a run, nobody hears of it.</p>`}${edits ? html`<details class="more-ways" data-key="beat-form"><summary>Add a second computer</summary>${beatForm(held, null)}</details>` : ""}</section>`;
 }
 
 function drawPage(held) {
