@@ -106,10 +106,11 @@ export function clockSeconds(utcUs, tenths = false) {
   return `${clock(utcUs)}:${two(at.getSeconds())}${rest}`;
 }
 
-/** "Tue 10 Nov". */
-export function day(utcUs) {
+/** "Tue 10 Nov"; with its year where that is not the year of `nowUs`, by this device's clock. */
+export function day(utcUs, nowUs = Date.now() * 1000) {
   const at = new Date(utcUs / 1000);
-  return `${DAYS[at.getDay()]} ${at.getDate()} ${MONTHS[at.getMonth()]}`;
+  const year = at.getFullYear() === new Date(nowUs / 1000).getFullYear() ? "" : ` ${at.getFullYear()}`;
+  return `${DAYS[at.getDay()]} ${at.getDate()} ${MONTHS[at.getMonth()]}${year}`;
 }
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();
