@@ -13,7 +13,7 @@ import { drawMargin, drawPhoneHead, elsewhere } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
 import { unreadable } from "./parts/trouble.js";
-import { age, clock, day, simulatedWords } from "./text.js";
+import { clock, day, oldWords, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead } from "./sheets/now.js";
 import { acts as commonActs } from "./sheets/acts.js";
 
@@ -97,7 +97,7 @@ function smallHead(view, staleMs) {
   const width = view.layout.kind === "phone" ? view.layout.width : Math.min(560, view.layout.width * 0.45);
   const simulated = simulatedWords(now);
   return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
-    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
+    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${oldWords(view.ageMs(), now)}</span></p></header>`;
 }
 
 /** Read aloud: the sentence when more than its numbers changed; a trip at once. */

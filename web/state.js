@@ -72,6 +72,15 @@ export class Store extends EventTarget {
     this.remember(events);
   }
 
+  /** A snapshot that was asked for, since the stream is dead. One that is known already makes nothing younger. */
+  asked(now, ageMs) {
+    if (this.now?.boot === now.boot && this.now.tick === now.tick) return this.beat(null);
+    now.asked = true;
+    this.take({ now });
+    this.#dataMs = this.#arrivedMs -= Math.max(0, ageMs);
+    return this.#tell();
+  }
+
   /** Events from the stream or the record, each once, in their order. */
   remember(events) {
     const known = new Set(this.events.map((event) => event.id));

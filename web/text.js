@@ -89,6 +89,9 @@ export function age(ms) {
   return `${Math.round(s / 3600)}${THIN}h`;
 }
 
+/** How old what is shown is; and that it was asked for, where no stream told it. */
+export const oldWords = (ms, now) => `${age(ms)} old${now?.asked ? ", by request" : ""}`;
+
 const two = (number) => String(number).padStart(2, "0");
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 const DAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];

@@ -140,6 +140,8 @@ class StandIn:
         self.asked: list[tuple[str, Any]] = []
         self.open_streams = 0
         self.streams_ever = 0
+        self.nows_asked, self.age_us = 0, 0
+        """How often `/now` was asked, and how old it says that it is."""
         self.signed_out = False
         """Everything but the way in answers 401."""
         self.plain_stops: list[str] = []
@@ -234,7 +236,8 @@ class Handler(BaseHTTPRequestHandler):
         if path == "/stream":
             self._stream(at)
         elif path == "/now":
-            self._answer(200, self.world.now_of(at))
+            self.world.nows_asked += 1
+            self._answer(200, self.world.now_of(at), headers={"x-age-us": str(self.world.age_us)})
         else:
             self._canned(at, path)
 

@@ -1,6 +1,6 @@
 /** The filing margin and the phone's list: sheets by number, chambers by name. Pure. */
 import { html } from "../markup.js";
-import { age } from "../text.js";
+import { oldWords } from "../text.js";
 import { shortState } from "../sheets/now.js";
 import { mark } from "./marks.js";
 
@@ -83,6 +83,6 @@ export function drawPhoneHead(view, staleMs, entries, open, listOpen) {
   const several = chambers.length > 1; // which one this is has to be read before anything else
   const name = several ? view.now?.chamber?.name ?? nameOf(chambers.find((row) => row.at === view.chamberName()) ?? chambers[0]) : "";
   return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.number ?? ""}</b> <span><b>${
-    open.name}</b>${several ? html`<span class="which">${name}</span>` : ""}</span></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
+    open.name}</b>${several ? html`<span class="which">${name}</span>` : ""}</span></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : oldWords(view.ageMs(), view.now)}</span>${
     listOpen ? html`<div class="phone-list" id="phone-list">${chamberList(view, true, staleMs)}<nav aria-label="Sheets">${sheetList(view, staleMs, entries, open)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
 }
