@@ -49,6 +49,11 @@ export class Store extends EventTarget {
     return this.at || (this.chambers.chambers[0]?.at ?? "");
   }
 
+  /** The shown chamber as GET /chambers lists it, which knows its name also while its controller is away; undefined before. */
+  shownRow() {
+    return this.chambers.chambers.find((one) => one.at === this.chamberName());
+  }
+
   /** Another chamber is shown: nothing known of the one before may stand on the page. */
   turnTo(at) {
     this.trace.clear();

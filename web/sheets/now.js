@@ -11,7 +11,7 @@ import { drawEvents } from "../parts/events.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { may, notYours, parted } from "../parts/rights.js";
-import { refusal } from "../parts/trouble.js";
+import { ANEW, refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
 import { drawNotices, leaveWords, overloads, presentNotices, waitWords, waitsShort } from "../parts/notices.js";
 
@@ -83,7 +83,7 @@ function drawHead(head, now, big) {
 /** The four parts that stand on the sheet, if anything asks for a person. */
 function four(state, staleMs) {
   const { now, unit, held } = state;
-  if (staleMs !== null) return presentSilence(now, staleMs, state.link, state.ms() - (state.link.heardMs ?? 0) < 5000);
+  if (staleMs !== null) return presentSilence(now, staleMs, state.ms() - (state.link.heardMs ?? 0) < 5000, state.chambers.chambers.length > 1 ? ANEW : "");
   const latch = gravest(now);
   if (latch) return { ...presentTrip(now, latch, unit), ...(latch.guard === "not_commissioned" ? { tone: "ink" } : {}) };
   const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
@@ -198,7 +198,8 @@ export const sheet = {
     const { now, layout, unit, held } = state;
     const staleMs = state.staleMs();
     const head = presentHead(now, staleMs, state.link, state.ms(), unit);
-    if (!now) return html`${drawHead(head, now, "")}${state.link.heardMs != null ? "" : html`<p class="loading-line">Asking the server for the first reading.</p>`}`;
+    const several = state.chambers.chambers.length > 1;
+    if (!now) return html`${drawHead(head, { chamber: state.shownRow() }, "")}${state.link.heardMs != null ? several && html`<p>${ANEW}</p>` : html`<p class="loading-line">Asking the server for the first reading.</p>`}`;
     const view = presentCircuit(now, staleMs, held.chamber, unit, held.guards);
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";
