@@ -202,3 +202,14 @@ def test_a_chamber_whose_controller_ended_keeps_its_name_and_says_how_it_comes_b
     expect(page).to_have_title("SIMULATED · Now · Bench chamber (invented) · Soakwarden")
     expect(page.locator("#phone-head .which")).to_have_text("Bench chamber (invented)")
     expect(page.locator("#stop")).to_contain_text("Bench chamber (invented)")
+
+
+@pytest.mark.parametrize("sheet", ["now", "record", "messages", "people", "alarms", "legend", "chamber", "schedules"])
+@pytest.mark.parametrize(("at", "words"), [("bench", "Bench chamber (invented), SIMULATED, up to"), ("garage", "Garage oven")])
+def test_every_title_block_names_its_chamber(new_page, two, sheet, at, words):
+    """Printed or in a picture, it is the only head that a sheet has."""
+    page = open_at(new_page, two, f"at/{at}/{sheet}")
+    expect(page.locator("main .titleblock")).to_contain_text(words)
+    assert page.locator("main .titleblock").inner_text().count(words) == 1
+    if at == "garage":
+        expect(page.locator("main .titleblock")).not_to_contain_text("SIMULATED")

@@ -118,7 +118,8 @@ def test_a_permit_with_every_contact_closed_says_what_it_waits_for(run, waits_fo
         "parts/circuit",
         f"""(async () => {{
       const now = await (await fetch('/api/v1/now')).json();
-      now.permit.given = false; now.pending = {pending}; now.circuit.contactor = {{state: 'open', current: false, words: 'open'}};
+      now.permit.given = false; now.pending = {pending};
+      now.circuit.contactor = {{state: 'open', current: false, words: 'open'}};
       const view = m.presentCircuit(now);
       return [view.parts[3].lines.join(' '), view.permit.caption]; }})()""",
     )

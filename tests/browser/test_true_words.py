@@ -265,8 +265,8 @@ def test_a_press_at_the_chamber_is_somebodys_deed(run):
     words = "(one) => [m.eventWords(one), m.isOfPeople(one)]"
     said = run("parts/events", f"{causes}.map(([cause, by]) => {made}).map({words})")
     assert said == [
-        ["local stop pressed at the chamber: running to aborting", True],
-        ["running to aborting: trip, by the trip: rise with heat off", False],
+        ["local stop pressed at the chamber: the heat was told to go off and the run ends", True],
+        ["the heat was told to go off and the run ends, by the trip: rise with heat off", False],
     ]
 
 

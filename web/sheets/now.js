@@ -8,7 +8,7 @@ import { presentDetail, drawDetail } from "../parts/detail.js";
 import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js";
 import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews } from "../parts/fourparts.js";
 import { drawEvents } from "../parts/events.js";
-import { titleBlock } from "../parts/titleblock.js";
+import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { may, notYours, parted } from "../parts/rights.js";
 import { ANEW, refusal } from "../parts/trouble.js";
@@ -109,8 +109,7 @@ function block(state, staleMs) {
   const run = now.run;
   const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
     : [{ label: "Run", value: now.pending ? waitsShort(now.pending) : "none", wide: true }];
-  const simulated = simulatedWords(now);
-  const chamber = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
+  const chamber = [{ label: chamberWords(now), value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
     now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
   const { yours, others } = parted(state.me, staleMs === null ? runKeys(now) : []);
   if (others.length) chamber.push({ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true });
