@@ -87,6 +87,9 @@ def test_no_number_in_the_curve_hides_another(run):
         gaps = [math.dist((a["bx"], a["by"]), (b["bx"], b["by"])) for a in placed for b in placed if a["no"] < b["no"]]
         assert min(gaps) >= 21, "two circles of radius 10.5 touch at 21"
         assert all(60 <= one["bx"] <= 800 and 20 <= one["by"] <= 300 for one in placed)
+    stacked = run("sheets/record", f"{module}([1, 2, 3].map((no) => ({{no, cx: 100, cy: 9, by: 200, side: -1}})), {plot})")
+    ups = [one["by"] for one in stacked]
+    assert ups == sorted(ups, reverse=True) and len({one["bx"] for one in stacked}) == 1, "a column in order, off the curve"
     lonely = run("sheets/record", f"{module}([{{no: 1, cx: 100, cy: 9, by: 55}}, {{no: 2, cx: 200, cy: 9, by: 55}}], {plot})")
     assert [(one["bx"], one["by"]) for one in lonely] == [(100, 55), (200, 55)]
 

@@ -116,7 +116,7 @@ export function balloons(events) {
 
 const ROUND = 24;
 
-/** Balloons in their order, each as near as may be to where it was wanted ({cx, by}), none on another: up or down, and aside where a column is full. */
+/** Balloons in their order, each as near as may be to where it was wanted ({cx, by}), none on another: further from the curve (`side`: -1 up, 1 down), else back, else aside. */
 export function apart(wanted, { top, bottom, left, right }) {
   const placed = [];
   const free = (x, y) => placed.every((one) => Math.hypot(one.bx - x, one.by - y) >= ROUND);
@@ -124,7 +124,9 @@ export function apart(wanted, { top, bottom, left, right }) {
   for (const one of wanted) {
     const aside = Array.from({ length: Math.ceil((right - left) / ROUND) }, (_, index) => [one.cx - index * ROUND, one.cx + index * ROUND]).flat().filter((x) => x >= left && x <= right);
     const columns = [one.cx, ...aside];
-    const nearest = [one.by, ...rows].sort((a, b) => Math.abs(a - one.by) - Math.abs(b - one.by));
+    const far = (y) => Math.abs(y - one.by) + ((y - one.by) * (one.side ?? -1) < 0 ? bottom - top : 0);
+    const stack = rows.map((_, index) => one.by + (one.side ?? -1) * index * ROUND).filter((y) => y >= top && y <= bottom);
+    const nearest = [one.by, ...stack, ...rows].sort((a, b) => far(a) - far(b));
     const [bx, by] = columns.flatMap((x) => nearest.map((y) => [x, y])).find(([x, y]) => free(x, y)) ?? [one.cx, one.by];
     placed.push({ ...one, bx, by });
   }
@@ -139,7 +141,7 @@ function drawBalloons(marked, made) {
       const cy = near ? at.y((near.part ?? near.control)[2]) : at.bottom;
       const side = cy > (at.top + at.bottom) / 2 ? -1 : 1;
       const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * 46));
-      return { no: event.no, cx, cy, by };
+      return { no: event.no, cx, cy, by, side };
     });
     const placed = apart(wanted, { top: at.top + 12, bottom: at.bottom - 14, left: at.left + 12, right: at.width - 14 });
     return html`${placed.map(({ cx, cy, bx, by }) => html`<path class="leader" d="M${px(cx)} ${px(cy)}L${px(bx)} ${px(by)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/>`)}${placed.map(({ no, bx, by }) => html`<circle
