@@ -18,7 +18,8 @@ router = APIRouter(tags=["chambers"])
 async def chambers(house: WholeHouse) -> Answer:
     """`at` is the name to use in addresses: `/api/v1/at/NAME/now` is the live state of that chamber.
 
-    `now` is null while its controller is not heard, and `away` then says why. `circuits`: what chambers may draw
+    `now` is null while its controller is not heard, and `away` then says why; `name` and `simulated` stay as they were heard
+    last, null before. `circuits`: what chambers may draw
     together, against what the circuit bears that they are taken to share.
     """
     return Answer({"chambers": [_line(one) for one in house], "circuits": [circuit(house)]})
@@ -43,4 +44,5 @@ def _line(one: Parts) -> dict[str, Any]:
                     "urgency": next((latch["urgency"] for latch in now["latches"] if latch["guard"] == now.get("gravest")), ""),
                     "alarms": any(alarm["state"] != AlarmState.RETURNED for alarm in now["alarms"]),
                     "permit": now["permit"]["given"]}
-    return {"at": one.at, "away": one.hub.away, "now": head}
+    heard = one.hub.now["chamber"] if one.hub.now is not None else {"name": None, "simulated": None}
+    return {"at": one.at, "away": one.hub.away, "name": heard["name"], "simulated": heard["simulated"], "now": head}

@@ -92,7 +92,7 @@ GUARDS = {"guards": [{
              "keep out, call the fire service.",
     "stands": False, "latched": False, "value": 0, "limit_value": 1, "unknown": False}]}
 CHAMBERS = {
-    "chambers": [{"at": "bench", "away": "", "now": {
+    "chambers": [{"at": "bench", "away": "", "name": "Bench chamber (invented)", "simulated": True, "now": {
         "name": "Bench chamber (invented)", "board": "5a17c0", "simulated": True, "element_w": 500,
         "sentence": "Soaking. The run ends in 4 h 54 min.", "state": "running", "latched": False, "permit": True}}],
     "circuits": [{"name": "the circuit they share", "chambers": ["bench"], "sum_w": 500, "max_w": 2_300, "over": False,

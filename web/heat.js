@@ -8,6 +8,9 @@ export const ACTIVE = new Set(["running", "holding", "held", "restarting", "stop
 /** States in which plan and soak clock stand still, wherever the part is. */
 export const STANDS_STILL = new Set(["holding", "held", "restarting"]);
 
+/** No board is heard, or none of this chamber: what is told now may reach nobody, and nobody sees what the heat does. */
+export const unheard = (now) => Boolean(now?.board && (!now.board.present || !now.board.accepted));
+
 /** Seen off now, as the controller judges it. What was seen off before may have come on since, unheard. */
 export const heatOff = (now) => now.heat_off === true && !now.still_on && !now.permit.given;
 

@@ -2,13 +2,17 @@
  * The way to the api: one stream with its own retry, plain requests, and the request that stops the heat.
  *
  * EventSource gives up for ever on any answer but 200 and may hang without an error after sleep, so it is thrown away
- * and made anew: on an error, and when nothing at all was heard for `SILENT_MS` although a beat comes every 2 s.
+ * and made anew: on an error, and when nothing at all was heard for `SILENT_MS` although a beat comes every 2 s. Something
+ * between here and there may let no stream through at all: meanwhile the page asks.
  */
 
 import { Share } from "./share.js";
 
 const API = "/api/v1";
 const SILENT_MS = 6000;
+/** So long without a word and the newest snapshot is asked for by request, again and again until the stream lives. */
+const QUIET_MS = 3000;
+const ASK_MS = 2000;
 const BACKOFF_MS = [500, 1000, 2000, 3000];
 
 let chamber = "";
@@ -37,6 +41,9 @@ export class Stream {
   #retry = null;
   #watch = null;
   #openedMs = 0;
+  #saidMs = -1;
+  #asking = false;
+  #askedMs = -ASK_MS;
   #gone = new AbortController();
   #at;
   #share;
@@ -68,11 +75,15 @@ export class Stream {
     this.#source = source;
     source.addEventListener("open", () => this.#phase("open", null));
     source.addEventListener("tick", (event) => this.#tick(event));
-    source.addEventListener("beat", (event) => this.#beat(JSON.parse(event.data).age_us / 1000));
+    source.addEventListener("beat", (event) => {
+      this.#saidMs = this.#store.ms();
+      this.#beat(JSON.parse(event.data).age_us / 1000);
+    });
     source.addEventListener("error", () => this.#failed());
   }
 
   #tick(event) {
+    this.#saidMs = this.#store.ms();
     const data = JSON.parse(event.data);
     this.#phase("open", null, 0);
     this.#store.take(data);
@@ -88,6 +99,7 @@ export class Stream {
   #told(kind, data) {
     if (kind === "phase") return this.#store.set({ link: { ...this.#store.link, ...data, retryAtMs: data.inMs === null ? null : this.#store.ms() + data.inMs } });
     if (kind === "beat") return this.#store.beat(data);
+    if (kind === "asked") return this.#store.asked(data.now, data.ageMs);
     this.#phase("open", null, 0);
     this.#store.take(data);
     if (Number.isFinite(data.ageMs)) this.#store.beat(data.ageMs);
@@ -107,8 +119,34 @@ export class Stream {
   }
 
   #listen() {
-    const heard = Math.max(this.#openedMs, this.#store.link.heardMs ?? 0);
-    if (this.#source && this.#store.ms() - heard > SILENT_MS) this.#again();
+    const ms = this.#store.ms();
+    if (this.#source && ms - Math.max(this.#openedMs, this.#saidMs) > SILENT_MS) this.#again();
+    if (this.#dead() && !this.#asking && ms - this.#askedMs >= ASK_MS) this.#askNow(ms);
+  }
+
+  /** Whether this page is the one that listens, is looked at, and its stream says nothing. */
+  #dead() {
+    if (this.#share.role !== "leading" || document.visibilityState === "hidden" || this.#gone.signal.aborted) return false;
+    if (!this.#source) return true;
+    const [ms, said] = [this.#store.ms(), this.#saidMs >= this.#openedMs];
+    return said ? ms - this.#saidMs > QUIET_MS : this.#store.link.attempt > 0 || ms - this.#openedMs > QUIET_MS;
+  }
+
+  /** One request at a time. Its answer counts as old as the server says it is, and its way here took at most as long as it was asked for. */
+  async #askNow(ms) {
+    this.#asking = true;
+    this.#askedMs = ms;
+    try {
+      const { body: now, ageMs } = await ask("/now", { at: this.#at, type: "aged", timeoutMs: 2 * ASK_MS, signal: this.#gone.signal });
+      if (!this.#dead()) return; // the stream said something meanwhile
+      const told = { now, ageMs: ageMs + this.#store.ms() - ms };
+      this.#store.asked(told.now, told.ageMs);
+      this.#share.tell("asked", told);
+    } catch (error) {
+      if (error instanceof Refused && error.status > 0) this.#store.beat(null); // the server answers: that the controller does not is news too
+    } finally {
+      this.#asking = false;
+    }
   }
 
   /** A hidden page gives its connection back (a browser has six a host) and asks anew when it is looked at. */
@@ -161,6 +199,7 @@ export async function ask(path, { method, body, signal, headers = {}, type = "js
   });
   if (!answer.ok) throw await refusedBy(answer);
   if (answer.status === 204) return null;
+  if (type === "aged") return { body: await answer.json(), ageMs: Number(answer.headers.get("x-age-us") ?? 0) / 1000 };
   return type === "text" ? answer.text() : answer.json();
 }
 

@@ -9,11 +9,11 @@ import { Store, remembered } from "./state.js";
 import { Stream, ask, choose, whenSignedOut } from "./link.js";
 import { Stopper, stations, outlived, wayOut } from "./stop.js";
 import { drawStations, drawBesides } from "./parts/stopbar.js";
-import { drawMargin, drawPhoneHead, elsewhere } from "./parts/filing.js";
+import { drawMargin, drawPhoneHead, elsewhere, isSimulated, nameOf } from "./parts/filing.js";
 import { presentCircuit, drawSmall } from "./parts/circuit.js";
 import { mark } from "./parts/marks.js";
 import { unreadable } from "./parts/trouble.js";
-import { age, clock, day, simulatedWords } from "./text.js";
+import { clock, day, oldWords, simulatedWords } from "./text.js";
 import { sheet as nowSheet, presentHead } from "./sheets/now.js";
 import { acts as commonActs } from "./sheets/acts.js";
 
@@ -76,15 +76,16 @@ function draw() {
 
 function title({ now }) {
   if (store.signedOut()) return "Sign in · Soakwarden";
-  return [now?.chamber?.simulated && "SIMULATED", open.entry.name, now?.chamber?.name, "Soakwarden"].filter(Boolean).join(" · ");
+  const known = now?.chamber ?? store.shownRow();
+  return [known?.simulated && "SIMULATED", open.entry.name, known?.name, "Soakwarden"].filter(Boolean).join(" · ");
 }
 
 /** The bar at the foot. With several chambers the key names the one it stops. */
 function drawStop(view, staleMs) {
   const out = store.signedOut();
   const several = store.chambers.chambers.length > 1;
-  const row = several ? store.chambers.chambers.find((one) => one.at === store.chamberName()) : null;
-  show(places.stopAt, html`${several && !out ? view.now?.chamber?.name ?? row?.now?.name ?? row?.at : ""}`);
+  const row = several ? store.shownRow() : null;
+  show(places.stopAt, html`${row && !out ? view.now?.chamber?.name ?? nameOf(row) : ""}`);
   show(places.stations, drawStations(stations(store.stop, out ? null : store.now, store.ms())));
   show(places.besides, drawBesides({ now: store.now, stale: staleMs !== null, press: store.stop, out, at: store.chamberName(), wayOut: wayOut(store.stop, store.ms()) }));
 }
@@ -93,11 +94,11 @@ function drawStop(view, staleMs) {
 function smallHead(view, staleMs) {
   const { now } = view;
   const head = presentHead(now, staleMs, view.link, view.ms(), view.unit);
-  if (!now) return html`<header class="small-head"><p>${head.sentence} ${head.more}</p></header>`;
+  if (!now) return html`<header class="small-head"><p>${isSimulated(view.shownRow()) ? html`<span class="simulated">SIMULATED.</span> ` : ""}${head.sentence} ${head.more}</p></header>`;
   const width = view.layout.kind === "phone" ? view.layout.width : Math.min(560, view.layout.width * 0.45);
   const simulated = simulatedWords(now);
   return html`<header class="small-head ${head.tone}">${drawSmall(presentCircuit(now, staleMs, view.held.chamber, view.unit, view.held.guards), Math.round(width))}<p>${
-    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${age(view.ageMs())} old</span></p></header>`;
+    head.mark ? mark(head.mark) : ""}${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${head.sentence} <span class="old">${oldWords(view.ageMs(), now)}</span></p></header>`;
 }
 
 /** Read aloud: the sentence when more than its numbers changed; a trip at once. */

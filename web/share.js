@@ -63,6 +63,7 @@ export class Share {
   /** The page that listens passes on what it heard; what a newcomer will need is kept. */
   tell(kind, data) {
     if (this.role !== "leading") return;
+    if (kind === "asked") this.#now = data.now;
     if (kind === "tick") {
       this.#now = data.now;
       this.#rows = [...this.#rows, ...(data.rows ?? [])];

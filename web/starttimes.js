@@ -66,7 +66,7 @@ export function suggestions({ nowUs, heatUs, totalUs, waking = WAKING }) {
 }
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();
-const when = (us, besideUs) => (sameDay(us, besideUs) ? clock(us) : `${day(us)} ${clock(us)}`);
+const when = (us, besideUs) => (sameDay(us, besideUs) ? clock(us) : `${day(us, besideUs)} ${clock(us)}`);
 
 /** One suggestion in words. */
 export function sentence(one, nowUs) {
@@ -88,7 +88,7 @@ export function clockChange(fromUs, toUs) {
     if (offset(middle) === offset(fromUs)) before = middle;
     else after = middle;
   }
-  return `The clocks go ${change > 0 ? "forward" : "back"} by ${wait(Math.abs(change) * 60e6)} on ${day(after)}; the run is no ${change > 0 ? "shorter" : "longer"} for it.`;
+  return `The clocks go ${change > 0 ? "forward" : "back"} by ${wait(Math.abs(change) * 60e6)} on ${day(after, fromUs)}; the run is no ${change > 0 ? "shorter" : "longer"} for it.`;
 }
 
 /**
@@ -107,10 +107,10 @@ export function named(text, nowUs) {
     const left = at.getHours() * 60 + at.getMinutes() !== min;
     const time = at.getTime() > soonest ? at : twice && again.getTime() > soonest ? again : null;
     if (time === null) continue;
-    if (left) return { utcUs: null, words: `There is no ${asClock(min)} on ${day(at.getTime() * 1000)}: the clocks go forward then. Name another time.` };
+    if (left) return { utcUs: null, words: `There is no ${asClock(min)} on ${day(at.getTime() * 1000, nowUs)}: the clocks go forward then. Name another time.` };
     const utcUs = time.getTime() * 1000;
     if (utcUs > nowUs + AHEAD_US) return { utcUs: null, words: "That is more than 24 h ahead. Name a time within the next 24 h." };
-    return { utcUs, words: `${day(utcUs)}, ${clock(utcUs)}: in ${wait(utcUs - nowUs)}.${twice ? ` This time comes twice that night; the ${time === at ? "first" : "second"} is meant.` : ""}` };
+    return { utcUs, words: `${day(utcUs, nowUs)}, ${clock(utcUs)}: in ${wait(utcUs - nowUs)}.${twice ? ` This time comes twice that night; the ${time === at ? "first" : "second"} is meant.` : ""}` };
   }
   return { utcUs: null, words: "That is less than a minute ahead. Start now, or name a later time." };
 }

@@ -49,6 +49,11 @@ export class Store extends EventTarget {
     return this.at || (this.chambers.chambers[0]?.at ?? "");
   }
 
+  /** The shown chamber as GET /chambers lists it, which knows its name also while its controller is away; undefined before. */
+  shownRow() {
+    return this.chambers.chambers.find((one) => one.at === this.chamberName());
+  }
+
   /** Another chamber is shown: nothing known of the one before may stand on the page. */
   turnTo(at) {
     this.trace.clear();
@@ -70,6 +75,15 @@ export class Store extends EventTarget {
     this.#arrivedMs = this.#dataMs = this.link.heardMs = this.ms();
     this.trace.add(rows);
     this.remember(events);
+  }
+
+  /** A snapshot that was asked for, since the stream is dead. One that is known already makes nothing younger. */
+  asked(now, ageMs) {
+    if (this.now?.boot === now.boot && this.now.tick === now.tick) return this.beat(null);
+    now.asked = true;
+    this.take({ now });
+    this.#dataMs = this.#arrivedMs -= Math.max(0, ageMs);
+    return this.#tell();
   }
 
   /** Events from the stream or the record, each once, in their order. */

@@ -4,7 +4,7 @@
  */
 import { ask, askPlainly, chosen } from "./link.js";
 import { clockSeconds, age, wait } from "./text.js";
-import { ACTIVE, heatOff } from "./heat.js";
+import { ACTIVE, heatOff, unheard } from "./heat.js";
 import { whoWords } from "./parts/events.js";
 
 export const UNCONFIRMED_MS = 3000;
@@ -21,14 +21,18 @@ const OLD_LOOKS = 4;
 export function stations(press, now, ms) {
   const three = steps(press, now, ms);
   if (now?.still_on) return [three[0], three[1], { word: "heat still on", time: "", unconfirmed: true }];
+  if (three[2].time === WAITING && untold(press, now)) return [three[0], three[1], { word: "board not heard", time: "", unconfirmed: true }];
   const waited = now?.stop?.accepted_utc_us ? now.utc_us - now.stop.accepted_utc_us : 0;
   return three[2].time === WAITING && waited > UNSEEN_US ? [three[0], three[1], { word: "not seen off", time: `for ${wait(waited)}`, unconfirmed: true }] : three;
 }
 
+/** A stop that was accepted while no board is heard: nobody carries it out as far as is known, and that is said at once. */
+export const untold = (press, now) => Boolean(press?.accepted ? !press.offUtcUs && (press.unheard || unheard(now)) : press?.askedMs == null && now?.stop?.accepted_utc_us && !now.stop.off_seen_utc_us && unheard(now));
+
 function steps(press, now, ms) {
   if (press?.askedMs !== null && press?.askedMs !== undefined) return pressed(press, ms);
   const stop = now?.stop;
-  if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state) || past(now)) return REST;
+  if (!stop?.accepted_utc_us || ACTIVE.has(now?.run?.state) || now.pending || past(now)) return REST; // a start that waits begins with empty stations
   const accepted = clockSeconds(stop.accepted_utc_us, true);
   return [
     { word: "asked", time: accepted, more: stop.by.startsWith("trip") ? ", by the trip" : ` at the latest, by ${whoWords(stop.by) || "a person"}`, solid: true },
@@ -93,6 +97,8 @@ export const tellsOf = (press, now) => Math.abs((now.stop?.accepted_utc_us ?? 0)
 export const wayOut = (press, ms) => press?.askedMs !== null && press?.askedMs !== undefined && !press.accepted && (Boolean(press.refused) || ms - press.askedMs >= UNCONFIRMED_MS);
 
 const SIGNED_OUT = "nobody is signed in";
+/** How the answer to a stop begins where no board could be told. */
+const UNTOLD = /^no board /u;
 
 /**
  * Sends presses. Each belongs to the chamber that was shown when the button was pressed, and goes on being sent there until
@@ -133,7 +139,7 @@ export class Stopper {
 
   async #send(press) {
     try {
-      await ask("/stop-heating", { body: {}, timeoutMs: TRY_MS, at: press.at });
+      press.unheard = UNTOLD.test((await ask("/stop-heating", { body: {}, timeoutMs: TRY_MS, at: press.at }))?.detail ?? "");
     } catch (error) {
       press.refused = error.code === "signed_out" ? SIGNED_OUT : "";
       this.#store.set({});
@@ -153,6 +159,7 @@ export class Stopper {
       if (tellsOf(press, now) || looks >= OLD_LOOKS) {
         press.acceptedUtcUs = now.stop?.accepted_utc_us ?? null;
         press.offUtcUs = seenOff(now);
+        press.unheard = unheard(now);
       }
       this.#store.set({});
       if (press.offUtcUs) return;
@@ -172,9 +179,10 @@ export class Stopper {
   }
 }
 
-/** When a new run heats, or the stop is past, this page's press is history. */
+/** When a new run heats or waits, or the stop is past, this page's press is history. */
 export function outlived(press, now, ms) {
   if (press.askedMs === null || !press.offUtcUs || !now) return false;
   if (ACTIVE.has(now.run?.state)) return now.run.started_utc_us > press.offUtcUs;
+  if (now.pending) return now.utc_us > press.offUtcUs; // asked for since: the stop took back what waited before it
   return isOver(now) && (ms - press.askedMs) * 1000 > (now.run ? SHOWN_US : ALONE_US);
 }

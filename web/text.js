@@ -89,6 +89,9 @@ export function age(ms) {
   return `${Math.round(s / 3600)}${THIN}h`;
 }
 
+/** How old what is shown is; and that it was asked for, where no stream told it. */
+export const oldWords = (ms, now) => `${age(ms)} old${now?.asked ? ", by request" : ""}`;
+
 const two = (number) => String(number).padStart(2, "0");
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 const DAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];
@@ -106,10 +109,11 @@ export function clockSeconds(utcUs, tenths = false) {
   return `${clock(utcUs)}:${two(at.getSeconds())}${rest}`;
 }
 
-/** "Tue 10 Nov". */
-export function day(utcUs) {
+/** "Tue 10 Nov"; with its year where that is not the year of `nowUs`, by this device's clock. */
+export function day(utcUs, nowUs = Date.now() * 1000) {
   const at = new Date(utcUs / 1000);
-  return `${DAYS[at.getDay()]} ${at.getDate()} ${MONTHS[at.getMonth()]}`;
+  const year = at.getFullYear() === new Date(nowUs / 1000).getFullYear() ? "" : ` ${at.getFullYear()}`;
+  return `${DAYS[at.getDay()]} ${at.getDate()} ${MONTHS[at.getMonth()]}${year}`;
 }
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();

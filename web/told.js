@@ -21,7 +21,7 @@ const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 100
 export function near(us, nowUs) {
   if (sameDay(us, nowUs)) return clock(us);
   if (sameDay(us, nowUs + TEST_US)) return `${clock(us)} tomorrow`;
-  return `${day(us)} ${clock(us)}`;
+  return `${day(us, nowUs)} ${clock(us)}`;
 }
 
 /** A channel's state in one sentence, the provider's own answer behind it. */

@@ -72,6 +72,7 @@ def test_a_chamber_that_is_not_heard_says_so_and_the_others_go_on(two: Two) -> N
     two.loop.run(two.until(lambda: two.app.state.house.find("garage").hub.away != ""))
     kitchen, garage = two.get("/chambers").json()["chambers"]
     assert garage["now"] is None and garage["away"] and kitchen["now"]
+    assert (garage["name"], garage["simulated"]) == ("Bench chamber", True), "as it was heard last"
     assert two.get("/at/garage/now").status_code == 503 and two.get("/now").status_code == 200
 
 

@@ -92,13 +92,15 @@ NOBODY = {"name": None, "role": None, "via": "", "may": [], "accounts": True, "e
 
 
 def chamber_row(at: str, now: dict[str, Any] | None, away: str = "") -> dict[str, Any]:
-    """A row of GET /chambers, of a snapshot."""
+    """A row of GET /chambers, of a snapshot; one that was never heard has none."""
     if now is None:
-        return {"at": at, "away": away, "now": None}
+        return {"at": at, "away": away, "name": None, "simulated": None, "now": None}
     chamber = now["chamber"]
     return {
         "at": at,
         "away": away,
+        "name": chamber["name"],
+        "simulated": chamber["simulated"],
         "now": {
             **{name: chamber[name] for name in ("name", "board", "simulated", "element_w")},
             "sentence": now["sentence"],
@@ -140,6 +142,9 @@ class StandIn:
         self.asked: list[tuple[str, Any]] = []
         self.open_streams = 0
         self.streams_ever = 0
+        self.controller_away = False
+        self.nows_asked, self.age_us = 0, 0
+        """How often `/now` was asked, and how old it says that it is."""
         self.signed_out = False
         """Everything but the way in answers 401."""
         self.plain_stops: list[str] = []
@@ -234,7 +239,11 @@ class Handler(BaseHTTPRequestHandler):
         if path == "/stream":
             self._stream(at)
         elif path == "/now":
-            self._answer(200, self.world.now_of(at))
+            self.world.nows_asked += 1
+            if self.world.controller_away:
+                self._answer(503, problem("controller_away", "No live data: the controller went away."))
+                return
+            self._answer(200, self.world.now_of(at), headers={"x-age-us": str(self.world.age_us)})
         else:
             self._canned(at, path)
 

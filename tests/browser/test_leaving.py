@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE
-from tests.browser.rooms import HOUR_US, furnished, idle, now_us, until_asked
+from tests.browser.rooms import HOUR_US, furnished, idle, messages, now_us, until_asked
 from tests.browser.stand_in import fixture, problem
 from tests.browser.test_every_sheet import STORED
 from tests.browser.test_page_alone import open_at
@@ -334,3 +334,17 @@ def test_nothing_old_is_said_to_be_due(new_page, stand_in):
     page.clock.run_for(5_600)
     expect(page.locator("h1")).to_contain_text("No news for")
     expect(page.locator(".notice")).to_have_count(0)
+
+
+@pytest.mark.parametrize(("address", "warned"), [("http://127.0.0.1:8650", True), ("http://192.0.2.5:8650", False)])
+def test_before_leaving_it_is_told_that_no_phone_could_open_a_messages_link(new_page, ready, address, warned):
+    ready.answers["GET /messages"] = (200, {**messages(), "page": address})
+    page = open_at(new_page, ready, "schedules/1/start")
+    expect(page.locator(".leaving")).to_contain_text("Before you leave")
+    todo = page.locator(".leaving .to-do")
+    if warned:
+        expect(todo).to_contain_text(f"They begin with {address}, which no phone can open.")
+        expect(todo.get_by_role("link", name="Who is told")).to_have_attribute("href", "#/messages")
+    else:
+        page.wait_for_timeout(500)
+        expect(todo).to_have_count(0)

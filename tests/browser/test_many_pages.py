@@ -181,3 +181,35 @@ def test_a_stop_whose_answer_was_lost_is_accepted_once_the_controller_tells_of_i
     at = stand_in.now["utc_us"] + 1
     stand_in.push(stop={"by": "somebody", "accepted_utc_us": at, "off_seen_utc_us": at + 200_000})
     expect(page.locator("#stations")).to_contain_text(re.compile(r"accepted \d\d:"))
+
+
+def test_a_chamber_whose_controller_ended_keeps_its_name_and_says_how_it_comes_back(new_page, two):
+    """On pages that were opened since, which never heard it themselves."""
+    new_page.allowed += ["503", "Failed to load resource"]
+    listed = two.answers["GET /chambers"][1]["chambers"]
+    listed[0] |= {"away": "the controller went away", "now": None}
+    other = open_at(new_page, two, "at/garage/now")
+    said = other.locator(".elsewhere")
+    expect(said).to_contain_text("Bench chamber (invented), SIMULATED: no news from its controller. Go and look.")
+    expect(said).to_contain_text("end the service and start it anew")
+    expect(other.locator("#margin .chambers li").first).to_contain_text("not heard")
+    expect(other.locator("#margin .chambers li").first).not_to_contain_text("yet")
+    two.stream, two.controller_away = "refused", True
+    page = new_page(PHONE)
+    page.goto(f"{two.url}/#/at/bench/now")
+    expect(page.locator("h1")).to_contain_text("SIMULATED. No news from the controller.")
+    expect(page.locator("main")).to_contain_text("end the service and start it anew")
+    expect(page).to_have_title("SIMULATED · Now · Bench chamber (invented) · Soakwarden")
+    expect(page.locator("#phone-head .which")).to_have_text("Bench chamber (invented)")
+    expect(page.locator("#stop")).to_contain_text("Bench chamber (invented)")
+
+
+@pytest.mark.parametrize("sheet", ["now", "record", "messages", "people", "alarms", "legend", "chamber", "schedules"])
+@pytest.mark.parametrize(("at", "words"), [("bench", "Bench chamber (invented), SIMULATED, up to"), ("garage", "Garage oven")])
+def test_every_title_block_names_its_chamber(new_page, two, sheet, at, words):
+    """Printed or in a picture, it is the only head that a sheet has."""
+    page = open_at(new_page, two, f"at/{at}/{sheet}")
+    expect(page.locator("main .titleblock")).to_contain_text(words)
+    assert page.locator("main .titleblock").inner_text().count(words) == 1
+    if at == "garage":
+        expect(page.locator("main .titleblock")).not_to_contain_text("SIMULATED")

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
 
 import pytest
 from playwright.sync_api import expect
 
+from controller.core.alarms import ALARM_MOVES
+from controller.core.run_states import MOVES as MOVE
+from controller.core.run_states import S
 from tests.browser import rooms
 from tests.browser.conftest import DESK, PHONE
 from tests.browser.test_page_alone import open_at
@@ -70,3 +75,50 @@ def test_time_in_band_is_told_to_the_next_minute(run, seconds, words):
 def test_nobody_is_called_by_the_records_name(run):
     assert run("text", "m.together('Heat stopped by local, not signed in.')") == "Heat stopped by somebody at this computer."
     assert run("parts/events", "m.whoWords('local, not signed in')") == "somebody at this computer"
+
+
+def test_no_number_in_the_curve_hides_another(run):
+    """Sixteen events within a second, at the plot's foot, head and right edge; and each where it was wanted if it may."""
+    plot = "{top: 20, bottom: 300, left: 60, right: 800}"
+    module = "(await import('/sheets/run.js')).apart"
+    for cx, by in ((400, 300), (61, 20), (799, 160)):
+        wanted = f"Array.from({{length: 16}}, (_, at) => ({{no: at + 1, cx: {cx} + at / 4 * ({cx} < 799), cy: 90, by: {by}}}))"
+        placed = run("sheets/record", f"{module}({wanted}, {plot})")
+        gaps = [math.dist((a["bx"], a["by"]), (b["bx"], b["by"])) for a in placed for b in placed if a["no"] < b["no"]]
+        assert min(gaps) >= 21, "two circles of radius 10.5 touch at 21"
+        assert all(60 <= one["bx"] <= 800 and 20 <= one["by"] <= 300 for one in placed)
+    stacked = run("sheets/record", f"{module}([1, 2, 3].map((no) => ({{no, cx: 100, cy: 9, by: 200, side: -1}})), {plot})")
+    ups = [one["by"] for one in stacked]
+    assert ups == sorted(ups, reverse=True) and len({one["bx"] for one in stacked}) == 1, "a column in order, off the curve"
+    lonely = run("sheets/record", f"{module}([{{no: 1, cx: 100, cy: 9, by: 55}}, {{no: 2, cx: 200, cy: 9, by: 55}}], {plot})")
+    assert [(one["bx"], one["by"]) for one in lonely] == [(100, 55), (200, 55)]
+
+
+MOVES = [
+    ("running", "holding", "interlock", "check_in_overdue", "and the schedule waits: nobody checked in in time"),
+    ("held", "restarting", "restart", "Anna", "the run is to go on, by Anna"),
+    ("restarting", "running", "settled", "controller", "the run goes on where it stood"),
+    ("aborting", "aborted", "settled", "controller", "the run is over, aborted"),
+    ("running", "stopping", "cool_down", "Anna", "the run ends early and cools down, by Anna"),
+    ("running", "complete", "done", "schedule", "the run is complete"),
+]
+
+
+@pytest.mark.parametrize(("before", "after", "cause", "by", "words"), MOVES)
+def test_what_a_run_did_is_told_in_words_for_a_household(run, before, after, cause, by, words):
+    fields = f"{{before: '{before}', after: '{after}', cause: '{cause}', by: '{by}'}}"
+    said = run("parts/events", f"m.eventWords({{kind: 'run_state', fields: {fields}}})")
+    assert said.endswith(words) and "interlock" not in said and "_" not in said
+
+
+def test_every_move_of_a_run_and_every_state_of_an_alarm_has_its_words(run):
+    """Driven by the controller's own tables: a new row without words is found here."""
+    moves = [(before, MOVE[before, cause], cause) for before, cause in MOVE if MOVE[before, cause] is not before]
+    rows = [{"before": before, "after": after, "cause": cause, "by": "door"} for before, after, cause in moves]
+    said = run("parts/events", f"{json.dumps(rows)}.map((fields) => m.eventWords({{kind: 'run_state', fields}}))")
+    assert not [words for words in said if " to " in words and words.split(" to ")[0] in set(S)] and all(said)
+    states = sorted({after.value for after in ALARM_MOVES.values()})
+    alarm = "m.eventWords({kind: 'alarm', fields: {guard: 'door', after}})"
+    told = run("parts/events", f"{json.dumps(states)}.map((after) => {alarm})")
+    assert all(words.startswith("alarm door: it ") for words in told) and len(set(told)) == len(states)
+    assert not any("acknowledged" in words for words in told)

@@ -198,7 +198,9 @@ def test_heat_is_never_called_off_when_nobody_saw_it_off(new_page, stand_in, she
     page = open_at(new_page, stand_in, sheet)
     told = "Heat was told to go off; nobody has seen it off. The chamber tripped at"
     expect(page.locator(".now-head h1" if sheet == "now" else ".small-head p")).to_contain_text(told)
-    expect(page.locator(".besides")).to_have_text("The board is not heard. The button still works.")
+    expect(page.locator(".besides")).to_have_text(
+        "The board is not heard: whether it was told is not known. In doubt, unplug the chamber."
+    )
     said = page.locator("body").inner_text()
     assert not re.search(
         r"[Hh]eat (is|stays) off|It stays off|Off already", said.split("Everything that is watched")[0]
@@ -263,8 +265,8 @@ def test_a_press_at_the_chamber_is_somebodys_deed(run):
     words = "(one) => [m.eventWords(one), m.isOfPeople(one)]"
     said = run("parts/events", f"{causes}.map(([cause, by]) => {made}).map({words})")
     assert said == [
-        ["local stop pressed at the chamber: running to aborting", True],
-        ["running to aborting: trip, by the trip: rise with heat off", False],
+        ["local stop pressed at the chamber: the heat was told to go off and the run ends", True],
+        ["the heat was told to go off and the run ends, by the trip: rise with heat off", False],
     ]
 
 

@@ -7,6 +7,7 @@ import { THIN, percent, clockSeconds, age, simulatedWords, together, warmShort }
 import { ACTIVE, gravest } from "../heat.js";
 import { mark, markAt } from "./marks.js";
 import { symbol, contact, coil, flag } from "./symbols.js";
+import { waitsShort } from "./notices.js";
 
 /** Drawing order, designation, name. */
 export const PARTS = [
@@ -116,10 +117,16 @@ function moreWords(kind, now, facts, unit) {
   const words = {
     thermal_link: limits?.thermal_link_mc && `opens once, at ${warmShort(limits.thermal_link_mc, unit)}`,
     limiter: limits?.limiter_mc && now.circuit.limiter.state !== "not fitted" && `set at ${warmShort(limits.limiter_mc, unit)}, own sensor`,
-    contactor: `${now.permit.given ? "permit given" : "no permit"}, ${closed} of ${now.permit.contacts.length}`,
+    contactor: contactorWords(now, closed, now.permit.contacts.length),
     element: now.current_ma !== null && now.current_ma !== undefined && `${(now.current_ma / 1000).toFixed(2)}${THIN}A in the last report`,
   }[kind];
   return words ? [words] : [];
+}
+
+/** What the permit lacks: a contact, or that a start which waits begins. All closed and none given is no puzzle then. */
+function contactorWords(now, closed, of) {
+  if (now.permit.given) return `permit given, ${closed} of ${of}`;
+  return closed < of ? `no permit, ${closed} of ${of}` : `no permit yet: ${now.pending ? `the start ${waitsShort(now.pending)}` : "no run asks for heat"}`;
 }
 
 /** The contact that what tripped first counts under, from the guard table; without the table the first open one. */
@@ -159,7 +166,7 @@ function presentPermit(now, staleMs, first, blamed) {
   const captions = {
     unknown: `Permit: not heard for ${age(staleMs)}. The chamber judges it for itself and needs no page to do so.`,
     given: "Permit: all of these, every second",
-    none: now.pending && open?.name === "armed" ? `Permit: none yet. ${together(sentence(open.why || "A start waits"))}` : now.run?.heat_withheld ? "Permit: none. The heat waits until you say go on" : open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : "Permit: none asked for",
+    none: now.pending && open?.name === "armed" ? `Permit: none yet. ${together(sentence(open.why || "A start waits"))}` : now.run?.heat_withheld ? "Permit: none. The heat waits until you say go on" : open ? `Permit: none. ${together(sentence(open.why || `${open.name} is open`))}` : now.pending ? `Permit: none yet. The start ${waitsShort(now.pending)}` : "Permit: none asked for",
   };
   const standing = unknown ? "unknown" : now.permit.given ? "given" : "none";
   const refused = first && standing === "none" ? `Permit: refused since ${clockSeconds(first.utc_us)}` : captions[standing];

@@ -37,6 +37,31 @@ export const answersOf = (fields) => [fields.answers ?? ""].flat().join(" ").spl
 const HOUR_US = 3600e6;
 const arrivedWords = (x) => (!x.channel ? "no test message had arrived" : `a test message over ${x.channel} had arrived ${x.arrived_age_us < HOUR_US ? "less than an hour" : wait(x.arrived_age_us)} before`);
 
+const OFF = "the heat was told to go off";
+/** Why the heat was withheld, where the guard's own name is no word for a household. */
+const BECAUSE = { check_in_overdue: "nobody checked in in time", door: "the door is open" };
+const because = (x) => BECAUSE[x.by] ?? guardWords(x.by);
+const SETTLED = { held: "the schedule stands still", running: "the run goes on where it stood", aborted: "the run is over, aborted" };
+
+/** What a move of the run means to people: its cause -> sentence. State names of the record stand in no sentence. */
+const MOVED = {
+  start: (x) => `the run begins${by(x)}`,
+  hold: (x) => `the schedule is held${by(x)}`,
+  restart: (x) => `the run is to go on${by(x)}`,
+  cool_down: (x) => `the run ends early and cools down${by(x)}`,
+  stop_heating: (x) => `${OFF} and the run ends${by(x)}`,
+  reset: (x) => `the run was put away${by(x)}`,
+  settled: (x) => SETTLED[x.after],
+  done: (x) => (x.after === "complete" ? "the run is complete" : "it has cooled down early, the run is over"),
+  failed: () => "the schedule could not be followed, so the run cools down",
+  interlock: (x) => (x.after === "stopped" ? `${OFF} and the run is over: ${because(x)}` : `${OFF} and the schedule waits: ${because(x)}`),
+  trip: (x) => `${OFF} and the run ends${by(x)}`,
+};
+
+/** Where an alarm stands, by its names in ISA-18.2, which the sheet Alarms shows. */
+const ALARM = { unacknowledged: "it stands, and nobody has said yet that they saw it", acknowledged: "it stands, and was seen", "returned-to-normal unacknowledged": "it has gone by itself, and nobody has said yet that they saw it",
+  normal: "it is over", "latched unacknowledged": "it stays until it is cleared", "latched acknowledged": "it was seen, and stays until it is cleared" };
+
 /** kind -> sentence. */
 const WORDS = {
   controller_started: (x) => `controller ${x.version ?? ""} began, heat off`,
@@ -56,13 +81,13 @@ const WORDS = {
   arm_void: (x) => `the arming ended unused: ${x.reason}`,
   start_lapsed: (x) => `the start${x.at_utc_us ? ` named for ${clock(x.at_utc_us)}` : ""} came to nothing: ${uncapital(String(x.reason))}`,
   leaving: (x) => `before leaving, ${many(answersOf(x).length, "statement")} of the checklist ${answersOf(x).length === 1 ? "was" : "were"} agreed to; ${arrivedWords(x)}`,
-  run_state: (x) => `${x.before} to ${x.after}${x.cause ? `: ${ASKED[x.cause] ?? guardWords(x.cause)}` : ""}${by(x)}`,
+  run_state: (x) => MOVED[x.cause]?.(x) ?? `${x.before} to ${x.after}${by(x)}`,
   segment: (x) => `segment ${Number(x.segment) + 1} begins: ${x.kind === "cool" ? "cooling" : x.kind} to ${warmShort(x.target_mc)}`,
   soak_counting: (x) => (x.counting ? `in band, the soak clock runs${x.counted_us ? ` from ${counted(x.counted_us)}` : ""}` : `the soak clock stops at ${counted(x.counted_us)}`),
   guard: (x) => `${guardWords(x.guard)} ${x.standing ? "began to stand" : "ceased to stand"}${x.detail ? `: ${x.detail}` : ""}`,
   tripped: (x) => `${guardWords(x.guard)}: ${x.first_out ? "first-out, " : ""}trip${x.detail ? `, ${x.detail}` : ""}`,
   cleared: (x) => `${guardWords(x.guard)} cleared${by(x)}`,
-  alarm: (x) => `alarm ${guardWords(x.guard)}: ${x.after}${by(x)}`,
+  alarm: (x) => `alarm ${guardWords(x.guard)}: ${ALARM[x.after] ?? x.after}${by(x)}`,
   reading: (x) => `${guardWords(x.role)} sensor: ${x.before} to ${x.after}`,
   heat_seen_off: (x) => `heat seen off ${wait(x.after_us) === `0\u00a0s` ? "at once" : `after ${(x.after_us / 1e6).toFixed(1)}\u00a0s`}`,
   limit_tightened: (x) => `limit ${guardWords(x.limit)} lowered from ${x.before} to ${x.after}${by(x)}`,
@@ -79,7 +104,7 @@ export const isOfPeople = (event) => OF_PEOPLE.has(event.kind) || isLocalStop(ev
 
 /** One event as a sentence. */
 export function eventWords(event) {
-  if (isLocalStop(event)) return `local stop pressed at the chamber: ${f(event).before} to ${f(event).after}`;
+  if (isLocalStop(event)) return `local stop pressed at the chamber: ${OFF} and the run ends`;
   const words = WORDS[event.kind];
   return words ? words(f(event)) : `${guardWords(event.kind)} ${Object.entries(f(event)).map(([key, value]) => `${key} ${value}`).join(", ")}`;
 }

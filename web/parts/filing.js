@@ -1,8 +1,9 @@
 /** The filing margin and the phone's list: sheets by number, chambers by name. Pure. */
 import { html } from "../markup.js";
-import { age } from "../text.js";
+import { oldWords } from "../text.js";
 import { shortState } from "../sheets/now.js";
 import { mark } from "./marks.js";
+import { ANEW } from "./trouble.js";
 
 function standingMark(entry, now, staleMs) {
   if (!now) return "";
@@ -31,7 +32,7 @@ const HELD = new Set(["held", "holding"]);
 /** A chamber in one line: its mark, and what it does in a word or two. */
 export function chamberLine(row) {
   const { now } = row;
-  if (!now || row.away) return { mark: "stale", words: now ? "not heard" : "not heard yet", sentence: row.away ? "No news from its controller." : "Nothing heard yet." };
+  if (!now || row.away) return { mark: "stale", words: now || row.name ? "not heard" : "not heard yet", sentence: row.away ? "No news from its controller." : "Nothing heard yet." };
   const latched = Array.isArray(now.latched) ? now.latched.length > 0 : Boolean(now.latched);
   const heats = now.permit === true || now.permit?.given === true;
   const words = latched ? "tripped" : [now.state || "idle", heats ? "may heat" : "heat off"].filter(Boolean).join(", ");
@@ -39,7 +40,9 @@ export function chamberLine(row) {
   return { mark: latched ? "trip" : asks ? "alarm" : HELD.has(now.state) ? "todo" : "", words, sentence: now.sentence };
 }
 
-const nameOf = (row) => row.now?.name ?? row.at;
+/** As it is called now, or was when it was heard last; before that as its address calls it. */
+export const nameOf = (row) => row.now?.name ?? row.name ?? row.at;
+export const isSimulated = (row) => Boolean(row?.now?.simulated ?? row?.simulated);
 
 /** Every chamber of this service; nothing where there is one. */
 function chamberList(view, full, staleMs) {
@@ -50,7 +53,7 @@ function chamberList(view, full, staleMs) {
     const row = live(found, view, shown, staleMs);
     const line = chamberLine(row);
     return html`<li><a href="#/at/${encodeURIComponent(row.at)}/now" ${row.at === shown ? html`aria-current="true"` : ""}>${line.mark ? mark(line.mark, 14) : ""}<span><b>${nameOf(row)}</b><span class="state">${
-      full ? line.sentence : line.words}${full && row.now?.simulated ? " SIMULATED." : ""}${full ? html`<span class="pick">${row.at === shown ? "This one is shown." : "Show this one."}</span>` : ""}</span></span></a></li>`;
+      full ? line.sentence : line.words}${full && isSimulated(row) ? " SIMULATED." : ""}${full ? html`<span class="pick">${row.at === shown ? "This one is shown." : "Show this one."}</span>` : ""}</span></span></a></li>`;
   })}</ul>`;
 }
 
@@ -60,8 +63,8 @@ export function elsewhere(view) {
   const shown = view.at || chambers[0]?.at;
   return chambers.filter((row) => row.at !== shown && chambers.length > 1).map((row) => ({ row, line: chamberLine(row) })).filter(({ line }) => /trip|alarm|stale/u.test(line.mark)).map(({ row, line }) => {
     const out = /^get out/u.test(row.now?.urgency ?? "") ? html`<b>Get everybody out.</b> ` : "";
-    const said = line.mark === "stale" ? "no news from its controller. Go and look." : line.sentence;
-    return html`<p class="elsewhere ${line.mark === "trip" ? "bad" : ""}" data-key="elsewhere-${row.at}">${mark(line.mark, 16)}<span>${out}<b>${nameOf(row)}</b>: ${said} <a href="#/at/${encodeURIComponent(row.at)}/now">Show it</a></span></p>`;
+    const said = line.mark === "stale" ? `no news from its controller. Go and look. ${ANEW}` : line.sentence;
+    return html`<p class="elsewhere ${line.mark === "trip" ? "bad" : ""}" data-key="elsewhere-${row.at}">${mark(line.mark, 16)}<span>${out}<b>${nameOf(row)}</b>${line.mark === "stale" && isSimulated(row) ? ", SIMULATED" : ""}: ${said} <a href="#/at/${encodeURIComponent(row.at)}/now">Show it</a></span></p>`;
   });
 }
 
@@ -70,9 +73,10 @@ const unitSwitch = (unit) =>
     unit === "C" ? "on" : ""}">°C</span> <span class="${unit === "F" ? "on" : ""}">°F</span></button>`;
 
 export function drawMargin(view, staleMs, entries, open) {
-  const simulated = view.now?.chamber?.simulated;
+  const row = view.shownRow();
+  const simulated = view.now?.chamber?.simulated ?? isSimulated(row);
   const out = view.signedOut();
-  return html`<p class="product"><b>Soakwarden</b><span>${out ? "signed out" : view.now?.chamber?.name ?? ""}</span></p>${out ? "" : html`${chamberList(view, false, staleMs)}${sheetList(view, staleMs, entries, open)}${unitSwitch(view.unit)}`}${
+  return html`<p class="product"><b>Soakwarden</b><span>${out ? "signed out" : view.now?.chamber?.name ?? row?.name ?? ""}</span></p>${out ? "" : html`${chamberList(view, false, staleMs)}${sheetList(view, staleMs, entries, open)}${unitSwitch(view.unit)}`}${
     simulated && !out ? html`<p class="invented">A simulated chamber. All its data is invented.</p>` : ""}`;
 }
 
@@ -81,8 +85,8 @@ export function drawPhoneHead(view, staleMs, entries, open, listOpen) {
   const tone = staleMs === null && view.now?.latches.length ? "bad" : "";
   const { chambers } = view.chambers;
   const several = chambers.length > 1; // which one this is has to be read before anything else
-  const name = several ? view.now?.chamber?.name ?? nameOf(chambers.find((row) => row.at === view.chamberName()) ?? chambers[0]) : "";
+  const name = several ? view.now?.chamber?.name ?? nameOf(view.shownRow() ?? chambers[0]) : "";
   return html`<button type="button" class="opens" data-do="list" aria-expanded="${listOpen ? "true" : "false"}" aria-controls="phone-list"><b>${open.number ?? ""}</b> <span><b>${
-    open.name}</b>${several ? html`<span class="which">${name}</span>` : ""}</span></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : `${age(view.ageMs())} old`}</span>${
+    open.name}</b>${several ? html`<span class="which">${name}</span>` : ""}</span></button><span class="${tone}">${shortState(view.now, staleMs)}</span><span class="old">${view.ageMs() === null ? "" : oldWords(view.ageMs(), view.now)}</span>${
     listOpen ? html`<div class="phone-list" id="phone-list">${chamberList(view, true, staleMs)}<nav aria-label="Sheets">${sheetList(view, staleMs, entries, open)}</nav>${unitSwitch(view.unit)}</div>` : ""}`;
 }

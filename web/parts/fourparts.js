@@ -60,15 +60,15 @@ function gone(alarm, done, now) {
   ] };
 }
 
-/** What is known when nothing is heard. `link` says whether this page, or the server behind it, is cut off. */
-export function presentSilence(now, staleMs, link, apiHeard) {
+/** What is known when nothing is heard: `apiHeard` says whether this page, or the server behind it, is cut off; `anew` how a controller comes back. */
+export function presentSilence(now, staleMs, apiHeard, anew = "") {
   const since = clockSeconds(now.utc_us);
   const board = now.board?.present ? "The board answered the controller until then." : "The board was not heard by the controller even then.";
   const known = apiHeard ? `This page’s server answers; the controller does not answer it. ${board}` : `This page lost its server. ${board}`;
   return { tone: "ink", guard: "", parts: [
     ["Not known", html`What the heater is doing <b>now</b>. Every value here is from ${since}.`],
     ["Known", known],
-    ["Do now", steps([apiHeard ? "Look at the computer the controller runs on." : "Look at this device’s network first.",
+    ["Do now", steps([apiHeard ? `Look at the computer the controller runs on. ${anew}`.trim() : "Look at this device’s network first.",
       "In doubt, press Stop heating. It goes another way and says here whether it arrived."])],
     ["Worry if", "Stop heating says “not confirmed” for 10 s: go and look, switch off at the wall."],
   ] };

@@ -4,12 +4,12 @@
  */
 import { html } from "../markup.js";
 import { capital, clock, day, levelWords, together, wait } from "../text.js";
-import { ACTIVE } from "../heat.js";
+import { ACTIVE, heatOff } from "../heat.js";
 import { mark } from "./marks.js";
 import { may, notYours } from "./rights.js";
 
 const sameDay = (a, b) => new Date(a / 1000).toDateString() === new Date(b / 1000).toDateString();
-const at = (us, nowUs) => (sameDay(us, nowUs) ? clock(us) : `${day(us)} ${clock(us)}`);
+const at = (us, nowUs) => (sameDay(us, nowUs) ? clock(us) : `${day(us, nowUs)} ${clock(us)}`);
 
 /** What a start waits for: the controller's own words where it has some. */
 const WAITS = {
@@ -68,10 +68,19 @@ function checkIn(now) {
   const due = now.check_in;
   if (!due || !ACTIVE.has(now.run?.state)) return null;
   const page = /page/u.test(due.by);
+  const keys = page ? [{ word: "I am here", act: "check-in", need: "check_in" }] : [];
+  if (due.left_us <= 0) return missed(now, page, keys);
   const near = due.left_us <= due.every_us * DUE;
   const before = `${wait(due.left_us)} left, until ${clock(now.utc_us + due.left_us)}`;
   return { tone: near ? "must" : "", mark: near ? "todo" : "", bold: page ? `Say that you watch: ${before}.` : `Press the button at the chamber: ${before}.`,
-    more: `${page ? "Here, or by the button at the chamber." : "Only the button at the chamber counts."} Asked every ${wait(due.every_us)}; when it is missed, the heat goes off and the run waits.`, keys: page ? [{ word: "I am here", act: "check-in", need: "check_in" }] : [] };
+    more: `${page ? "Here, or by the button at the chamber." : "Only the button at the chamber counts."} Asked every ${wait(due.every_us)}; when it is missed, the heat goes off and the run waits.`, keys };
+}
+
+/** Its time has run out: what became of the heat, and the way back. */
+function missed(now, page, keys) {
+  const heat = !now.run.heat_withheld ? "The heat goes off now" : heatOff(now) ? "The heat is off" : "The heat was told to go off";
+  return { tone: "must", mark: "todo", bold: page ? "A check-in was missed." : "The button at the chamber was not pressed in time.", keys,
+    more: `${heat}, and the run waits. Look at the chamber, ${page ? "then say that you are here and press Go on." : "press the button there, then press Go on."}` };
 }
 
 /**

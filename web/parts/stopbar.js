@@ -2,9 +2,11 @@
 import { html } from "../markup.js";
 import { stopIcon } from "./marks.js";
 import { gravest, heatOff } from "../heat.js";
+import { untold } from "../stop.js";
 
-/** " at the latest, by Anna": who it was has no room on a phone, that it may have been earlier has. */
+/** " at the latest, by Anna": who it was has no room on a phone; that it may have been earlier has, and that nobody pressed. */
 function drawMore(words) {
+  if (words.startsWith(", by the trip")) return words;
   const [when, ...who] = words.split(", ");
   return html`${when}<span class="more">, ${who.join(", ")}</span>`;
 }
@@ -22,6 +24,7 @@ export function drawStations(three) {
 
 /** What stands beside the stations. */
 export function besides(now, stale, press) {
+  if (cutOff(now, press)) return `The board is not heard${now?.board?.accepted ? ": whether it was told is not known" : ", so nothing can be told"}. In doubt, unplug the chamber.`;
   if (press.askedMs !== null && !press.accepted) return "Sent again until it is accepted.";
   if (stale) return "Sent apart from this page’s stream.";
   if (!now) return "Works before the first reading too.";
@@ -32,13 +35,17 @@ export function besides(now, stale, press) {
   return "Not seen off. The button still works.";
 }
 
+/** A stop that nobody is known to carry out; where people have to get out, that is said first. */
+const cutOff = (now, press) => untold(press, now) && !now?.still_on && !/^get out/u.test(gravest({ latches: [], ...now })?.urgency ?? "");
+
 /**
  * Beside the stations: words, and where they are needed the way out, a plain form that works without stream and scripting.
  * It opens beside this page, which goes on sending.
  */
 export function drawBesides({ now, stale, press, out, at, wayOut }) {
   const plain = html`<form method="post" action="/stop" target="_blank" class="wayout"><input type="hidden" name="at" value="${at}"><button class="plain">Stop on the plain page</button></form>`;
-  if (out) return html`<span class="always">Signed out, this button is not accepted. A stop key, or the chamber’s own computer, needs no sign-in. <a href="/stop">Stop heating there</a></span>`;
+  if (out) return html`<span class="always">Signed out, this button is not accepted. A stop key needs no sign-in, nor does the chamber’s own computer where no proxy stands before the service. <a href="/stop">Stop heating there</a></span>`;
+  if (cutOff(now, press)) return html`<span class="always bad">${besides(now, stale, press)}</span>`;
   return wayOut ? html`<span class="always">${besides(now, stale, press)} ${plain}</span>` : html`${besides(now, stale, press)}`;
 }
 

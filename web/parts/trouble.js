@@ -14,3 +14,6 @@ export const notAllowed = (bold, more, link = "") => html`<div class="trouble">$
 
 /** A refusal of the controller beside the key that asked. */
 export const refusal = (held) => (held ? html`<div class="trouble" role="alert">${mark("notallowed")}<p><b>Refused.</b> ${held.message}</p></div>` : "");
+
+/** One controller of several that ended stays ended: nobody starts it while the others run. */
+export const ANEW = "If it ended, it is not started again by itself while other chambers run: end the service and start it anew, once those may stop too.";

@@ -4,10 +4,11 @@ import { Refused } from "../link.js";
 import { clock, day, simulatedWords } from "../text.js";
 import { missing, presentCard, presentLeaving } from "../leaving.js";
 import { asClock, lengths, minutes, named, suggestions, waking } from "../starttimes.js";
-import { titleBlock } from "../parts/titleblock.js";
+import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { trouble, unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
-import { isLoopback } from "../told.js";
+import { isLoopback, linksTodo } from "../told.js";
+import { may } from "../parts/rights.js";
 import { styled } from "../parts/styled.js";
 
 const AGAIN_MS = 5000;
@@ -15,7 +16,9 @@ const AGAIN_MS = 5000;
 /** Ask for checklist, machine rows and card, and again while the sheet is open: a test may arrive meanwhile. */
 export async function follow({ store, ask, signal }) {
   styled("rooms");
+  let links = may(store.me, "see_messages");
   const read = async () => {
+    if (links) ask("/messages", { signal }).then(({ page }) => { store.hold("links", page); links = isLoopback(page); }, () => {}); // once it is mended, no more
     try {
       store.hold("leaving", await ask("/leaving", { signal }));
     } catch (error) {
@@ -41,12 +44,15 @@ function drawRow(row) {
     : html`<div class="fixed">${inside}</div>${link}`}</li>`;
 }
 
-/** The line of contacts, or why it can't be drawn. */
-export function drawLine(leaving, answers) {
+/** A phone can't open what only this computer can: said where somebody is about to go away with the phone. */
+const drawLinks = (page) => (linksTodo(page ?? "", location.origin) ? html`<div class="asks to-do">${mark("todo", 20)}<p><b>Links in messages lead to this computer only.</b> They begin with ${page}, which no phone can open. On the sheet Messages, name the address under which a phone opens this page. <a href="#/messages">Who is told</a></p></div>` : "");
+
+/** The line of contacts, or why it can't be drawn; `page` is what links in messages begin with, where that is known. */
+export function drawLine(leaving, answers, page = "") {
   if (!leaving) return html`<p class="loading-line">Reading the checklist.</p>`;
   if (leaving.error) return trouble("The checklist can’t be read.", `${leaving.error.message} An unattended start needs it; a watched one does not.`);
   const view = presentLeaving(leaving, answers);
-  return html`<section class="leaving" aria-label="Before you leave"><h2>Before you leave</h2><p>The run can start when this line is whole. <b>${view.sentence}</b> Touch a row to close or open it; what the machine knows closes by itself.</p><span
+  return html`<section class="leaving" aria-label="Before you leave"><h2>Before you leave</h2><p>The run can start when this line is whole. <b>${view.sentence}</b> Touch a row to close or open it; what the machine knows closes by itself.</p>${drawLinks(page)}<span
     class="rail-end" aria-hidden="true"></span><ul class="line">${view.rows.map(drawRow)}</ul></section>`;
 }
 
@@ -101,7 +107,7 @@ export function renderCard(state) {
   const { now } = state;
   const simulated = simulatedWords(now);
   return html`<div class="sheet-head"><p class="kicker screen-only">${back}, print it and hang it where everybody passes</p><h1 tabindex="-1">${simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}${leaving.card?.title ?? `${now?.chamber?.name ?? "The chamber"} is at work.`}</h1></div><article class="card">${
-    presentCard(leaving.card, location.origin).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section><h2>From any device in the house</h2><p>The page: <b class="address">${location.origin}/</b></p><p>The plain page that only stops: <b class="address">${location.origin}/stop</b></p>${
-    isLoopback(location.origin) ? html`<p class="asks screen-only">${mark("todo", 16)} These addresses work on this computer only. Open this card under the address that other devices use, then print it.</p>` : ""}</section><section class="by-hand"><h2>The wall switch or breaker is here</h2><p aria-hidden="true" class="write-line"></p></section><section class="by-hand"><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
-    ${titleBlock([[{ label: "Card for", value: now?.chamber?.name ?? "the chamber", wide: true }]], { now, dataMs: 0, data: false })}`;
+    presentCard(leaving.card, location.origin).map((part) => html`<section><h2>${part.heading}</h2>${part.lines.length > 1 ? html`<ul>${part.lines.map((line) => html`<li>${line}</li>`)}</ul>` : html`<p>${part.lines[0]}</p>`}</section>`)}<section><h2>From another device</h2><p>Both addresses need an account; opened without one they stop nothing.</p><p>The page: <b class="address">${location.origin}/</b></p><p>The plain page that only stops: <b class="address">${location.origin}/stop</b></p>${
+    isLoopback(location.origin) ? html`<p class="asks">${mark("todo", 16)} These addresses work on this computer only. Open this card under the address that other devices use, then print it.</p>` : ""}<p>Who has no account stops with the stop bookmark: its key is made on the sheet People and kept on one device.<span class="screen-only"> <a href="#/people">Make one on People</a></span></p></section><section class="by-hand"><h2>The stop bookmark is on the device of</h2><p aria-hidden="true" class="write-line"></p></section><section class="by-hand"><h2>The wall switch or breaker is here</h2><p aria-hidden="true" class="write-line"></p></section><section class="by-hand"><h2>Whom to call, in handwriting</h2><p aria-hidden="true" class="write-line"></p></section></article><p class="links"><button type="button" data-do="print">Print this card</button></p>
+    ${titleBlock([[{ label: "Card for", value: chamberWords(now) || "the chamber", wide: true }]], { now, dataMs: 0, data: false })}`;
 }

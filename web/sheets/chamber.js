@@ -3,7 +3,7 @@ import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { capital, hours, many, plusMinus, signed, wait, warmShort, warm, age, percent } from "../text.js";
 import { readingAgeMs, standing } from "../parts/readings.js";
-import { titleBlock } from "../parts/titleblock.js";
+import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
 
@@ -83,6 +83,6 @@ export const sheet = {
       now.chamber.next_thing ? html`<p class="lead"><b>Next:</b> ${now.chamber.next_thing}</p>` : ""}</div>
       <div class="two"><div><h2>Sensors</h2>${sensors(facts, now, state.ageMs(), unit)}<h2>Around it</h2><table class="facts"><tbody>${around(now, facts.fitted).map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table><h2>Fitted</h2>${fitted(facts)}</div>
       <div><h2>Limits, in the order that is checked</h2>${ladder(facts, now, unit)}<h2>Board</h2>${board(now)}</div></div>
-      ${titleBlock([[{ label: "Chamber", value: now.chamber.name, wide: true }, { label: "Board", value: now.chamber.board }, { label: "Sensors", value: many(facts.sensors.length, "sensor") }, facts.limits.run_max_us && { label: "Longest run", value: hours(facts.limits.run_max_us) }]], { now, dataMs: state.ageMs() })}`;
+      ${titleBlock([[{ label: "Chamber", value: chamberWords(now), wide: true }, { label: "Board", value: now.chamber.board }, { label: "Sensors", value: many(facts.sensors.length, "sensor") }, facts.limits.run_max_us && { label: "Longest run", value: hours(facts.limits.run_max_us) }]], { now, dataMs: state.ageMs() })}`;
   },
 };

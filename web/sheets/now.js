@@ -8,10 +8,10 @@ import { presentDetail, drawDetail } from "../parts/detail.js";
 import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js";
 import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews } from "../parts/fourparts.js";
 import { drawEvents } from "../parts/events.js";
-import { titleBlock } from "../parts/titleblock.js";
+import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { may, notYours, parted } from "../parts/rights.js";
-import { refusal } from "../parts/trouble.js";
+import { ANEW, refusal } from "../parts/trouble.js";
 import { planAt } from "../parts/scales.js";
 import { drawNotices, leaveWords, overloads, presentNotices, waitWords, waitsShort } from "../parts/notices.js";
 
@@ -83,7 +83,7 @@ function drawHead(head, now, big) {
 /** The four parts that stand on the sheet, if anything asks for a person. */
 function four(state, staleMs) {
   const { now, unit, held } = state;
-  if (staleMs !== null) return presentSilence(now, staleMs, state.link, state.ms() - (state.link.heardMs ?? 0) < 5000);
+  if (staleMs !== null) return presentSilence(now, staleMs, state.ms() - (state.link.heardMs ?? 0) < 5000, state.chambers.chambers.length > 1 ? ANEW : "");
   const latch = gravest(now);
   if (latch) return { ...presentTrip(now, latch, unit), ...(latch.guard === "not_commissioned" ? { tone: "ink" } : {}) };
   const alarm = now.alarms.find((one) => /unacknowledged/u.test(one.state));
@@ -109,8 +109,7 @@ function block(state, staleMs) {
   const run = now.run;
   const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
     : [{ label: "Run", value: now.pending ? waitsShort(now.pending) : "none", wide: true }];
-  const simulated = simulatedWords(now);
-  const chamber = [{ label: simulated || "This chamber", value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
+  const chamber = [{ label: chamberWords(now), value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
     now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
   const { yours, others } = parted(state.me, staleMs === null ? runKeys(now) : []);
   if (others.length) chamber.push({ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true });
@@ -198,7 +197,8 @@ export const sheet = {
     const { now, layout, unit, held } = state;
     const staleMs = state.staleMs();
     const head = presentHead(now, staleMs, state.link, state.ms(), unit);
-    if (!now) return html`${drawHead(head, now, "")}${state.link.heardMs != null ? "" : html`<p class="loading-line">Asking the server for the first reading.</p>`}`;
+    const several = state.chambers.chambers.length > 1;
+    if (!now) return html`${drawHead(head, { chamber: state.shownRow() }, "")}${state.link.heardMs != null ? several && html`<p>${ANEW}</p>` : html`<p class="loading-line">Asking the server for the first reading.</p>`}`;
     const view = presentCircuit(now, staleMs, held.chamber, unit, held.guards);
     const parts = four(state, staleMs);
     const phone = layout.kind === "phone";

@@ -114,22 +114,38 @@ export function balloons(events) {
     .slice(0, BALLOONS_MAX).map((event, index) => ({ ...event, no: index + 1 }));
 }
 
+const ROUND = 24;
+
+/** Balloons in their order, each as near as may be to where it was wanted ({cx, by}), none on another: further from the curve (`side`: -1 up, 1 down), else back, else aside. */
+export function apart(wanted, { top, bottom, left, right }) {
+  const placed = [];
+  const free = (x, y) => placed.every((one) => Math.hypot(one.bx - x, one.by - y) >= ROUND);
+  const rows = Array.from({ length: Math.floor((bottom - top) / ROUND) + 1 }, (_, index) => top + index * ROUND);
+  for (const one of wanted) {
+    const aside = Array.from({ length: Math.ceil((right - left) / ROUND) }, (_, index) => [one.cx - index * ROUND, one.cx + index * ROUND]).flat().filter((x) => x >= left && x <= right);
+    const columns = [one.cx, ...aside];
+    const far = (y) => Math.abs(y - one.by) + ((y - one.by) * (one.side ?? -1) < 0 ? bottom - top : 0);
+    const stack = rows.map((_, index) => one.by + (one.side ?? -1) * index * ROUND).filter((y) => y >= top && y <= bottom);
+    const nearest = [one.by, ...stack, ...rows].sort((a, b) => far(a) - far(b));
+    const [bx, by] = columns.flatMap((x) => nearest.map((y) => [x, y])).find(([x, y]) => free(x, y)) ?? [one.cx, one.by];
+    placed.push({ ...one, bx, by });
+  }
+  return placed;
+}
+
 function drawBalloons(marked, made) {
   return (at) => {
-    let last = -100;
-    let level = 0;
-    const placed = marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
+    const wanted = marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
       const cx = at.x(event.utc_us);
-      level = cx - last < 26 ? level + 1 : 0;
-      last = cx;
       const near = made.points.filter((point) => point.control).reduce((best, point) => (Math.abs(point.utc_us - event.utc_us) < Math.abs((best?.utc_us ?? 0) - event.utc_us) ? point : best), null);
       const cy = near ? at.y((near.part ?? near.control)[2]) : at.bottom;
       const side = cy > (at.top + at.bottom) / 2 ? -1 : 1;
-      const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * (46 + level * 27)));
-      return { no: event.no, cx, cy, by };
+      const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * 46));
+      return { no: event.no, cx, cy, by, side };
     });
-    return html`${placed.map(({ cx, cy, by }) => html`<path class="leader" d="M${px(cx)} ${px(cy)}V${px(by)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/>`)}${placed.map(({ no, cx, by }) => html`<circle
-      class="balloon" cx="${px(cx)}" cy="${px(by)}" r="10.5"/><text class="small mid middle" x="${px(cx)}" y="${px(by + 4.6)}">${no}</text>`)}`;
+    const placed = apart(wanted, { top: at.top + 12, bottom: at.bottom - 14, left: at.left + 12, right: at.width - 14 });
+    return html`${placed.map(({ cx, cy, bx, by }) => html`<path class="leader" d="M${px(cx)} ${px(cy)}L${px(bx)} ${px(by)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/>`)}${placed.map(({ no, bx, by }) => html`<circle
+      class="balloon" cx="${px(bx)}" cy="${px(by)}" r="10.5"/><text class="small mid middle" x="${px(bx)}" y="${px(by + 4.6)}">${no}</text>`)}`;
   };
 }
 
@@ -240,6 +256,6 @@ export function render(state) {
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events, state.held.checklist ?? [])}${notes.draw(state)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
-      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: capital(whoWords(row.by)), wide: true }]], { now: row.simulated ? { chamber: { simulated: true }, speed: 1 } : null, dataMs: 0, data: false })}
+      [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: capital(whoWords(row.by)), wide: true }]], { now: { chamber: { name: state.now?.chamber?.name, simulated: row.simulated }, speed: 1 }, dataMs: 0, data: false })}
       <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
 }

@@ -200,6 +200,6 @@ export function render(state) {
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     ${state.held.unsaved?.[held.id] ? html`<p>${mark("alarm", 16)} <b>Changes to it are not stored.</b> This starts revision ${held.stored.revision} without them. <a href="#/schedules/${held.id}">Store or drop them first</a></p>` : ""}
     <form data-form="start" class="editor" novalidate><div>${yours ? html`${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? plan : key}` : html`<p>${notYours("Starting a run", "start")} <a href="#/people">Who you are</a></p>`}</div><div>${
-    alone ? html`${before.drawLine(state.held.leaving, held.answers)}<div class="key-on-line">${key}</div><p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : plan}</div></form>
+    alone ? html`${before.drawLine(state.held.leaving, held.answers, state.held.links)}<div class="key-on-line">${key}</div><p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : plan}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
 }

@@ -27,7 +27,7 @@ async function send(context, form) {
   }
 }
 
-const AWAY = html`<details class="more-ways"><summary>If you can’t sign in</summary><ul><li>On the chamber’s own computer, looking and stopping need no account.</li><li>A lost password: a maintainer removes the account and makes a new invitation.
+const AWAY = html`<details class="more-ways"><summary>If you can’t sign in</summary><ul><li>On the chamber’s own computer, looking and stopping need no account, unless the service was started to stand behind a proxy.</li><li>A lost password: a maintainer removes the account and makes a new invitation.
   If the only maintainer lost it, <code>soakwarden account code</code>, on the computer where the service runs, makes a new code.</li><li>With a stop key, <a href="/stop">the plain page</a> stops the heat.</li></ul></details>`;
 
 const KEYS = { "sign-in": "Sign in", join: "Make this account" };
