@@ -30,6 +30,7 @@ UNKNOWN_S = 60.0
 FAILING_MAX = 900
 """Enough to name every channel; the answers share what their names leave."""
 ANSWER_MOST = 160
+UNHEARD = "no controller has been heard yet, so there is nothing to tell of; try again in a moment"
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
 
@@ -255,6 +256,8 @@ class Desk:
 
     async def try_channel(self, channel: Channel, link: str) -> Sent:
         """Send the arrival test to one channel, now."""
+        if channel.kind == MAILBOX and not self.now:
+            return Sent(False, UNHEARD)  # says nothing of the channel
         simulated = bool(self.now) and all(one["chamber"]["simulated"] for one in self.now.values())
         mark = "SIMULATED: " if simulated else ""
         text = words.trial(f"{mark}Soakwarden: does this message arrive?", link)
@@ -267,7 +270,7 @@ class Desk:
         """Send one beat to one receiver, now, of the first chamber that is heard."""
         for at, now in self.now.items():
             return await self._beat(at, now, receiver)
-        return Sent(False, "no controller has been heard yet, so there is nothing to say")
+        return Sent(False, UNHEARD)
 
     def failing(self) -> str:
         """What fails, for the controller and the page; empty when all is well."""

@@ -231,6 +231,8 @@ def test_the_mailbox_keeps_messages_of_a_simulation_and_refuses_those_of_a_real_
     async def work() -> None:
         house.use(Channel(1, "demo mailbox", "mailbox://", Need.FOR_INFORMATION))
         desk = house.desk()
+        early = await desk.try_channel(Channel(1, "demo mailbox", "mailbox://", Need.FOR_INFORMATION), "")
+        assert not early.left and "no controller has been heard yet" in early.answer and desk.failing() == ""
         await house.turns(desk, now=SMOKE)
         assert desk.kept.mailbox[0]["title"].startswith("SIMULATED: ") and house.sends.titles == []
         real = ended("aborted", "", latches=[latch("smoke"), latch("ceiling")])
