@@ -23,6 +23,7 @@ from api.people import Person, TheDoor, Who, person_of, role_of
 from api.plain import Html, age, clock, day, fill, form, joined, page, see_other
 from api.presses import Press, Presses, Station, look, said, stations
 from api.sign_in import address_of
+from controller.messenger.words import whom as called
 
 KEY_MAX = 100
 FRESH_US = 30_000_000
@@ -194,15 +195,15 @@ def _chamber(service: Parts, button: Html) -> Html:
 
 
 def _sentence(words: str) -> str:
-    """A few words as a sentence."""
-    words = words.strip().rstrip(".")
+    """A few words as a sentence, and nobody called by the record's name."""
+    words = called(words).strip().rstrip(".")
     return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 def _outcome(service: Parts, made: Press, steps: list[Station], button: Html) -> Html:
     sentence, more = said(made, steps)
     return fill(CHAMBER, name=_name(service), simulated=_simulated(service), sentence=sentence, more=more, button=button,
-                steps=_steps(steps, f"Asked by {made.by}. Times of {_clock_of(service)}, to a tenth of a second."))
+                steps=_steps(steps, f"Asked by {called(made.by)}. Times of {_clock_of(service)}, to a tenth of a second."))
 
 
 def _clock_of(service: Parts) -> str:

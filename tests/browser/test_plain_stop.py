@@ -63,6 +63,20 @@ def test_signing_in_and_stopping_without_any_script(new_page: Any, address: str,
     assert "The heat was seen off." in page.content()
 
 
+LONG = "The long chamber of the north cellar beside the wide window."
+
+
+@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+def test_the_longest_name_stands_whole_on_the_button(new_page: Any, address: str, size: dict[str, int]) -> None:
+    page = signed_in(new_page, address, size=size)
+    spilled = page.evaluate("""(name) => { const key = document.querySelector("button.stop");
+        key.querySelector("span").textContent = `Stop heating: ${name} (north-cellar)`;
+        const [outer, inner] = [key, key.querySelector("span")].map((one) => one.getBoundingClientRect());
+        return [inner.top < outer.top, inner.bottom > outer.bottom, inner.left < outer.left, inner.right > outer.right];
+        }""", LONG)
+    assert len(LONG) == 60 and spilled == [False] * 4
+
+
 def test_a_link_in_a_message_reaches_the_button_though_the_cookie_stays_behind(new_page: Any, address: str) -> None:
     """SameSite=Strict keeps the cookie back on the way from another site; the page opens itself once more."""
     page = signed_in(new_page, address)

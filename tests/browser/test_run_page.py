@@ -40,6 +40,28 @@ def test_a_run_shows_air_part_set_point_and_duty_by_name(new_page, stand_in, siz
     assert 12 <= top < 20, "95 % is near the top of its ruler"
 
 
+@pytest.mark.parametrize(("seconds", "fine", "least"), [(60, True, 3), (600, False, 4), (3600, False, 3), (57_600, False, 3)])
+def test_a_time_axis_has_marks_however_short_the_run(run, seconds, fine, least):
+    found = run("parts/scales", f"m.hourMarks(1764061230e6, 1764061230e6 + {seconds}e6, 8)")
+    assert found["fine"] is fine and least <= len(found["marks"]) <= 9
+
+
+def test_a_note_keeps_its_lines_and_says_who_wrote_it(new_page, stand_in):
+    rooms.with_run(rooms.furnished(stand_in))
+    note = {"id": 1, "utc_us": 1764061230000000, "by": "local, not signed in", "text": "First.\nSecond.", "yours": True}
+    stand_in.answers["GET /runs/2/notes"] = (200, {"notes": [note]})
+    page = open_at(new_page, stand_in, "record/2")
+    expect(page.locator(".notes .kept")).to_be_visible()
+    lines = page.locator(".notes .kept").evaluate("(one) => one.offsetHeight / parseFloat(getComputedStyle(one).lineHeight)")
+    assert round(lines) == 2 and "Somebody at this computer" in page.locator(".notes").inner_text()
+
+
+def test_the_events_of_a_run_can_be_taken_as_csv(new_page, stand_in):
+    rooms.with_run(rooms.furnished(stand_in))
+    page = open_at(new_page, stand_in, "record/2")
+    assert page.locator("a", has_text="Events as CSV").get_attribute("href").endswith("/runs/2/events/csv")
+
+
 def test_the_readout_names_every_line(run):
     words = [run("parts/duty", f"m.readoutWords({CURVE}, {at}, 'C')").replace(NB, " ") for at in (0, 1, 3)]
     assert words == [

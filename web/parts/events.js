@@ -111,13 +111,13 @@ export function eventWords(event) {
 
 export const isFirstOut = (event) => event.kind === "tripped" && Boolean(f(event).first_out);
 
-/** Rows with their clock; a new day is named once. */
-export function drawEvents(events) {
+/** Rows with their clock; a new day is named once. `after` gives what stands behind an event's words. */
+export function drawEvents(events, { tenths = true, after = () => "" } = {}) {
   let last = "";
   return html`<ol class="events">${events.map((event) => {
     const today = day(event.utc_us);
     const head = today === last ? "" : html`<li class="day">${today}</li>`;
     last = today;
-    return html`${head}<li class="${isFirstOut(event) ? "bad" : ""}"><time>${clockSeconds(event.utc_us, true)}</time> <span>${eventWords(event)}</span></li>`;
+    return html`${head}<li class="${isFirstOut(event) ? "bad" : ""}"><time>${clockSeconds(event.utc_us, tenths)}</time> <span>${eventWords(event)}${after(event)}</span></li>`;
   })}</ol>`;
 }

@@ -14,7 +14,7 @@ import { markAt } from "./marks.js";
 export function presentPlan({ run, trace, nowUs, dataUs, hotMc, unit, staleMs = null, trip = null, columns = 420 }) {
   const plan = [...run.plan, ...unfinished(run)].map(([us, mc]) => [run.started_utc_us + us, mc]);
   const planEnd = plan.length ? plan.at(-1)[0] : run.started_utc_us;
-  const endUs = Math.max(planEnd, nowUs ?? 0, run.ended_utc_us ?? 0, run.started_utc_us + 600e6);
+  const endUs = Math.max(planEnd, nowUs ?? 0, run.ended_utc_us ?? 0, run.started_utc_us + (nowUs === null && run.ended_utc_us ? 60e6 : 600e6));
   const span = endUs - run.started_utc_us;
   const fromUs = run.started_utc_us - span * 0.018;
   const toUs = endUs + span * 0.06;
@@ -115,7 +115,7 @@ function axes(view, marks, { x, y, bottom, width, left, phone, top }) {
     <path class="axis" d="M${left} ${bottom}H${width - 2}"/>
     ${hours.half.map((us) => html`<path class="axis" d="M${px(x(us))} ${bottom}v5"/>`)}
     ${hours.marks.map((us) => html`<path class="axis" d="M${px(x(us))} ${bottom}v9"/>${x(us) < left + 14 || x(us) > width - 14 ? "" : html`<text
-      class="tick middle" x="${px(x(us))}" y="${bottom + 24}">${clock(us)}</text>`}`)}`;
+      class="tick middle" x="${px(x(us))}" y="${bottom + 24}">${hours.fine ? clockSeconds(us) : clock(us)}</text>`}`)}`;
 }
 
 function limitLine(view, { x, y, width, left, phone }) {

@@ -11,18 +11,18 @@ export function linear(from, to, a, b) {
 }
 
 const H = 3600e6;
-const STEPS_H = [0.25, 0.5, 1, 2, 4, 6, 12, 24];
+const STEPS_H = [1 / 240, 1 / 120, 1 / 60, 1 / 30, 1 / 12, 0.25, 0.5, 1, 2, 4, 6, 12, 24];
 
-/** Whole-hour stamps (local clock) for an axis, at most `most` of them; the small marks halve them. */
+/** Stamps (local clock) for an axis, whole hours where it is long, at most `most` of them; the small marks halve them. `fine`: they need seconds. */
 export function hourMarks(fromUs, toUs, most) {
-  const step = (STEPS_H.find((hours) => (toUs - fromUs) / (hours * H) <= most) ?? 48) * H;
+  const step = Math.round((STEPS_H.find((hours) => (toUs - fromUs) / (hours * H) <= most) ?? 48) * H);
   const offset = new Date(fromUs / 1000).getTimezoneOffset() * 60e6;
   const first = Math.ceil((fromUs - offset) / step) * step + offset;
   const marks = [];
   for (let at = first; at <= toUs; at += step) marks.push(at);
   const half = [];
   for (let at = first - step / 2; at <= toUs; at += step) if (at >= fromUs) half.push(at);
-  return { marks, half };
+  return { marks, half, fine: step < 60e6 };
 }
 
 /** Degree marks in the unit shown, as m°C: named ones, small ones, and the ends of the scale. */

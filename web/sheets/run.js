@@ -4,13 +4,13 @@
  */
 import { html, px } from "../markup.js";
 import { Refused, linkTo } from "../link.js";
-import { clock, clockSeconds, counted, fromTo, hours, levelWords, many, rate, together, wait, warm, warmShort, watched, capital } from "../text.js";
+import { clock, clockSeconds, counted, day, fromTo, hours, levelWords, many, rate, together, wait, warm, warmShort, watched, capital } from "../text.js";
 import { LEFT, presentPlan, drawPlan } from "../parts/plan.js";
 import { Trace } from "../parts/trace.js";
 import { columnsOf } from "../parts/stored.js";
 import { Chart } from "../parts/chart.js";
 import { drawDuty, drawSetPoint, readoutWords } from "../parts/duty.js";
-import { answersOf, eventWords, isFirstOut, isGap, isOfPeople, whoWords } from "../parts/events.js";
+import { answersOf, drawEvents, eventWords, isFirstOut, isGap, isOfPeople, whoWords } from "../parts/events.js";
 import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { unreadable, loading } from "../parts/trouble.js";
@@ -197,7 +197,7 @@ function agreed(event, checklist) {
 
 function people(events, checklist) {
   const did = events.filter(isOfPeople);
-  return html`<section><h2>Who did what</h2>${did.length ? html`<ol class="events">${did.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}${agreed(event, checklist)}</span></li>`)}</ol>` : html`<p>No command is in the record of this run.</p>`}</section>`;
+  return html`<section><h2>Who did what</h2>${did.length ? html`${drawEvents(did, { tenths: false, after: (event) => agreed(event, checklist) })}` : html`<p>No command is in the record of this run.</p>`}</section>`;
 }
 
 function readout(held, unit) {
@@ -239,10 +239,14 @@ function drawCurve(held, state) {
 function inOrder(held) {
   const marked = balloons(held.events);
   const rest = held.events.length - marked.length;
-  return html`<section><p class="caprow">In this order</p><ol class="balloons">${marked.map((event) => html`<li class="${isFirstOut(event) ? "bad" : ""}"><svg width="22" height="22" viewBox="0 0 22 22" aria-hidden="true"><circle class="balloon" cx="11" cy="11" r="10"/><text
+  const newDay = (index) => index > 0 && day(marked[index].utc_us) !== day(marked[index - 1].utc_us);
+  return html`<section><p class="caprow">In this order</p><ol class="balloons">${marked.map((event, index) => html`${newDay(index) ? html`<li class="day">${day(event.utc_us)}</li>` : ""}<li class="${isFirstOut(event) ? "bad" : ""}"><svg width="22" height="22" viewBox="0 0 22 22" aria-hidden="true"><circle class="balloon" cx="11" cy="11" r="10"/><text
     class="small mid middle" x="11" y="15.6">${event.no}</text></svg><span>${isFirstOut(event) ? mark("trip", 14) : ""}${capital(eventWords(event))}</span><time>${clock(event.utc_us)}</time></li>`)}</ol>${
-    rest > 0 ? html`<details><summary class="plain">${many(rest, "more event")} of this run</summary><ol class="events">${held.events.map((event) => html`<li><time>${clockSeconds(event.utc_us)}</time> <span>${eventWords(event)}</span></li>`)}</ol></details>` : ""}</section>`;
+    rest > 0 ? html`<details><summary class="plain">${many(rest, "more event")} of this run</summary>${drawEvents(held.events, { tenths: false })}</details>` : ""}</section>`;
 }
+
+/** A run that the record has as going may be over: nobody hears its controller. */
+const unheard = (state) => !state.now || state.staleMs() !== null;
 
 export function render(state) {
   const held = state.held.run;
@@ -252,10 +256,10 @@ export function render(state) {
   const first = row.first_out;
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
-    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(together(endWords(row))).replace(/\.$/u, "")}.`}</p></div>
+    row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${unheard(state) ? "was on when its controller was last heard" : endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(together(endWords(row))).replace(/\.$/u, "")}.`}</p></div>
     <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events, state.held.checklist ?? [])}${notes.draw(state)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
       [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: capital(whoWords(row.by)), wide: true }]], { now: { chamber: { name: state.now?.chamber?.name, simulated: row.simulated }, speed: 1 }, dataMs: 0, data: false })}
-      <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
+      <p class="links"><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/csv`)}" download>Readings as CSV</a><a href="${linkTo(`/runs/${encodeURIComponent(row.id)}/events/csv`)}" download>Events as CSV</a><button type="button" data-do="print">Print this sheet</button></p></div></div>`;
 }
