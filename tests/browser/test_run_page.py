@@ -56,6 +56,36 @@ def test_a_note_keeps_its_lines_and_says_who_wrote_it(new_page, stand_in):
     assert round(lines) == 2 and "Somebody at this computer" in page.locator(".notes").inner_text()
 
 
+@pytest.mark.parametrize(("ended_us", "now_us", "most_s"), [(7_000_000, "null", 90), (None, "7e6", 700)])
+def test_a_run_of_seconds_fills_its_drawing_once_it_is_over(run, ended_us, now_us, most_s):
+    given = f"""{{started_utc_us: 0, elapsed_us: 7e6, plan: [[0, 25000], [7e6, 25100]], run_ceiling_mc: 112000, end: '',
+      state: 'aborted', segments: [], next: null, ended_utc_us: {json.dumps(ended_us)}}}"""
+    trace = "{columns: () => []}"
+    made = f"m.presentPlan({{run: {given}, trace: {trace}, nowUs: {now_us}, dataUs: 7e6, hotMc: 45000, unit: 'C'}})"
+    view = run("parts/plan", f"(view => view.toUs - view.fromUs)({made})")
+    assert 60e6 <= view <= most_s * 1e6
+
+
+@pytest.mark.parametrize(
+    ("stale_ms", "words"), [("null", "Run 2 is on."), ("9000", "Run 2 was on when its controller was last heard.")]
+)
+def test_a_run_is_on_only_as_long_as_its_controller_is_heard(run, stale_ms, words):
+    row = {**rooms.a_run(), "going": True, "state": "running", "end": "", "ended_utc_us": None}
+    row |= {"segments_done": [], "first_out": None}
+    held = f"{{run: {{row: {json.dumps(row)}, events: [], whole: {{utc_us: [], gaps: [], columns: {{}}}}}}}}"
+    state = f"{{held: {held}, now: {{}}, me: null, unit: 'C', staleMs: () => {stale_ms}}}"
+    text = run("sheets/record", f"(await import('/sheets/run.js')).render({state}).text")
+    assert words in text
+
+
+def test_the_next_day_is_named_among_a_runs_events(new_page, stand_in):
+    world = rooms.with_run(rooms.furnished(stand_in))
+    told = world.answers["GET /runs/2/events"][1]["events"]
+    told[-1]["utc_us"] += 24 * 3_600_000_000
+    page = open_at(new_page, stand_in, "record/2")
+    expect(page.locator(".balloons .day")).to_have_count(1)
+
+
 def test_the_events_of_a_run_can_be_taken_as_csv(new_page, stand_in):
     rooms.with_run(rooms.furnished(stand_in))
     page = open_at(new_page, stand_in, "record/2")

@@ -40,6 +40,13 @@ def test_a_check_in_that_was_missed_counts_no_more(run, by, withheld, seen_off, 
     assert [key["act"] for key in said["keys"]] == (["check-in"] if "page" in by else [])
 
 
+@pytest.mark.parametrize("may", [["check_in"], ["stop_heating"]])
+def test_whose_a_check_in_is_stands_where_its_key_would(run, may):
+    notice = "[{bold: '', more: '', tone: 'must', keys: [{word: 'I am here', act: 'check-in', need: 'check_in'}]}]"
+    text = run("parts/notices", f"m.drawNotices({notice}, {{may: {may}}}).text")
+    assert ("<button" in text, "I am here: for an operator" in text) == ("check_in" in may, "check_in" not in may)
+
+
 @pytest.mark.parametrize(
     ("at_us", "words"),
     [(A_TUESDAY_US, "Tue 1 Dec"), (A_TUESDAY_US + 365 * 24 * HOUR_US, "Wed 1 Dec 2027")],
