@@ -78,7 +78,7 @@ def _leave(state: State, run: Run) -> Json | None:
     """Advice to whoever started an unattended run; no gate. None for any other run, and once it cools down early."""
     if run.level is not Level.UNATTENDED or run.state is S.STOPPING:
         return None
-    left_us = max(0, run.started_us + FIRST_US - state.mono_us)
+    left_us = max(0, run.follows_us + FIRST_US - state.mono_us)
     standing = next((GUARDS[INDEX[alarm.guard]].cause for alarm in state.alarms if alarm.state not in GONE), "")
     if standing:
         return {"may": False, "words": f"Not yet. {standing}", "in_us": None}

@@ -10,6 +10,7 @@ from controller.core.guards import GUARDS, INDEX
 from controller.core.messages import LimitsRead, Report
 from controller.core.program import Treatment
 from controller.core.readings import Faulted, Good, Missing, Reading, Stale, judge
+from controller.core.run_states import S
 from controller.core.schedule import Kind as SegmentKind
 from controller.core.setup import Level
 from controller.core.starting import press
@@ -172,6 +173,8 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     stale = age_us is None or age_us >= work.limits[READING_STALE]
     _judge_readings(work, age_us, stale)
     run = work.run if work.active else None
+    if run is not None and run.level is Level.UNATTENDED and work.now_us - run.follows_us < FIRST_US:
+        run = work.run = _counted_anew(work, run)
     seen = (
         UNKNOWN if age_us is None else age_us,
         QUIET if run is None else work.now_us - run.started_us,
@@ -194,14 +197,28 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         _arm_void(work, "two hours passed")
 
 
+def _counted_anew(work: Work, run: Run) -> Run:
+    """The first half hour begins anew with every tick in which the run is held, its heat is withheld, or the air is not
+    where the plan wants it."""
+    if run.state is S.RUNNING and not run.heat_withheld and run.air_setpoint_mc and not _off_plan(work, run):
+        return run
+    return run._replace(follows_us=work.now_us)
+
+
+def _off_plan(work: Work, run: Run) -> bool:
+    """Well out of the band about the set point; also where the air is not known."""
+    return work.control_mc is None or 2 * abs(work.control_mc - run.air_setpoint_mc) > 3 * run.treatment.now.band_mc
+
+
 def _astray(work: Work, run: Run) -> int:
-    """1 while an unattended run does not follow its plan in its first half hour, or has not found back to it since."""
-    if run.level is not Level.UNATTENDED or not run.air_setpoint_mc or work.control_mc is None:
+    """1 while an unattended run does not follow its plan and has not yet done so for half an hour, or has not found back to
+    it since. What withholds its heat has an alarm of its own, and a sensor that says nothing too."""
+    if run.level is not Level.UNATTENDED or not run.air_setpoint_mc or work.control_mc is None or run.heat_withheld:
         return QUIET
-    early = work.now_us - run.started_us < FIRST_US
+    early = work.now_us - run.follows_us < FIRST_US
     if not (early or work.standing[NOT_FOLLOWING].stands):
         return QUIET
-    return int(2 * abs(work.control_mc - run.air_setpoint_mc) > 3 * run.treatment.now.band_mc)
+    return int(_off_plan(work, run))
 
 
 def _own_silence(inputs: Inputs) -> str:

@@ -118,6 +118,7 @@ def _begin(work: Work, pending: Pending) -> None:
         False,
         "",
         work.now_us,
+        work.now_us,
     )
     work.pending = None
     if command.leaving is not None and command.level is Level.UNATTENDED:

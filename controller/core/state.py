@@ -177,6 +177,8 @@ class Run(NamedTuple):
     end: str
     """Why it ended, in words; empty while it goes on."""
     checked_in_us: int
+    follows_us: int = 0
+    """Since when it has followed its plan without a break; no longer moved once that was half an hour."""
 
     @property
     def program(self) -> Program:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from controller.core.commands import Ask
 from controller.core.events import Kind
 from controller.core.leaving import ARRIVAL_HOLDS_US, CHECKLIST, NEVER_US, Leaving, lacking
 from controller.core.run_states import S
@@ -115,3 +116,47 @@ def strayed(level: Level, minutes: float) -> str:
     (Level.UNATTENDED, 5, "unacknowledged"), (Level.UNATTENDED, 31, "normal"), (Level.IN_THE_BUILDING, 5, "normal")])
 def test_only_the_first_half_hour_of_an_unattended_run_is_held_to_its_plan(level, minutes, alarm):
     assert strayed(level, minutes) == alarm
+
+
+def followed_s(bench) -> float:
+    """How long the run has followed its plan, as its state has it."""
+    run = bench.state.run
+    assert run is not None
+    return (bench.now_us - run.follows_us) / US
+
+
+def on_plan(bench, seconds: int, off_mc: int = 0) -> None:
+    """So many ticks with the air where the plan wants it, or `off_mc` beside that."""
+    bench.board.warming = False
+    for _ in range(seconds):
+        bench.board.air_mc = bench.state.run.air_setpoint_mc + off_mc
+        bench.tick()
+
+
+@pytest.mark.parametrize("break_off", ["hold", "door", "stray"])
+def test_the_first_half_hour_begins_anew_after_whatever_was_no_following(break_off):
+    bench = running(SOAK_AT_105, Level.UNATTENDED, air_mc=105_000.0)
+    on_plan(bench, 20 * 60)
+    assert followed_s(bench) > 19 * 60
+    if break_off == "hold":
+        bench.ask(Ask.HOLD)
+    if break_off == "door":
+        bench.board.says["door"] = False
+    on_plan(bench, 15 * 60, off_mc=3_500 if break_off == "stray" else 0)
+    assert followed_s(bench) < 2, "thirty-five minutes after the start nothing has been followed for even one"
+    bench.board.says.pop("door", None)
+    bench.run(2)
+    if break_off != "stray":
+        bench.ask(Ask.RESTART)
+    on_plan(bench, 29 * 60)
+    assert 27 * 60 < followed_s(bench) < 30 * 60
+    on_plan(bench, 5 * 60)
+    assert followed_s(bench) > 30 * 60
+
+
+def test_what_was_followed_for_half_an_hour_is_not_taken_back():
+    bench = running(SOAK_AT_105, Level.UNATTENDED, air_mc=105_000.0)
+    on_plan(bench, 31 * 60)
+    bench.ask(Ask.HOLD)
+    on_plan(bench, 60)
+    assert followed_s(bench) > 31 * 60

@@ -83,12 +83,12 @@ def test_an_unattended_run_asks_for_no_sign_of_life(going):
 def test_after_half_an_hour_that_followed_the_plan_one_may_leave(going):
     early = told(going)["leave"]
     assert early["may"] is False and 0 < early["in_us"] <= 30 * MINUTE_US and early["words"] == attendance.STAY
-    later = at_level(going, Level.UNATTENDED, started_us=going.mono_us - 30 * MINUTE_US)
+    later = at_level(going, Level.UNATTENDED, follows_us=going.mono_us - 30 * MINUTE_US)
     assert told(later)["leave"] == {"may": True, "words": attendance.MAY_LEAVE, "in_us": None}
 
 
 def test_one_may_not_leave_while_something_asks_for_a_person(going):
-    later = at_level(going, Level.UNATTENDED, started_us=going.mono_us - 40 * MINUTE_US)
+    later = at_level(going, Level.UNATTENDED, follows_us=going.mono_us - 40 * MINUTE_US)
     asking = later._replace(alarms=(Alarm("not_following", AlarmState.ACKNOWLEDGED, 0, 1, 1),))
     assert told(asking)["leave"]["may"] is False and "does not follow" in told(asking)["leave"]["words"]
     gone = later._replace(alarms=(Alarm("not_following", AlarmState.RETURNED, 0, 1, 1),))

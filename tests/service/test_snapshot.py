@@ -244,7 +244,7 @@ def test_the_permit_line_says_of_a_waiting_start_whether_it_is_armed(folder, arm
 def test_for_the_first_half_hour_of_an_unattended_run_somebody_is_asked_to_stay(folder, going):
     early = told(folder, going)
     assert early["leave"]["in_us"] and "Stay until the first half hour" in early["sentence_more"]
-    later = going._replace(run=going.run._replace(started_us=going.mono_us - 1_800_000_000))
+    later = going._replace(run=going.run._replace(follows_us=going.mono_us - 1_800_000_000))
     assert "Stay" not in told(folder, later)["sentence_more"]
 
 
