@@ -27,6 +27,7 @@ DISK_LEAST_BYTES = 500 * 1024 * 1024
 RUN_BYTES = 50 * 1024 * 1024
 """What a 16 h run writes, at most."""
 OTHERS = 0o007
+ASK_S = 2.0
 SOCKET_MODE = 0o660
 PROCESSES = Path("/proc")
 
@@ -90,7 +91,7 @@ def controller(places: Places) -> Iterator[Finding]:
         yield Finding(Mark.NOTE, "controller", f"not running on the data folder {places.data}", f"Start it with: {start}")
         return
     try:
-        health = asyncio.run(Client(path, 2.0).ask("health"))
+        health = asyncio.run(Client(path, ASK_S).ask("health"))
     except ControllerError as error:
         yield Finding(Mark.BAD, "controller", error.reason, "Its socket is there but nobody answers: start it again.")
         return
@@ -116,10 +117,23 @@ def chamber(places: Places) -> Iterator[Finding]:
     kind = "SIMULATED" if folder.chamber.simulated else "real"
     yield Finding(Mark.GOOD, "chamber", f"{folder.chamber.name}, {kind}, may run: {LEVEL_WORDS[folder.level.level]}. "
                   f"{folder.level.why}", folder.level.next_thing)
-    for stored in latch.read(folder.latch_path, utc_us()):
+    stands = latch.read(folder.latch_path, utc_us())
+    if latch.says_running(folder.latch_path) and _answers(places):
+        yield Finding(Mark.GOOD, "latch", "a run is on")
+        stands = tuple(one for one in stands if one.guard != latch.ENDED_IN_A_RUN)
+    for stored in stands:
         yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')}: {stored.detail}".rstrip(": "),
                       " ".join(GUARDS[INDEX[stored.guard]].do) if stored.guard in INDEX else "Look at the chamber.")
     yield from port(places.port or folder.port, folder)
+
+
+def _answers(places: Places) -> bool:
+    """Whether this chamber's controller is there and speaks."""
+    try:
+        asyncio.run(Client(places.data / SOCKET_FILE, ASK_S).ask("health"))
+    except ControllerError:
+        return False
+    return True
 
 
 def port(path: str, folder: ChamberFolder | None) -> Iterator[Finding]:

@@ -82,6 +82,14 @@ def read(path: Path, utc_us: int) -> tuple[Stored, ...]:
     return latches
 
 
+def says_running(path: Path) -> bool:
+    """Does the file say that heat may be on? True of every run; only where no controller answers did it end unsaid."""
+    try:
+        return _remembered(path, sealed.read(path)).condition is Condition.RUNNING
+    except sealed.Unsealed:
+        return False
+
+
 def a_start_waited(path: Path) -> int:
     """The named time (UTC µs) of a start that waited when the last controller ended; 0: none did. Asked before `read`'s
     file is written anew."""

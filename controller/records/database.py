@@ -231,10 +231,11 @@ def backup(path: Path, to: Path) -> int:
 
 
 def highest(path: Path, what: str) -> int:
-    """The largest boot, numeric run id or time of an event in a record; 0 without one. Never raises."""
+    """The largest boot, numeric run id or time in a record; 0 without one. Never raises."""
     question = {"boot": "SELECT max(boot) FROM boots",
                 "run": "SELECT max(CAST(id AS INTEGER)) FROM (SELECT id FROM runs UNION ALL SELECT run FROM events)",
-                "utc_us": "SELECT max(utc_us) FROM events"}[what]
+                "utc_us": "SELECT max(utc_us) FROM (SELECT max(utc_us) AS utc_us FROM events UNION ALL "
+                          "SELECT utc_us FROM (SELECT utc_us FROM ticks ORDER BY id DESC LIMIT 1))"}[what]
     try:
         raw = read_only(path)
     except (RecordAbsent, RecordUnreadable):

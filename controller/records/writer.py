@@ -297,7 +297,7 @@ class Writer:
 
 
 def last_utc_us(path: Path) -> int:
-    """The time of the newest event in the record, 0 without one."""
+    """The time of the newest tick or event in the record, 0 without one."""
     return database.highest(path, "utc_us")
 
 

@@ -16,7 +16,7 @@ import pytest
 from controller.cli import main
 from controller.doctor import chamber, machine, services
 from controller.doctor.finding import Finding, Mark, Places
-from controller.drivers import clock_sync
+from controller.drivers import clock_sync, latch
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import lock_port
 from controller.exit_codes import Exit
@@ -98,7 +98,7 @@ def test_before_there_is_a_chamber_one_is_to_be_added_and_nothing_restarted(tmp_
     assert all("chamber add" in finding.do and "systemctl" not in finding.do for finding in found)
 
 
-def answering_once(path: Path, answer: dict) -> threading.Thread:
+def answering_once(path: Path, answer: dict, do: str = "status") -> threading.Thread:
     """Something on a socket that answers one ask."""
     server = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     server.bind(str(path))
@@ -107,7 +107,7 @@ def answering_once(path: Path, answer: dict) -> threading.Thread:
     def serve() -> None:
         line, _ = server.accept()
         with server, line, line.makefile("rb") as asked:
-            assert json.loads(asked.readline())["do"] == "status"
+            assert json.loads(asked.readline())["do"] == do
             line.sendall(json.dumps({"id": 1, "ok": answer}).encode() + b"\n")
 
     thread = threading.Thread(target=serve)
@@ -265,3 +265,17 @@ def test_who_may_not_look_is_told_how_to(tmp_path, capsys, monkeypatch):
     main(["doctor", "--root", str(root)])
     text = capsys.readouterr().out
     assert "may not look into" in text and "sudo adduser YOU soakwarden" in text and "none yet" not in text
+
+
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_run_that_is_on_is_no_run_that_ended_unsaid(tmp_path, heard):
+    folder, data = tmp_path / "chamber", tmp_path / "data"
+    real(folder)
+    data.mkdir()
+    latch.write(folder / "latch", latch.Remembered(latch.Condition.RUNNING))
+    answering = answering_once(data / "controller.sock", {"tick": 1}, "health") if heard else None
+    found = [one for one in chamber.chamber(Places(data, folder, "", data)) if one.what == "latch"]
+    assert [one.found for one in found] == (["a run is on"] if heard else [
+        "ended in a run: Found at the next start: no end was kept."])
+    if answering is not None:
+        answering.join()

@@ -16,7 +16,7 @@ from controller.core.readings import MISSING, Faulted, Good, Reading, Role, Stal
 from controller.records.database import Database
 from controller.records.queries import Reader
 from controller.records.rows import quality, reading_of
-from controller.records.writer import TickRecord, Writer, next_run
+from controller.records.writer import TickRecord, Writer, last_utc_us, next_run
 from tests.records.conftest import until, written
 from tests.records.scripted import ABOUT, CHAMBER, SHORT, records
 
@@ -113,6 +113,14 @@ def test_runs_are_numbered_on_and_boots_too(tmp_path: Path) -> None:
     assert next_run(path) == 58, "also after a start that came to nothing"
     again = Writer(path, None, ABOUT)
     assert again.boot == 2
+
+
+def test_the_newest_time_of_a_record_is_that_of_its_last_tick(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    assert last_utc_us(path) == 0
+    written(path, records(60))
+    rows = list(Reader(path).ticks("1"))
+    assert rows[-1].tick == 60 and last_utc_us(path) == rows[-1].utc_us
 
 
 def test_a_run_that_a_crash_cut_is_closed_by_the_next_start(tmp_path: Path) -> None:
