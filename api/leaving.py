@@ -11,7 +11,7 @@ from typing import Any
 from fastapi import APIRouter
 
 from api.examples import LEAVING, one
-from api.messages import arrival
+from api.messages import Arrived, arrival
 from api.parts import Parts, Service
 from api.wire import Answer
 from controller.core.leaving import ARRIVAL_HOLDS_US, CHECKLIST, NEVER_US
@@ -48,16 +48,17 @@ async def leaving(service: Service) -> Answer:
 
 async def said(service: Parts, answers: list[str]) -> dict[str, Any]:
     """The `leaving` of a start command: a person's answers, and the newest arrival."""
-    channel, age_us = await arrival(service) or ("", NEVER_US)
-    return {"answers": answers, "arrived_age_us": age_us, "channel": channel}
+    found = await arrival(service) or Arrived("", NEVER_US, "")
+    return {"answers": answers, "arrived_age_us": found.age_us, "channel": found.channel, "way": found.way}
 
 
-def _arrived(found: tuple[str, int] | None) -> dict[str, Any]:
-    done = found is not None and found[1] < ARRIVAL_HOLDS_US
+def _arrived(found: Arrived | None) -> dict[str, Any]:
+    done = found is not None and found.age_us < ARRIVAL_HOLDS_US
     detail = "No message has arrived yet." if found is None else (
-        f"A message by {found[0]} arrived {found[1] // 3_600_000_000} h ago; it counts for 24 h.")
+        f"A message by {found.channel} arrived {found.age_us // 3_600_000_000} h ago; it counts for 24 h.")
     return {"id": "message_arrived", "words": "A test message reached you.", "done": done, "detail": detail,
-            "how": "Send a test message and press the button in it: the sheet Messages."}
+            "how": "Send a test message and press the button in it, by a channel that takes more than “get out”: the sheet "
+                   "Messages."}
 
 
 def _live(now: dict[str, Any] | None) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 from fastapi import APIRouter, Depends, Path
 from sqlalchemy import Connection
@@ -78,17 +78,27 @@ def stored(service: Parts) -> Channels:
     return found or NONE._replace(page=f"http://127.0.0.1:{service.settings.port}")
 
 
-async def arrival(service: Parts) -> tuple[str, int] | None:
-    """The newest arrival among the channels that are there: (name, age in µs); None when nothing has arrived."""
+class Arrived(NamedTuple):
+    """A message that somebody has answered."""
+
+    channel: str
+    age_us: int
+    way: str
+    """The channel's mark."""
+
+
+async def arrival(service: Parts) -> Arrived | None:
+    """The newest arrival among the channels that are there and take what asks to get up; None when nothing has arrived."""
     try:
-        there = {one.id: one.name for one in stored(service).channels}
+        there = {one.id: one for one in stored(service).channels if one.wakes}
     except Problem:
         return None
     found = [one for one in await service.desk.do(arrivals.newest) if one.channel_id in there]
     newest = max(found, key=lambda one: one.arrived_utc_us, default=None)
     if newest is None or newest.arrived_utc_us > utc_us():  # a clock that went back proves nothing
         return None
-    return there[newest.channel_id], utc_us() - newest.arrived_utc_us
+    channel = there[newest.channel_id]
+    return Arrived(channel.name, utc_us() - newest.arrived_utc_us, channel.mark)
 
 
 async def _ask(service: Parts, do: str, timeout_s: float, **fields: Any) -> Json:
@@ -125,7 +135,7 @@ async def messages(service: Service, person: Looker) -> Answer:
                      for one in channels.channels],
         "beats": [{**_shown(one, fares), "signed": bool(one.key)} for one in channels.beats],
         "told": status["told"], "failing": status["failing"],
-        "arrival": found and {"channel": found[0], "age_us": found[1]},
+        "arrival": found and {"channel": found.channel, "age_us": found.age_us},
         "messenger": {"away": away, "version": status.get("version"), "up_us": status.get("up_us")}})
 
 

@@ -16,7 +16,7 @@ from controller.core.setup import Level
 
 TEXT_MAX = 120
 KEYS = ("ask", "by", "role", "ref", "schedule", "level", "name", "value", "at_utc_us", "leaving")
-LEAVING_KEYS = ("answers", "arrived_age_us", "channel")
+LEAVING_KEYS = ("answers", "arrived_age_us", "channel", "way")
 SCHEDULE_KEYS = ("name", "of", "resume", "segments")
 SEGMENT_NUMBERS = ("target_mc", "rate_mc_per_h", "soak_us", "band_mc", "longest_us")
 NUMBER_MAX = 1 << 53
@@ -71,7 +71,7 @@ def _leaving(data: Any, found: list[Mistake]) -> Leaving | None:
     age_us = _number(data, "arrived_age_us", "leaving arrived_age_us", found, NEVER_US)
     if age_us < NEVER_US:
         found.append(_wrong("leaving arrived_age_us", age_us, "microseconds, or -1 for never"))
-    return Leaving(tuple(answers), age_us, _text(data, "channel", found))
+    return Leaving(tuple(answers), age_us, _text(data, "channel", found), _text(data, "way", found))
 
 
 def schedule_of(data: Any) -> Schedule:

@@ -37,6 +37,7 @@ RECEIVE_BYTES = 65_536
 QUEUE_MAX = 2_000
 """Ticks waiting for this thread; more than half an hour of them in real time."""
 WORDS_MAX = 1_000
+WAYS_MAX = 64
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 
@@ -58,6 +59,8 @@ class MessengerSaid(NamedTuple):
 
     mono_us: int
     failing: str
+    ways: frozenset[str] | None = None
+    """Marks of the channels that take "get up now"; None from a messenger that does not tell them."""
 
 
 class Doors(NamedTuple):
@@ -274,7 +277,11 @@ class SocketServer:
         failing = ask.get("failing")
         if not isinstance(failing, str) or len(failing) > WORDS_MAX:
             raise Error("bad_messages", f"failing must be text of at most {WORDS_MAX} characters; empty: all channels work")
-        self.messages = MessengerSaid(mono_us(), failing)
+        ways = ask.get("ways")
+        if ways is not None and not (isinstance(ways, list) and len(ways) <= WAYS_MAX
+                                     and all(isinstance(one, str) for one in ways)):
+            raise Error("bad_messages", f"ways must be a list of at most {WAYS_MAX} marks")
+        self.messages = MessengerSaid(mono_us(), failing, None if ways is None else frozenset(ways))
         return {}
 
     def _tell_all(self) -> None:

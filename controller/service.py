@@ -20,6 +20,7 @@ from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
 from controller.core.leaving import NOT_HEARD
 from controller.core.run_states import ACTIVE, S
+from controller.core.setup import Level
 from controller.core.start import first_state
 from controller.core.state import NOT_SET, Inputs, Lapse, Messages, Notice, State, Wall
 from controller.core.tick import advance, waits_for_nothing
@@ -184,6 +185,7 @@ class Service:
         patience_us = MESSENGER_FRESH_US if starts else MESSENGER_SILENT_US
         if said is not None and mono_us() - said.mono_us >= patience_us:
             failing = "the messenger does not answer"
+        failing = failing or self._way_lost()
         if failing != self.state.messages_why:
             yield Messages(failing)
         pending = self.state.pending
@@ -192,6 +194,14 @@ class Service:
             self._synced = self._clock.synchronised()
         if named:
             yield Wall(utc_us if self._synced else NOT_SET)
+
+    def _way_lost(self) -> str:
+        """A start that waits was asked for by the word of a channel that has been taken away or changed since."""
+        said, pending = self.server.messages, self.state.pending
+        leaving = pending.command.leaving if pending is not None and pending.command.level is Level.UNATTENDED else None
+        if leaving is None or not leaving.way or said is None or said.ways is None or leaving.way in said.ways:
+            return ""
+        return f"the channel {leaving.channel} is not what it was when its message arrived; send a test again"
 
     def _rows_lost(self) -> int:
         """A latch file that cannot be written counts as a failing record: same cause, same advice."""

@@ -52,6 +52,8 @@ class Leaving(NamedTuple):
     """How long before the command a message was last pressed as arrived; `NEVER_US` for never."""
     channel: str
     """By which channel it came."""
+    way: str = ""
+    """The mark of that channel as it was then, which the messenger knows too; empty: not told."""
 
 
 NOTHING_SAID = Leaving((), NEVER_US, "")

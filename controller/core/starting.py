@@ -71,6 +71,10 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
         except NotDone as refusal:
             _lapse(work, pending, refusal.code, f"When its time came it could not begin: {refusal.reason}")
             return
+        if command.level is Level.UNATTENDED and work.messages_why:
+            told = f"When its time came it could not begin: messages cannot leave ({work.messages_why})."
+            _lapse(work, pending, "not_ready_to_leave", told)
+            return
         work.pending = pending._replace(due=True, asked_us=work.now_us)
         work.board = line.again(work.board, work.now_us)
 

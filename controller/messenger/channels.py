@@ -6,6 +6,7 @@ which keeps messages on the page and exists for simulated chambers only.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -48,6 +49,16 @@ class Channel(NamedTuple):
     @property
     def kind(self) -> str:
         return kind(self.url)
+
+    @property
+    def mark(self) -> str:
+        """Says whether it is still the same way, without its address."""
+        return f"{self.id}-{hashlib.sha256(self.url.encode(errors='replace')).hexdigest()[:12]}"
+
+    @property
+    def wakes(self) -> bool:
+        """Whether what asks to get up now comes this way; one that only takes "get out" would keep a trip to itself."""
+        return self.least.rank <= Need.GET_UP.rank
 
 
 class Beat(NamedTuple):

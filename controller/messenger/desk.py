@@ -25,6 +25,7 @@ AGAIN_S = 1.0
 FILE_US = 1_000_000
 """How often the channel file is looked at."""
 TELL_S, TELL_PATIENCE_S = 5.0, 3.0
+LOOK_S = 0.5
 UNKNOWN_S = 60.0
 """A controller that does not know the ask is asked again so much later: it may have been replaced."""
 FAILING_MAX = 900
@@ -297,17 +298,25 @@ class Desk:
                 await asyncio.sleep(AGAIN_S)
 
     async def tell(self, at: str) -> None:
-        """Tell one controller every 5 s whether messages work: its watchdog over this process."""
+        """Tell one controller every 5 s whether messages work, and at once when that changes: its watchdog over this
+        process."""
         while True:
-            wait_s = TELL_S
+            wait_s, word = TELL_S, self._word()
             try:
                 await Client(self._sockets[at], TELL_PATIENCE_S).ask(
-                    "messages", failing=self.failing(), channels=len(self.channels.channels))
+                    "messages", **word)
             except Misunderstood:
                 wait_s = UNKNOWN_S
             except (ControllerError, ValueError, KeyError):
                 pass
-            await asyncio.sleep(wait_s)
+            until_s = asyncio.get_running_loop().time() + wait_s
+            while self._word() == word and asyncio.get_running_loop().time() < until_s:
+                await asyncio.sleep(min(wait_s, LOOK_S))
+
+    def _word(self) -> Json:
+        """What a controller is told of messages."""
+        ways = [one.mark for one in self.channels.channels if one.wakes]
+        return {"failing": self.failing(), "channels": len(self.channels.channels), "ways": ways}
 
     async def close(self) -> None:
         """End the tries; what they did not finish is sent after the next start."""

@@ -51,7 +51,7 @@ def test_a_start_takes_answers_and_named_time_to_the_controller(rig: Rig) -> Non
     assert start(rig, at_utc_us=at, leaving={"answers": ANSWERS}).status_code == 202
     command = given(rig)
     assert command["at_utc_us"] == at
-    assert command["leaving"] == {"answers": ANSWERS, "arrived_age_us": NEVER_US, "channel": ""}
+    assert command["leaving"] == {"answers": ANSWERS, "arrived_age_us": NEVER_US, "channel": "", "way": ""}
 
 
 def test_a_start_without_them_says_nothing_for_the_person(rig: Rig) -> None:

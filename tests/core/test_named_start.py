@@ -12,7 +12,7 @@ from controller.core.events import Kind
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.starting import NAMED_HOLDS_US
-from controller.core.state import NOT_SET, LineLost, LineOpened, Wall
+from controller.core.state import NOT_SET, LineLost, LineOpened, Messages, Wall
 from tests.core.ready import idle
 from tests.core.world import DEMO, US, Bench
 
@@ -211,3 +211,11 @@ def test_a_start_for_now_does_not_wait_for_any_clock():
     bench.ask_start(DEMO)
     bench.press_arm()
     bench.until(lambda one: one.run_state is S.RUNNING, 20)
+
+
+def test_an_armed_start_whose_time_comes_while_messages_fail_comes_to_nothing():
+    bench = waiting(10)
+    bench.tick(notices=[Messages("mail: refused")])
+    bench.run(11 * MINUTE)
+    assert "messages cannot leave (mail: refused)" in lapsed(bench)
+    assert not bench.heats

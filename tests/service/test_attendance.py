@@ -155,6 +155,22 @@ def test_a_start_rests_on_no_word_of_the_messenger_older_than_eight_seconds(rig,
     assert given(rig) == () and given(rig, (start,)) == (Messages("the messenger does not answer"),)
 
 
+@pytest.mark.parametrize(("ways", "good"), [(["3-ab"], True), (["3-cd"], False), ([], False), (None, True)])
+def test_a_start_that_waits_rests_on_the_channel_whose_message_arrived(rig, ways, good):
+    rig.steps(1)
+    start = Command(Ask.START, "x", PersonRole.OPERATOR, "r", short(), "1", leaving=ANSWERED._replace(way="3-ab"))
+    with rig.client() as messenger:
+        messenger.ask("messages", failing="", channels=1, ways=ways)
+        assert messenger.ask("messages", failing="", ways="3-ab")["error"]["code"] == "bad_messages"
+    assert given(rig) == ()
+    rig.service.state = rig.service.state._replace(pending=Pending(start, 0, 1, 1, False, 0, True))
+    words = f"the channel {ANSWERED.channel} is not what it was when its message arrived; send a test again"
+    assert given(rig) == (() if good else (Messages(words),))
+    watched = replace(start, level=Level.IN_THE_BUILDING)
+    rig.service.state = rig.service.state._replace(pending=Pending(watched, 0, 1, 1, False, 0, True))
+    assert given(rig) == ()
+
+
 @pytest.mark.parametrize(("synced", "utc_us"), [(True, 5_000), (False, NOT_SET)])
 def test_the_time_is_told_while_a_start_waits_for_one(rig, monkeypatch, synced, utc_us):
     rig.steps(1)
