@@ -7,10 +7,13 @@ behind the link of its arrival test.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path
+from fastapi import APIRouter, Depends
+from fastapi import Path as InPath
 from sqlalchemy import Connection
 
 from api.commands import Nothing
@@ -40,10 +43,11 @@ from controller.messenger.words import Need
 
 SOCKET_FILE = "messenger.sock"
 STATUS_S = 3.0
+LIVES_EVERY_S = 30.0
 TRY_S = 45.0
 """The messenger gives a try 30 s; a try before it may have to end first."""
 Json = dict[str, Any]
-Number = Annotated[int, Path(ge=1, le=2**31, description="The `id` in /messages.")]
+Number = Annotated[int, InPath(ge=1, le=2**31, description="The `id` in /messages.")]
 router = APIRouter(prefix="/messages", tags=["messages"])
 
 
@@ -99,6 +103,14 @@ async def _ask(service: Parts, do: str, timeout_s: float, **fields: Any) -> Json
         raise Problem(code, f"{refused.reason.rstrip('.')}.") from None
     except (ControllerError, Misunderstood, ValueError, KeyError) as error:
         raise Problem("messenger_away", f"{do}: {str(getattr(error, 'reason', '') or error).rstrip('.')}.") from None
+
+
+async def lives_for_ever(folder: Path) -> None:
+    """Say to the messenger, again and again, that the page answers. One that is away, or too old for it, is no matter."""
+    while True:
+        with contextlib.suppress(ControllerError, ValueError, KeyError):
+            await Client(folder / SOCKET_FILE, STATUS_S).ask("page_lives")
+        await asyncio.sleep(LIVES_EVERY_S)
 
 
 async def _status(service: Parts) -> tuple[Json, str]:

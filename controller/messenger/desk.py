@@ -77,6 +77,8 @@ class Desk:
         self._beats_due: dict[tuple[str, int], int] = {}
         self._tries: set[asyncio.Task[None]] = set()
         self.began_us = began_us
+        self._page_us: int | None = None
+        """When the page last said that it lives."""
         self.read_channels()
 
     # -- what comes in ------------------------------------------------------------------------------------------------
@@ -85,8 +87,8 @@ class Desk:
         """The newest snapshot of a chamber."""
         now_us = self.time.mono_us()
         try:
-            step = memory.heard(self.kept.chambers.get(at, memory.Memory()), now, now_us)
-            known = beats.pulse(self.kept.pulses.get(at, beats.Pulse()), now, False, [one.id for one in self.channels.beats])
+            step = memory.heard(self.kept.chambers.get(at, memory.Memory()), now, now_us, self.page)
+            known = beats.pulse(self.kept.pulses.get(at, beats.Pulse()), now, False, self._receivers, self.page)
         except (KeyError, TypeError, ValueError, IndexError) as error:
             self._unread[at] = f"the controller of {at} speaks another version: {type(error).__name__} {error}"
             return
@@ -94,6 +96,20 @@ class Desk:
         self.now[at], self._heard_us[at] = now, now_us
         self._pulse(at, known)
         self._step(at, step)
+
+    def page_lives(self) -> None:
+        """The page has said that it lives."""
+        self._page_us = self.time.mono_us()
+
+    @property
+    def page(self) -> bool | None:
+        """Does the page answer? None while that is not known: this messenger has just begun."""
+        silent = self.time.mono_us() - (self.began_us if self._page_us is None else self._page_us) >= memory.PAGE_SILENT_US
+        return False if silent else None if self._page_us is None else True
+
+    @property
+    def _receivers(self) -> list[int]:
+        return [one.id for one in self.channels.beats]
 
     def read_channels(self) -> None:
         """Look at the channel file. A broken or vanished one leaves the last that was whole, and is a failure."""
@@ -176,7 +192,7 @@ class Desk:
         self._step(at, memory.silent(before, silent_us, now_us))
         if at in self.now:
             pulse = self.kept.pulses.get(at, beats.Pulse())
-            self._pulse(at, beats.pulse(pulse, self.now[at], True, [one.id for one in self.channels.beats]))
+            self._pulse(at, beats.pulse(pulse, self.now[at], True, self._receivers, self.page))
 
     def _save(self) -> None:
         settled = store.settled(self.kept)

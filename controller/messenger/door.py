@@ -45,7 +45,8 @@ class Door:
         self._clients = 0
         self._server: asyncio.Server | None = None
         self._do: dict[str, Callable[[Json], Awaitable[Json]]] = {
-            "status": self._status, "try": self._try, "mailbox": self._mailbox, "understood": self._understood}
+            "status": self._status, "try": self._try, "mailbox": self._mailbox, "understood": self._understood,
+            "page_lives": self._page_lives}
 
     async def open(self) -> None:
         """Raises OSError when the name cannot be used."""
@@ -128,6 +129,10 @@ class Door:
     async def _understood(self, ask: Json) -> Json:
         began_us = self._desk.time.mono_us()
         return _taken(await self._desk.sends.understood(str(ask.get("url"))), self._desk.time.mono_us() - began_us)
+
+    async def _page_lives(self, _ask: Json) -> Json:
+        self._desk.page_lives()
+        return {}
 
     async def _mailbox(self, _ask: Json) -> Json:
         return {"letters": list(reversed(self._desk.kept.mailbox))}

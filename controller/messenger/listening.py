@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from controller.core.guards import GUARDS, INDEX
 from controller.core.run_states import S
 from controller.messenger import beats
-from controller.messenger.notices import SAID
+from controller.messenger.notices import PAGE_AGAIN, PAGE_DO, PAGE_DONE, PAGE_SILENT, SAID
 from controller.messenger.words import CALM_AGAIN, NEED_OF, S1, Need, Notice, Sender, clock, duration
 
 WITHIN_S = (1, 900)
@@ -62,6 +62,8 @@ class Beat(NamedTuple):
     started_utc_us: int = 0
     promised_utc_us: int = 0
     """As it was expected when the run began; 0 in the beats of an older messenger."""
+    page_silent: bool = False
+    """Absent from the beats of an older messenger."""
 
 
 class Watch(NamedTuple):
@@ -98,7 +100,7 @@ def read(body: bytes, given: str, key: str) -> Beat:
                     min(max(int(said["next_within_s"]), WITHIN_S[0]), WITHIN_S[1]) * S1, _text(said["sentence"]),
                     said["tripped"] is True, tuple(_text(one) for one in said["standing"][:len(GUARDS) * 2]),
                     _page(said.get("page", "")), int(said.get("started_utc_us") or 0),
-                    int(said.get("promised_end_utc_us") or 0))
+                    int(said.get("promised_end_utc_us") or 0), said.get("page_silent") is True)
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise Unheard(400, f"this is no heartbeat of version 1: {type(error).__name__} {error}"[:TEXT_MAX]) from None
 
@@ -127,7 +129,9 @@ def take(before: dict[str, Watch], beat: Beat, now_us: int, utc_us: int) -> tupl
     notices: list[Notice] = []
     if old is not None and "silent" in old.told:
         notices.append(_again(beat))
-    found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat)}
+    found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat), "page": _page_silent(beat)}
+    if old is not None and "page" in old.told and not beat.page_silent:
+        notices.append(Notice(Need.FOR_INFORMATION, PAGE_AGAIN, beat.sentence, CALM_AGAIN))
     kept = [one for one in told if one in found and found[one] is not None]
     notices += [notice for name, notice in found.items() if notice is not None and name not in told]
     kept += [name for name, notice in found.items() if notice is not None and name not in told]
@@ -192,6 +196,14 @@ def _tripped(beat: Beat) -> Notice | None:
     grave = next((row for row in rows if NEED_OF[row.urgency] is need), first)
     return Notice(need, what if grave in (None, first) else f"{what} {grave.cause}",
                   "Every heater switch was told to open, and the trip is latched.", " ".join(grave.do) if grave else GO)
+
+
+def _page_silent(beat: Beat) -> Notice | None:
+    """Whether somebody watches the run stands in no beat, so it is told as for one that nobody can stop in time."""
+    if not beat.page_silent or not beats.watched(beat.state):
+        return None
+    done = "The start goes on waiting under its guards." if beat.state == beats.WAITING else PAGE_DONE
+    return Notice(Need.GET_UP, PAGE_SILENT, done, PAGE_DO)
 
 
 def _overdue(beat: Beat) -> Notice | None:

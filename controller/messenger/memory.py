@@ -9,7 +9,19 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from controller.messenger.notices import S1, TRIP, Cause, Seen, busy, causes, look, stands
+from controller.messenger.notices import (
+    PAGE_AGAIN,
+    PAGE_AWAY,
+    S1,
+    TRIP,
+    Cause,
+    Seen,
+    busy,
+    causes,
+    look,
+    page_away,
+    stands,
+)
 from controller.messenger.words import CALM_AGAIN, Need, Notice, duration, whom
 
 Json = dict[str, Any]
@@ -28,6 +40,9 @@ FIRST_US = 60 * S1
 SILENT = "silent"
 BACK = "back"
 BACK_US = 5 * S1
+PAGE_SILENT_US = 180 * S1
+"""The page says every 30 s that it lives; one that is started anew is there again within a minute."""
+PAGE_BACK = "page back"
 
 
 class Told(NamedTuple):
@@ -65,17 +80,31 @@ class Step(NamedTuple):
     notices: tuple[Notice, ...]
 
 
-def heard(memory: Memory, now: Json, now_us: int) -> Step:
-    """A snapshot has come."""
+def heard(memory: Memory, now: Json, now_us: int, page: bool | None = None) -> Step:
+    """A snapshot has come. `page`: does it answer? None while that is not known."""
     seen = memory.seen._replace(told=frozenset(one.key for one in memory.told if one.told))
     found = causes(now, seen)
     if any(one.key == SILENT and one.told for one in memory.told):
         found.append(Cause(BACK, _back(now, found), quiet=BACK in seen.told, after_us=BACK_US))
+    found += _page(memory, now, page)
     told, notices = _compare(memory.told, found, now_us)
+    if any(cause.key == PAGE_AWAY and one.what.startswith(cause.notice.what) for cause in found for one in notices):
+        told = tuple(one for one in told if one.key != PAGE_BACK)  # whoever reads it hears of its return too
     chamber = now["chamber"]
     memory = memory._replace(seen=look(now, seen), told=told, name=chamber["name"], board=chamber["board"],
                              simulated=bool(chamber["simulated"]), busy=busy(now))
     return _paced(memory, notices, now_us)
+
+
+def _page(memory: Memory, now: Json, page: bool | None) -> list[Cause]:
+    """It is missed while a run is on or waits; once that is told, until it answers."""
+    told = [one for one in memory.told if one.key == PAGE_AWAY and one.told]
+    if page is not True and (any(one.gone_us < 0 for one in told) or (page is False and busy(now))):
+        return [page_away(now)]
+    if not told or page is not True:
+        return []
+    notice = Notice(Need.FOR_INFORMATION, PAGE_AGAIN, whom(str(now["sentence"])), "Nothing. Look when you like.")
+    return [Cause(PAGE_BACK, notice, quiet=any(one.key == PAGE_BACK and one.told for one in memory.told), after_us=BACK_US)]
 
 
 def silent(memory: Memory, silent_us: int, now_us: int) -> Step:
