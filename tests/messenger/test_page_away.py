@@ -135,7 +135,7 @@ def test_an_api_that_is_killed_is_told_by_a_messenger_that_lives(tmp_path):
 
     with Bench(tmp_path / "d") as bench:
         channels.save(bench.folder, Channels(PAGE, (PHONE._replace(url="mailbox://"),)))
-        bench.rig.clock.speed = 60.0  # the short run has to last
+        bench.rig.clock.speed = 10.0  # the short run has to last
         api = bench.start(API, "--data", str(bench.folder), "--http", "0", "--web", str(ROOT / "web"))
         assert api.stdout is not None and api.stdout.readline().startswith("http://"), "it is there before the messenger is"
         messenger = bench.start(f"{SOON}{MESSENGER}", "--data", str(bench.folder))
