@@ -45,7 +45,7 @@ SOCKET_FILE = "messenger.sock"
 STATUS_S = 3.0
 LIVES_EVERY_S = 30.0
 TRY_S = 45.0
-"""The messenger gives a try 30 s; a try before it may have to end first."""
+"""The messenger gives a try 30 s, and some more to load the ways."""
 Json = dict[str, Any]
 Number = Annotated[int, InPath(ge=1, le=2**31, description="The `id` in /messages.")]
 router = APIRouter(prefix="/messages", tags=["messages"])

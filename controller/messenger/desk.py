@@ -31,6 +31,7 @@ FAILING_MAX = 900
 """Enough to name every channel; the answers share what their names leave."""
 ANSWER_MOST = 160
 UNHEARD = "no controller has been heard yet, so there is nothing to tell of; try again in a moment"
+STILL = "it is still being tried; an answer is waited for up to half a minute"
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
 
@@ -76,6 +77,7 @@ class Desk:
         self._in_hand: set[int] = set()
         self._beats_due: dict[tuple[str, int], int] = {}
         self._tries: set[asyncio.Task[None]] = set()
+        self._trials: set[int] = set()
         self.began_us = began_us
         self._page_us: int | None = None
         """When the page last said that it lives."""
@@ -269,6 +271,16 @@ class Desk:
         return sent
 
     # -- asked for by people ------------------------------------------------------------------------------------------
+
+    async def trial(self, way: Channel | Beat, link: str) -> Sent:
+        """Send the arrival test to one channel or a beat to one receiver, now, whatever else goes there; one at a time."""
+        if way.id in self._trials:
+            return Sent(False, STILL)
+        self._trials.add(way.id)
+        try:
+            return await (self.try_channel(way, link) if isinstance(way, Channel) else self.try_beat(way))
+        finally:
+            self._trials.discard(way.id)
 
     async def try_channel(self, channel: Channel, link: str) -> Sent:
         """Send the arrival test to one channel, now."""

@@ -118,12 +118,10 @@ class Door:
         desk.read_channels()
         channel = next((one for one in desk.channels.channels if one.id == ask.get("channel")), None)
         beat = next((one for one in desk.channels.beats if one.id == ask.get("beat")), None)
-        if channel is not None:
-            sent = await desk.try_channel(channel, str(ask.get("link") or ""))
-        elif beat is not None:
-            sent = await desk.try_beat(beat)
-        else:
+        way = channel or beat
+        if way is None:
             raise _Refused("unknown_name", "there is no such channel or receiver; the channel file lists them")
+        sent = await desk.trial(way, str(ask.get("link") or ""))
         return _taken(sent, desk.time.mono_us() - began_us)
 
     async def _understood(self, ask: Json) -> Json:

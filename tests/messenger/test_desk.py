@@ -363,3 +363,19 @@ def test_the_channel_file_can_be_read_by_its_group_and_by_nobody_else(tmp_path):
     channels.save(tmp_path, Channels(PAGE, (PHONE,), (ATTIC,)))
     assert (tmp_path / channels.FILE).stat().st_mode & 0o777 == 0o640
     assert channels.load(tmp_path) == Channels(PAGE, (PHONE,), (ATTIC,), 2)
+
+
+def test_a_trial_beside_a_message_that_hangs_is_made_and_a_second_trial_is_told_that_one_goes_on(house):
+    async def work() -> None:
+        desk = house.desk()
+        house.sends.hang = True
+        await house.turns(desk, now=SMOKE)
+        first = asyncio.get_running_loop().create_task(desk.trial(PHONE, f"{PAGE}/arrived?code=x"))
+        await asyncio.sleep(0)
+        second = await desk.trial(PHONE, f"{PAGE}/arrived?code=y")
+        assert not second.left and "still being tried" in second.answer and not first.done()
+        first.cancel()
+        await asyncio.gather(first, return_exceptions=True)
+        house.sends.hang = False
+        assert (await desk.trial(PHONE, f"{PAGE}/arrived?code=z")).left, "the message on its way there does not hold it up"
+    play(work())
