@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from controller.client import Client, ControllerError, Misunderstood
 from controller.drivers import clocks
-from controller.messenger import beats, memory, outbox, store, words
+from controller.messenger import beats, memory, notices, outbox, store, words
 from controller.messenger.channels import MAILBOX, NONE, BadChannels, Beat, Channel, Channels, load
 from controller.messenger.send import Sent
 from controller.messenger.store import Health, Kept
@@ -31,6 +31,8 @@ FAILING_MAX = 900
 """Enough to name every channel; the answers share what their names leave."""
 ANSWER_MOST = 160
 UNHEARD = "no controller has been heard yet, so there is nothing to tell of; try again in a moment"
+NO_CHANNEL = "there is no channel, so no message can leave"
+"""Told while a run counts on messages; nobody needs a channel otherwise."""
 STILL = "it is still being tried; an answer is waited for up to half a minute"
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
@@ -303,6 +305,7 @@ class Desk:
     def failing(self) -> str:
         """What fails, for the controller and the page; empty when all is well."""
         wrong = [one for one in (self.channels_wrong, self._trouble, *self._unread.values()) if one]
+        wrong += [NO_CHANNEL] if not self.channels.channels and any(map(notices.unattended, self.now.values())) else []
         wrong = [words.shortened(one, ANSWER_MOST) for one in wrong]
         ways = [*((one.id, f"Channel {one.name} fails") for one in self.channels.channels),
                 *((one.id, f"Receiver {one.name} fails") for one in self.channels.beats)]

@@ -108,12 +108,17 @@ def busy(now: Json) -> bool:
     return bool(now.get("pending")) or (run is not None and run["state"] not in ENDED) or bool(now["still_on"])
 
 
+def unattended(now: Json) -> bool:
+    """Does a run go on or wait that counts on messages?"""
+    run = now["run"]
+    whole = run if run is not None and run["state"] not in ENDED else now.get("pending") or {}
+    return bool(whole.get("level") == "unattended")
+
+
 def page_away(now: Json) -> Cause:
     """Nothing of the page was heard for long: nobody can see or stop from elsewhere."""
-    run = now["run"]
-    going = run is not None and run["state"] not in ENDED
-    level = run["level"] if going else (now.get("pending") or {}).get("level")
-    return Cause(PAGE_AWAY, Notice(Need.GET_UP if level == "unattended" else Need.CAN_WAIT, PAGE_SILENT,
+    going = now["run"] is not None and now["run"]["state"] not in ENDED
+    return Cause(PAGE_AWAY, Notice(Need.GET_UP if unattended(now) else Need.CAN_WAIT, PAGE_SILENT,
                                    PAGE_DONE if going else "The start goes on waiting under its guards.", PAGE_DO))
 
 

@@ -151,7 +151,7 @@ def main() -> int:
 def _load() -> None:
     """Load the ways here, for all that are forked; whoever needs them says what is wrong with them."""
     if "apprise" not in sys.modules:
-        with contextlib.suppress(Exception):
+        with contextlib.suppress(ImportError, OSError, ValueError, AttributeError):
             import apprise
 
             apprise.Apprise.instantiate("json://127.0.0.1")  # the library loads its ways when it is first asked for one
@@ -165,11 +165,11 @@ def _forked(ask: Json) -> int:
     try:
         signal.setitimer(signal.ITIMER_REAL, ask["most_s"])  # the kernel ends it, whatever it hangs in
         _answer({"id": ask["id"], "sent": WAYS[ask["way"]](ask)._asdict()})
-    except BaseException as error:
-        _answer({"id": ask["id"], "sent": Sent(False, f"the try failed: {type(error).__name__} {error}"[:QUOTED_MAX], False
-                                               )._asdict()})
+    except (ImportError, OSError, ValueError, LookupError, TypeError, AttributeError, RuntimeError) as error:
+        said = f"the try failed: {type(error).__name__} {error}"[:QUOTED_MAX]
+        _answer({"id": ask["id"], "sent": Sent(False, said, False)._asdict()})
     finally:
-        os._exit(0)
+        os._exit(1)  # whatever else it is: what has answered is not asked how it ended
 
 
 def _answer(said: Json) -> None:

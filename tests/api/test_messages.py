@@ -125,6 +125,16 @@ def test_too_many_ways_are_the_mistake_of_no_field(rig, messenger):
     assert answer["detail"] == "There are 12 channels and receivers; 12 is the most." and "Take one away" in answer["advice"]
 
 
+@pytest.mark.parametrize(("level", "words"), [("unattended", "That was the last channel"), ("attended", "")])
+def test_the_last_channel_may_be_taken_away_and_the_answer_says_what_it_means_for_a_run(rig, messenger, level, words):
+    number = add(rig)
+    rig.hub.now = {**rig.hub.now, "pending": {"level": level}}
+    first = rig.ask("DELETE", f"/messages/channels/{number}", json={})
+    assert first.status_code == 200 and first.json()["warning"] == "", "another one is left"
+    last = rig.ask("DELETE", "/messages/channels/1", json={})
+    assert last.status_code == 200 and last.json()["warning"].startswith(words) and bool(last.json()["warning"]) is bool(words)
+
+
 def test_a_number_is_given_once_so_a_new_way_takes_over_nothing_of_an_old_one(rig, messenger):
     number = add(rig)
     assert rig.ask("DELETE", f"/messages/channels/{number}", json={}).status_code == 200

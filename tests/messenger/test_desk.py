@@ -139,10 +139,10 @@ def test_channels_are_taken_up_while_it_runs(house):
     async def work() -> None:
         (house.folder / channels.FILE).unlink()
         desk = house.desk()
-        await house.turns(desk, now=running())
+        await house.turns(desk, now=running({"level": "attended"}))
         assert desk.channels.channels == () and desk.failing() == ""
         house.use(PHONE)
-        await house.turns(desk, seconds=2, now=running())
+        await house.turns(desk, seconds=2, now=running({"level": "attended"}))
         await house.turns(desk, now=SMOKE)
         assert len(house.sends.titles) == 1
     play(work())
