@@ -34,6 +34,10 @@ GO = ("Go and look at the chamber. Unplug it when you reach it: off is not isola
 BY_ITSELF = "A board that hears no controller switches the heat off by itself within 5 s. That was not seen here."
 
 
+TRIPPED = "tripped "
+LATCHED = "The trip is latched: no heat is permitted until a person has cleared it."
+
+
 class Unheard(Exception):
     """A beat that does not count. `status` is an HTTP status (RFC 9110)."""
 
@@ -124,19 +128,32 @@ def take(before: dict[str, Watch], beat: Beat, now_us: int, utc_us: int) -> tupl
         raise Unheard(409, f"beat {beat.sequence} of board {beat.board} is not newer than {old.beat.sequence}")
     if old is None and len(before) >= CHAMBERS_MAX:
         raise Unheard(507, f"this listener watches {CHAMBERS_MAX} chambers already")
-    told = old.told if old is not None and old.beat.run == beat.run and beats.watched(beat.state) else ()
+    same = old is not None and old.beat.run == beat.run and beats.watched(beat.state)
+    trips = tuple(one for one in old.told if one.startswith(TRIPPED)) if old is not None and beat.tripped else ()
+    told = tuple(dict.fromkeys((*(old.told if old is not None and same else ()), *trips)))
     watch = Watch(beat, now_us, utc_us, told)
     notices: list[Notice] = []
+    tripped = _tripped(beat)
+    trip = f"{TRIPPED}{tripped.need}" if tripped else TRIPPED
     if old is not None and "silent" in old.told:
         notices.append(_again(beat))
-    found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat), "page": _page_silent(beat)}
+        told = (*told, *(["controller"] if _controller(beat) else [trip] if tripped else []))  # that is said with it
+    if tripped and any(_rank(one) >= tripped.need.rank for one in trips):
+        told = (*told, trip)
+    found = {"controller": _controller(beat), trip: tripped, "overdue": _overdue(beat), "page": _page_silent(beat)}
     if old is not None and "page" in old.told and not beat.page_silent:
         notices.append(Notice(Need.FOR_INFORMATION, PAGE_AGAIN, beat.sentence, CALM_AGAIN))
-    kept = [one for one in told if one in found and found[one] is not None]
+    kept = [*trips, *(one for one in told if one not in trips and found.get(one) is not None)]
     notices += [notice for name, notice in found.items() if notice is not None and name not in told]
     kept += [name for name, notice in found.items() if notice is not None and name not in told]
-    watch = watch._replace(told=tuple(kept))
+    watch = watch._replace(told=tuple(dict.fromkeys(kept)))
     return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page, beat.utc_us) for notice in notices]
+
+
+def _rank(told: str) -> int:
+    """How urgent the trip was that was told; a graver one is news."""
+    known = told.removeprefix(TRIPPED)
+    return Need(known).rank if known in list(Need) else -1
 
 
 def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[Told]]:
@@ -195,7 +212,7 @@ def _tripped(beat: Beat) -> Notice | None:
     what = f"Tripped: {first.cause}" if first else f"Tripped: {', '.join(beat.standing) or 'the cause is not known here'}."
     grave = next((row for row in rows if NEED_OF[row.urgency] is need), first)
     return Notice(need, what if grave in (None, first) else f"{what} {grave.cause}",
-                  "Every heater switch was told to open, and the trip is latched.", " ".join(grave.do) if grave else GO)
+                  LATCHED, " ".join(grave.do) if grave else GO)
 
 
 def _page_silent(beat: Beat) -> Notice | None:
