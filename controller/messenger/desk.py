@@ -154,7 +154,7 @@ class Desk:
         for notice in step.notices:
             self.kept = self.kept._replace(outbox=outbox.post(
                 self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us(),
-                self.chamber_utc_us(at)))
+                notice.utc_us or self.chamber_utc_us(at)))
 
     def _pulse(self, at: str, pulse: beats.Pulse) -> None:
         self.kept = self.kept._replace(pulses={**self.kept.pulses, at: pulse})
@@ -193,7 +193,7 @@ class Desk:
         silent_us = now_us - self._heard_us[at]
         if silent_us < memory.SILENT_US:
             return
-        self._step(at, memory.silent(before, silent_us, now_us))
+        self._step(at, memory.silent(before, silent_us, now_us, self.chamber_utc_us(at)))
         if at in self.now:
             pulse = self.kept.pulses.get(at, beats.Pulse())
             self._pulse(at, beats.pulse(pulse, self.now[at], True, self._receivers, self.page))

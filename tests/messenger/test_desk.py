@@ -9,7 +9,7 @@ import pytest
 
 from controller.client import LINE_MAX_BYTES
 from controller.drivers import sealed
-from controller.messenger import channels, outbox, store
+from controller.messenger import channels, memory, outbox, store
 from controller.messenger.channels import Channel, Channels
 from controller.messenger.desk import MAILBOX_REAL
 from controller.messenger.door import Door
@@ -378,4 +378,14 @@ def test_a_trial_beside_a_message_that_hangs_is_made_and_a_second_trial_is_told_
         await asyncio.gather(first, return_exceptions=True)
         house.sends.hang = False
         assert (await desk.trial(PHONE, f"{PAGE}/arrived?code=z")).left, "the message on its way there does not hold it up"
+    play(work())
+
+
+def test_a_message_that_was_held_back_is_stamped_with_the_time_at_which_it_happened(house):
+    async def work() -> None:
+        desk, now = house.desk(), idle()
+        late = Notice(Need.CAN_WAIT, "It happened.", "Nothing.", "Look.", "", "alarm x", UTC)
+        desk._step("bench", memory.Step(memory.Memory(), (late,)))
+        desk.take("bench", now)
+        assert desk.kept.outbox.letters[0].stamp_utc_us == UTC != desk.chamber_utc_us("bench")
     play(work())
