@@ -103,7 +103,9 @@ def test_a_channel_with_a_mistake_is_refused_and_changes_nothing(rig, messenger,
     assert answer.status_code == 422 and answer.json()["field"] == field and stored(rig) == before
     assert "hunter22" not in answer.text and "token77" not in answer.text
     assert "\\\\S" not in answer.text and "^" not in answer.text, "a person reads words, not a pattern"
-    assert answer.json()["advice"] and answer.json()["mistakes"][0]["allowed"]
+    mistake = answer.json()["mistakes"][0]
+    assert answer.json()["advice"] and mistake["allowed"] and mistake["advice"]
+    assert mistake["allowed"] not in mistake["advice"], "the page shows both, one after the other"
 
 
 @pytest.mark.parametrize(("at", "body", "field"), [
