@@ -21,7 +21,7 @@ import urllib.request
 from http.client import HTTPException
 from typing import Any, NamedTuple
 
-from controller.messenger.answers import HEADS, QUOTED_MAX, joined, plain, quoted, reason
+from controller.messenger.answers import HEADS, NO_ANSWER, QUOTED_MAX, joined, plain, quoted, reason, unanswered
 from controller.messenger.channels import kind
 
 READ_BYTES = 65_536
@@ -57,11 +57,13 @@ class _Heard(logging.Handler):
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
         self.lines: list[str] = []
+        self.unanswered = ""
 
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().strip()
         if record.levelno >= logging.WARNING or line.startswith(HEADS):
             self.lines.append(plain(line))
+            self.unanswered = self.unanswered or unanswered(line)
 
 
 def message(url: str, title: str, body: str, failure: bool) -> Sent:
@@ -80,7 +82,8 @@ def message(url: str, title: str, body: str, failure: bool) -> Sent:
     way.redirects = False  # as for beats, whatever the address says: whoever redirects a message has not taken it
     kind_of = apprise.NotifyType.FAILURE if failure else apprise.NotifyType.INFO
     left = bool(way.notify(title=title, body=body, notify_type=kind_of, body_format=apprise.NotifyFormat.TEXT))
-    return Sent(left, "taken" if left else joined(heard.lines, url) or "not taken, without a reason")
+    lines = [f"{NO_ANSWER}{heard.unanswered}"] if heard.unanswered else heard.lines
+    return Sent(left, "taken" if left else joined(lines, url) or "not taken, without a reason")
 
 
 def understood(url: str) -> Sent:
