@@ -102,6 +102,7 @@ def create_app(settings: Settings) -> FastAPI:
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         following = [asyncio.create_task(one.upstream.follow_for_ever()) for one in house]
+        following.append(asyncio.create_task(messages.lives_for_ever(settings.desk_folder)))
         try:
             yield
         finally:

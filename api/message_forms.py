@@ -13,13 +13,15 @@ from controller.messenger.words import shortened
 
 URL_PATTERN = r"^[A-Za-z][A-Za-z0-9+.-]{0,30}://\S*$"
 WEB_PATTERN = r"^https?://[^\s/]+(/\S*)?$"
+TYPED_ANEW = "Nothing was kept: correct it and send it again."
+"""The advice beside what is allowed; both are shown, so neither repeats the other."""
 NAME_PATTERN = r"^\S(.*\S)?$"
 
 
-def wrong(field: str, value: str, allowed: str, advice: str) -> Problem:
-    """One field that has to be corrected."""
+def wrong(field: str, value: str, allowed: str, advice: str, detail: str = "") -> Problem:
+    """One field that has to be corrected. `detail`: the sentence for those who see no fields."""
     row = {"field": field, "value": value, "allowed": allowed, "advice": advice}
-    return Problem("bad_request", f"{field}: {advice}", [row])
+    return Problem("bad_request", f"{field}: {detail or advice}", [row])
 
 
 def _plainly(least: int, most: int, pattern: str, allowed: str, shows: bool = False) -> BeforeValidator:
@@ -29,7 +31,7 @@ def _plainly(least: int, most: int, pattern: str, allowed: str, shows: bool = Fa
         if given is None or (text is not None and least <= len(text) <= most and re.fullmatch(pattern, text)):
             return given
         shown = shortened(given, 60) if shows and isinstance(given, str) else ""
-        raise wrong(str(of.field_name), shown, allowed, f"Enter {allowed}.")
+        raise wrong(str(of.field_name), shown, allowed, TYPED_ANEW, f"Enter {allowed}.")
 
     return BeforeValidator(judge)
 

@@ -7,10 +7,13 @@ behind the link of its arrival test.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
-from fastapi import APIRouter, Depends, Path
+from fastapi import APIRouter, Depends
+from fastapi import Path as InPath
 from sqlalchemy import Connection
 
 from api.commands import Nothing
@@ -36,14 +39,18 @@ from controller.messenger.channels import (
     masked,
     save,
 )
+from controller.messenger.notices import unattended
 from controller.messenger.words import Need
 
 SOCKET_FILE = "messenger.sock"
 STATUS_S = 3.0
+LIVES_EVERY_S = 30.0
+LAST = ("That was the last channel, and an unattended run is on or waits: no message about it can leave now. Add a channel, or "
+        "stay with the chamber.")
 TRY_S = 45.0
-"""The messenger gives a try 30 s; a try before it may have to end first."""
+"""The messenger gives a try 30 s, and some more to load the ways."""
 Json = dict[str, Any]
-Number = Annotated[int, Path(ge=1, le=2**31, description="The `id` in /messages.")]
+Number = Annotated[int, InPath(ge=1, le=2**31, description="The `id` in /messages.")]
 router = APIRouter(prefix="/messages", tags=["messages"])
 
 
@@ -109,6 +116,14 @@ async def _ask(service: Parts, do: str, timeout_s: float, **fields: Any) -> Json
         raise Problem(code, f"{refused.reason.rstrip('.')}.") from None
     except (ControllerError, Misunderstood, ValueError, KeyError) as error:
         raise Problem("messenger_away", f"{do}: {str(getattr(error, 'reason', '') or error).rstrip('.')}.") from None
+
+
+async def lives_for_ever(folder: Path) -> None:
+    """Say to the messenger, again and again, that the page answers. One that is away, or too old for it, is no matter."""
+    while True:
+        with contextlib.suppress(ControllerError, ValueError, KeyError):
+            await Client(folder / SOCKET_FILE, STATUS_S).ask("page_lives")
+        await asyncio.sleep(LIVES_EVERY_S)
 
 
 async def _status(service: Parts) -> tuple[Json, str]:
@@ -234,16 +249,19 @@ async def put_channel(number: Number, body: ChannelChange, service: Service, hou
     return Answer({**_shown(made[0], {}), "least": made[0].least.value})
 
 
-@router.delete("/channels/{number}", summary="Take a channel away", responses={**one({"id": 1}), **EDITS})
-async def delete_channel(number: Number, service: Service, person: MessageEditor) -> Answer:
-    """Its messages that have not left are given up."""
+@router.delete("/channels/{number}", summary="Take a channel away", responses={
+    **one({"id": 1, "warning": ""}), **EDITS})
+async def delete_channel(number: Number, service: Service, house: WholeHouse, person: MessageEditor) -> Answer:
+    """Its messages that have not left are given up. `warning` says what it means where it was the last one and an unattended
+    run is on or waits; otherwise it is empty."""
     def change(before: Channels) -> Channels:
         _channel(before, number)
         return before._replace(channels=tuple(one for one in before.channels if one.id != number))
 
-    await _change(service, person.name, "took away", f"channel {number}", change,
-                  lambda connection: arrivals.forget(connection, number))
-    return Answer({"id": number})
+    left = await _change(service, person.name, "took away", f"channel {number}", change,
+                         lambda connection: arrivals.forget(connection, number))
+    counts = any(one.hub.now is not None and unattended(one.hub.now) for one in house)
+    return Answer({"id": number, "warning": LAST if counts and not left.channels else ""})
 
 
 @router.post("/channels/{number}/try", summary="Send the arrival test", responses={**one(TRIED), **TRIES})

@@ -26,7 +26,8 @@ export function near(us, nowUs) {
 
 /** A channel's state in one sentence, the provider's own answer behind it. */
 export function channelWords(one, nowUs) {
-  const said = one.answer ? ` The provider answered: “${one.answer}”` : "";
+  const none = /^(?:did not answer: |cannot be reached: |(?=no answer within ))/u;
+  const said = !one.answer ? "" : none.test(one.answer) ? ` It did not answer: ${one.answer.replace(none, "")}.` : ` The provider answered: “${one.answer}”`;
   if (one.state === "failing") return { mark: "alarm", words: `It fails.${said}${one.last_ok_utc_us ? ` The last one left at ${near(one.last_ok_utc_us, nowUs)}.` : " None has left yet."}` };
   if (one.state === "working") return { mark: "", words: `A message left at ${near(one.last_ok_utc_us, nowUs)}.${said}` };
   if (one.state === "unknown") return { mark: "stale", words: "How it fares is not known: the messenger does not answer." };

@@ -17,6 +17,11 @@ POOL = re.compile(r"\w+\(host=[^)]*\): ?|Max retries exceeded with url: \S+ ?|<[
 SAID = re.compile(r"b'(?:[^'\\]|\\.)*'|b\"(?:[^\"\\]|\\.)*\"", re.DOTALL)
 CODE = re.compile(r"^\((\d{3}), (.*)\)$", re.DOTALL)
 MARKUP = re.compile(r"<(script|style)\b.*?</\1>|<[^>]*>", re.DOTALL | re.IGNORECASE)
+BOXES = re.compile(r"'[^']*': \((\d{3}), ((?:[^()]|\([^()]*\))*)\)")
+"""A mail server's refusal of each box, as the library writes it: the address stands on the page already."""
+WRAPPED = re.compile(r'Sending email to ".*" failed\.?')
+NO_ANSWER = "did not answer: "
+"""How the answer begins when there was none."""
 HEADS = ("Socket Exception:", "SMTP Exception:", "Response Details:")
 """How lines begin that the library only tells a developer, and that hold the reason."""
 
@@ -27,12 +32,23 @@ def plain(line: str) -> str:
     line = SAID.sub(lambda found: decoded(found[0]), line.removeprefix(head).strip())
     if head == HEADS[-1]:
         return quoted(line)
+    if WRAPPED.fullmatch(line):
+        return ""
+    boxes = BOXES.findall(line)
     coded = CODE.match(line)
-    if coded:
+    if boxes:
+        line = "; ".join(dict.fromkeys(f"{code} {tidy(said)}" for code, said in boxes))
+    elif coded:
         line = f"{coded[1]} {coded[2]}"
-    if head or POOL.search(line):
+    elif head or POOL.search(line):
         line = reason(line)
     return tidy(line.replace(".,", ","))
+
+
+def unanswered(line: str) -> str:
+    """Why nobody answered, out of a line of the library; empty for one that tells of anything else."""
+    told = line.startswith(HEADS[:2]) and not SAID.search(line) and any(known.search(line) for known in (SYSTEM, CAUSE))
+    return plain(line) if told else ""
 
 
 def reason(said: object) -> str:

@@ -39,6 +39,8 @@ class Pulse(NamedTuple):
     """Receivers that have to hear of the last change and have not yet; a final beat is one of them."""
     promised_utc_us: int = 0
     """The end that was first expected of `run`, on the chamber's clock; 0 while none was."""
+    page_silent: bool = False
+    """The page was not heard for long."""
 
 
 def signature(body: bytes, key: str) -> str:
@@ -69,11 +71,13 @@ def watched(state: str) -> bool:
     return state not in ENDED and state != IDLE
 
 
-def pulse(before: Pulse, now: Json, silent: bool, receivers: Iterable[int]) -> Pulse:
-    """The chamber's pulse now. A change of what somebody elsewhere watches is owed to every receiver at once."""
+def pulse(before: Pulse, now: Json, silent: bool, receivers: Iterable[int], page: bool | None = None) -> Pulse:
+    """The chamber's pulse now. A change of what somebody elsewhere watches is owed to every receiver at once.
+    `page`: does it answer? None while that is not known; then what was said last stands."""
     run = now["run"]
     after = before._replace(state=state_of(now, silent), run=run["id"] if run else "", tripped=bool(now["latches"]),
-                            promised_utc_us=_promised(before, run))
+                            promised_utc_us=_promised(before, run),
+                            page_silent=before.page_silent if page is None else not page)
     if after != before and (watched(before.state) or watched(after.state)):
         return after._replace(owed=tuple(receivers))
     return after._replace(owed=tuple(one for one in before.owed if one in set(receivers)))
@@ -109,7 +113,7 @@ def body(now: Json, pulse: Pulse, utc_us: int, page: str = "") -> bytes:
              "started_utc_us": run["started_utc_us"] if going else None,
              "promised_end_utc_us": (pulse.promised_utc_us or None) if going else None,
              "expects_end_utc_us": run["ends_utc_us"] if going else None, "next_within_s": NEXT_WITHIN_S,
-             "sentence": whom(now["sentence"]), "page": page,
+             "sentence": whom(now["sentence"]), "page": page, "page_silent": pulse.page_silent,
              "tripped": bool(now["latches"]), "standing": list(dict.fromkeys(standing))}
     return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 

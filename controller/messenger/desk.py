@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from controller.client import Client, ControllerError, Misunderstood
 from controller.drivers import clocks
-from controller.messenger import beats, memory, outbox, store, words
+from controller.messenger import beats, memory, notices, outbox, store, words
 from controller.messenger.channels import MAILBOX, NONE, BadChannels, Beat, Channel, Channels, load
 from controller.messenger.send import Sent
 from controller.messenger.store import Health, Kept
@@ -32,6 +32,10 @@ FAILING_MAX = 900
 """Enough to name every channel; the answers share what their names leave."""
 ANSWER_MOST = 160
 UNHEARD = "no controller has been heard yet, so there is nothing to tell of; try again in a moment"
+NO_CHANNEL = "there is no channel, so no message can leave"
+NONE_WAKES = "no channel takes what asks to get up, so a trip would be told to no person"
+"""Told while a run counts on messages; nobody needs a channel otherwise."""
+STILL = "it is still being tried; an answer is waited for up to half a minute"
 MAILBOX_REAL = "mailbox:// keeps messages on the page and is for simulated chambers only"
 Json = dict[str, Any]
 
@@ -77,7 +81,10 @@ class Desk:
         self._in_hand: set[int] = set()
         self._beats_due: dict[tuple[str, int], int] = {}
         self._tries: set[asyncio.Task[None]] = set()
+        self._trials: set[int] = set()
         self.began_us = began_us
+        self._page_us: int | None = None
+        """When the page last said that it lives."""
         self.read_channels()
 
     # -- what comes in ------------------------------------------------------------------------------------------------
@@ -86,8 +93,8 @@ class Desk:
         """The newest snapshot of a chamber."""
         now_us = self.time.mono_us()
         try:
-            step = memory.heard(self.kept.chambers.get(at, memory.Memory()), now, now_us)
-            known = beats.pulse(self.kept.pulses.get(at, beats.Pulse()), now, False, [one.id for one in self.channels.beats])
+            step = memory.heard(self.kept.chambers.get(at, memory.Memory()), now, now_us, self.page)
+            known = beats.pulse(self.kept.pulses.get(at, beats.Pulse()), now, False, self._receivers, self.page)
         except (KeyError, TypeError, ValueError, IndexError) as error:
             self._unread[at] = f"the controller of {at} speaks another version: {type(error).__name__} {error}"
             return
@@ -95,6 +102,20 @@ class Desk:
         self.now[at], self._heard_us[at] = now, now_us
         self._pulse(at, known)
         self._step(at, step)
+
+    def page_lives(self) -> None:
+        """The page has said that it lives."""
+        self._page_us = self.time.mono_us()
+
+    @property
+    def page(self) -> bool | None:
+        """Does the page answer? None while that is not known: this messenger has just begun."""
+        silent = self.time.mono_us() - (self.began_us if self._page_us is None else self._page_us) >= memory.PAGE_SILENT_US
+        return False if silent else None if self._page_us is None else True
+
+    @property
+    def _receivers(self) -> list[int]:
+        return [one.id for one in self.channels.beats]
 
     def read_channels(self) -> None:
         """Look at the channel file. A broken or vanished one leaves the last that was whole, and is a failure."""
@@ -135,7 +156,7 @@ class Desk:
         for notice in step.notices:
             self.kept = self.kept._replace(outbox=outbox.post(
                 self.kept.outbox, notice, sender, self.channels.channels, self.time.mono_us(), self.time.utc_us(),
-                self.chamber_utc_us(at)))
+                notice.utc_us or self.chamber_utc_us(at)))
 
     def _pulse(self, at: str, pulse: beats.Pulse) -> None:
         self.kept = self.kept._replace(pulses={**self.kept.pulses, at: pulse})
@@ -174,10 +195,10 @@ class Desk:
         silent_us = now_us - self._heard_us[at]
         if silent_us < memory.SILENT_US:
             return
-        self._step(at, memory.silent(before, silent_us, now_us))
+        self._step(at, memory.silent(before, silent_us, now_us, self.chamber_utc_us(at)))
         if at in self.now:
             pulse = self.kept.pulses.get(at, beats.Pulse())
-            self._pulse(at, beats.pulse(pulse, self.now[at], True, [one.id for one in self.channels.beats]))
+            self._pulse(at, beats.pulse(pulse, self.now[at], True, self._receivers, self.page))
 
     def _save(self) -> None:
         settled = store.settled(self.kept)
@@ -255,6 +276,16 @@ class Desk:
 
     # -- asked for by people ------------------------------------------------------------------------------------------
 
+    async def trial(self, way: Channel | Beat, link: str) -> Sent:
+        """Send the arrival test to one channel or a beat to one receiver, now, whatever else goes there; one at a time."""
+        if way.id in self._trials:
+            return Sent(False, STILL)
+        self._trials.add(way.id)
+        try:
+            return await (self.try_channel(way, link) if isinstance(way, Channel) else self.try_beat(way))
+        finally:
+            self._trials.discard(way.id)
+
     async def try_channel(self, channel: Channel, link: str) -> Sent:
         """Send the arrival test to one channel, now."""
         if channel.kind == MAILBOX and not self.now:
@@ -276,6 +307,8 @@ class Desk:
     def failing(self) -> str:
         """What fails, for the controller and the page; empty when all is well."""
         wrong = [one for one in (self.channels_wrong, self._trouble, *self._unread.values()) if one]
+        if any(map(notices.unattended, self.now.values())) and not any(one.wakes for one in self.channels.channels):
+            wrong.append(NONE_WAKES if self.channels.channels else NO_CHANNEL)
         wrong = [words.shortened(one, ANSWER_MOST) for one in wrong]
         ways = [*((one.id, f"Channel {one.name} fails") for one in self.channels.channels),
                 *((one.id, f"Receiver {one.name} fails") for one in self.channels.beats)]
@@ -303,8 +336,7 @@ class Desk:
         while True:
             wait_s, word = TELL_S, self._word()
             try:
-                await Client(self._sockets[at], TELL_PATIENCE_S).ask(
-                    "messages", **word)
+                await Client(self._sockets[at], TELL_PATIENCE_S).ask("messages", **word)
             except Misunderstood:
                 wait_s = UNKNOWN_S
             except (ControllerError, ValueError, KeyError):

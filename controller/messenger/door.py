@@ -45,7 +45,8 @@ class Door:
         self._clients = 0
         self._server: asyncio.Server | None = None
         self._do: dict[str, Callable[[Json], Awaitable[Json]]] = {
-            "status": self._status, "try": self._try, "mailbox": self._mailbox, "understood": self._understood}
+            "status": self._status, "try": self._try, "mailbox": self._mailbox, "understood": self._understood,
+            "page_lives": self._page_lives}
 
     async def open(self) -> None:
         """Raises OSError when the name cannot be used."""
@@ -117,17 +118,19 @@ class Door:
         desk.read_channels()
         channel = next((one for one in desk.channels.channels if one.id == ask.get("channel")), None)
         beat = next((one for one in desk.channels.beats if one.id == ask.get("beat")), None)
-        if channel is not None:
-            sent = await desk.try_channel(channel, str(ask.get("link") or ""))
-        elif beat is not None:
-            sent = await desk.try_beat(beat)
-        else:
+        way = channel or beat
+        if way is None:
             raise _Refused("unknown_name", "there is no such channel or receiver; the channel file lists them")
+        sent = await desk.trial(way, str(ask.get("link") or ""))
         return _taken(sent, desk.time.mono_us() - began_us)
 
     async def _understood(self, ask: Json) -> Json:
         began_us = self._desk.time.mono_us()
         return _taken(await self._desk.sends.understood(str(ask.get("url"))), self._desk.time.mono_us() - began_us)
+
+    async def _page_lives(self, _ask: Json) -> Json:
+        self._desk.page_lives()
+        return {}
 
     async def _mailbox(self, _ask: Json) -> Json:
         return {"letters": list(reversed(self._desk.kept.mailbox))}

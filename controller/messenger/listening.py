@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from controller.core.guards import GUARDS, INDEX
 from controller.core.run_states import S
 from controller.messenger import beats
-from controller.messenger.notices import SAID
+from controller.messenger.notices import PAGE_AGAIN, PAGE_DO, PAGE_DONE, PAGE_SILENT, SAID
 from controller.messenger.words import CALM_AGAIN, NEED_OF, S1, Need, Notice, Sender, clock, duration
 
 WITHIN_S = (1, 900)
@@ -32,6 +32,10 @@ Json = dict[str, Any]
 GO = ("Go and look at the chamber. Unplug it when you reach it: off is not isolated. "
       "You smell burning: keep out, call the fire service.")
 BY_ITSELF = "A board that hears no controller switches the heat off by itself within 5 s. That was not seen here."
+
+
+TRIPPED = "tripped "
+LATCHED = "The trip is latched: no heat is permitted until a person has cleared it."
 
 
 class Unheard(Exception):
@@ -62,6 +66,8 @@ class Beat(NamedTuple):
     started_utc_us: int = 0
     promised_utc_us: int = 0
     """As it was expected when the run began; 0 in the beats of an older messenger."""
+    page_silent: bool = False
+    """Absent from the beats of an older messenger."""
 
 
 class Watch(NamedTuple):
@@ -98,7 +104,7 @@ def read(body: bytes, given: str, key: str) -> Beat:
                     min(max(int(said["next_within_s"]), WITHIN_S[0]), WITHIN_S[1]) * S1, _text(said["sentence"]),
                     said["tripped"] is True, tuple(_text(one) for one in said["standing"][:len(GUARDS) * 2]),
                     _page(said.get("page", "")), int(said.get("started_utc_us") or 0),
-                    int(said.get("promised_end_utc_us") or 0))
+                    int(said.get("promised_end_utc_us") or 0), said.get("page_silent") is True)
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise Unheard(400, f"this is no heartbeat of version 1: {type(error).__name__} {error}"[:TEXT_MAX]) from None
 
@@ -122,17 +128,32 @@ def take(before: dict[str, Watch], beat: Beat, now_us: int, utc_us: int) -> tupl
         raise Unheard(409, f"beat {beat.sequence} of board {beat.board} is not newer than {old.beat.sequence}")
     if old is None and len(before) >= CHAMBERS_MAX:
         raise Unheard(507, f"this listener watches {CHAMBERS_MAX} chambers already")
-    told = old.told if old is not None and old.beat.run == beat.run and beats.watched(beat.state) else ()
+    same = old is not None and old.beat.run == beat.run and beats.watched(beat.state)
+    trips = tuple(one for one in old.told if one.startswith(TRIPPED)) if old is not None and beat.tripped else ()
+    told = tuple(dict.fromkeys((*(old.told if old is not None and same else ()), *trips)))
     watch = Watch(beat, now_us, utc_us, told)
     notices: list[Notice] = []
+    tripped = _tripped(beat)
+    trip = f"{TRIPPED}{tripped.need}" if tripped else TRIPPED
     if old is not None and "silent" in old.told:
         notices.append(_again(beat))
-    found = {"controller": _controller(beat), "tripped": _tripped(beat), "overdue": _overdue(beat)}
-    kept = [one for one in told if one in found and found[one] is not None]
+        told = (*told, *(["controller"] if _controller(beat) else [trip] if tripped else []))  # that is said with it
+    if tripped and any(_rank(one) >= tripped.need.rank for one in trips):
+        told = (*told, trip)
+    found = {"controller": _controller(beat), trip: tripped, "overdue": _overdue(beat), "page": _page_silent(beat)}
+    if old is not None and "page" in old.told and not beat.page_silent:
+        notices.append(Notice(Need.FOR_INFORMATION, PAGE_AGAIN, beat.sentence, CALM_AGAIN))
+    kept = [*trips, *(one for one in told if one not in trips and found.get(one) is not None)]
     notices += [notice for name, notice in found.items() if notice is not None and name not in told]
     kept += [name for name, notice in found.items() if notice is not None and name not in told]
-    watch = watch._replace(told=tuple(kept))
+    watch = watch._replace(told=tuple(dict.fromkeys(kept)))
     return {**before, beat.board: watch}, [Told(watch.sender, notice, beat.page, beat.utc_us) for notice in notices]
+
+
+def _rank(told: str) -> int:
+    """How urgent the trip was that was told; a graver one is news."""
+    known = told.removeprefix(TRIPPED)
+    return Need(known).rank if known in list(Need) else -1
 
 
 def look(before: dict[str, Watch], now_us: int) -> tuple[dict[str, Watch], list[Told]]:
@@ -191,7 +212,15 @@ def _tripped(beat: Beat) -> Notice | None:
     what = f"Tripped: {first.cause}" if first else f"Tripped: {', '.join(beat.standing) or 'the cause is not known here'}."
     grave = next((row for row in rows if NEED_OF[row.urgency] is need), first)
     return Notice(need, what if grave in (None, first) else f"{what} {grave.cause}",
-                  "Every heater switch was told to open, and the trip is latched.", " ".join(grave.do) if grave else GO)
+                  LATCHED, " ".join(grave.do) if grave else GO)
+
+
+def _page_silent(beat: Beat) -> Notice | None:
+    """Whether somebody watches the run stands in no beat, so it is told as for one that nobody can stop in time."""
+    if not beat.page_silent or not beats.watched(beat.state):
+        return None
+    done = "The start goes on waiting under its guards." if beat.state == beats.WAITING else PAGE_DONE
+    return Notice(Need.GET_UP, PAGE_SILENT, done, PAGE_DO)
 
 
 def _overdue(beat: Beat) -> Notice | None:

@@ -25,6 +25,7 @@ REMIND_PART = 4
 """Of the time between two check-ins, the last part in which the next one is told to be due."""
 STILL_ON = "still_on"
 TRIP, ALARM, UNSEEN = "trip ", "alarm ", "unseen "
+PAGE_AWAY = "page away"
 CALM = "Nothing. Look when you like."
 UNCHECKED = "Without it the heat goes off and stays off until somebody says go on."
 SAID = {
@@ -105,6 +106,27 @@ def busy(now: Json) -> bool:
     """Does a run go on, or wait, or is heat not known to be off?"""
     run = now["run"]
     return bool(now.get("pending")) or (run is not None and run["state"] not in ENDED) or bool(now["still_on"])
+
+
+def unattended(now: Json) -> bool:
+    """Does a run go on or wait that counts on messages?"""
+    run = now["run"]
+    whole = run if run is not None and run["state"] not in ENDED else now.get("pending") or {}
+    return bool(whole.get("level") == "unattended")
+
+
+def page_away(now: Json) -> Cause:
+    """Nothing of the page was heard for long: nobody can see or stop from elsewhere."""
+    going = now["run"] is not None and now["run"]["state"] not in ENDED
+    return Cause(PAGE_AWAY, Notice(Need.GET_UP if unattended(now) else Need.CAN_WAIT, PAGE_SILENT,
+                                   PAGE_DONE if going else "The start goes on waiting under its guards.", PAGE_DO))
+
+
+PAGE_SILENT = "The page does not answer, so Stop heating works only at the chamber."
+PAGE_DONE = "The heat goes on under its guards."
+PAGE_DO = ("Restart the service on the chamber's computer. If the heat has to go off before that, press the stop at the "
+           f"chamber or unplug it. {NOT_ISOLATED}")
+PAGE_AGAIN = "The page answers again."
 
 
 # -- rows ---------------------------------------------------------------------------------------------------------------

@@ -21,6 +21,11 @@ GIVE_UP_US = {Need.FOR_INFORMATION: 3600 * S1, Need.CAN_WAIT: 12 * 3600 * S1, Ne
 KEPT = 40
 WAITING_MAX = 40
 ANSWER_MAX = 160
+AT_ONCE, HUNG_AT_ONCE = 6, 4
+"""So many tries go on at once, for each needs memory; of ways that took too long the last time no more than so many, so that
+there is a place for the others."""
+HUNG = "no answer within"
+"""How the answer begins when a try took too long."""
 
 
 class State(StrEnum):
@@ -91,13 +96,24 @@ def post(outbox: Outbox, notice: Notice, sender: Sender, channels: Iterable[Chan
 
 
 def due(outbox: Outbox, now_us: int, in_hand: Collection[int]) -> list[Due]:
-    """The tries to make now: at most one a channel, none for channels in hand; most urgent first, then oldest."""
+    """The tries to make now: at most one a channel, none for channels in hand; most urgent first, then what was never
+    tried, then the oldest."""
     found: dict[int, Due] = {}
-    for letter in sorted(outbox.letters, key=lambda one: (-one.notice.need.rank, one.id)):
-        for one in letter.deliveries:
-            if one.state is State.WAITING and one.due_us <= now_us and one.channel not in in_hand:
-                found.setdefault(one.channel, Due(letter, one.channel))
-    return list(found.values())
+    waiting = [(letter, one) for letter in outbox.letters for one in letter.deliveries
+               if one.state is State.WAITING and one.due_us <= now_us and one.channel not in in_hand]
+    for letter, one in sorted(waiting, key=lambda pair: (-pair[0].notice.need.rank, pair[1].tries > 0, pair[0].id)):
+        found.setdefault(one.channel, Due(letter, one.channel))
+    slow = hung(outbox)
+    some = sorted(found.values(), key=lambda one: one.channel in slow)[:max(0, AT_ONCE - len(in_hand))]
+    last = [one for one in some if one.channel in slow][max(0, HUNG_AT_ONCE - len(slow.intersection(in_hand))):]
+    return [one for one in some if one not in last]
+
+
+def hung(outbox: Outbox) -> set[int]:
+    """The channels whose last try ended because its time was over."""
+    tried = [one for letter in outbox.letters for one in letter.deliveries if one.tries]
+    newest = {one.channel: one for one in sorted(tried, key=lambda one: one.utc_us)}
+    return {channel for channel, one in newest.items() if one.answer.startswith(HUNG)}
 
 
 def answered(outbox: Outbox, letter: int, channel: int, left: bool, answer: str, now_us: int, utc_us: int) -> Outbox:

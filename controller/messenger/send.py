@@ -1,23 +1,32 @@
-"""`python -m controller.messenger.send`: one try to send, in a process of its own. JSON in on stdin, JSON out on stdout.
+"""`python -m controller.messenger.send`: tries to send, each in a process of its own. On stdin an ask a line, on stdout an
+answer a line, JSON, in the order in which they end.
 
-The messenger ends it when it takes too long, whatever it hangs in; its memory is free again afterwards; addresses with
-passwords stand on no command line. Only here is apprise loaded.
+The ways are loaded once, and every try is a fork of that: so a dozen that hang need little memory, and each is ended when it
+takes too long, whatever it hangs in. The messenger ends the whole when nothing is left to do, and its memory is free again;
+addresses with passwords stand on no command line. Only here is apprise loaded.
 """
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import json
 import logging
+import os
+import select
+import signal
 import sys
 import urllib.error
 import urllib.request
 from http.client import HTTPException
 from typing import Any, NamedTuple
 
-from controller.messenger.answers import HEADS, joined, plain, quoted, reason
+from controller.messenger.answers import HEADS, NO_ANSWER, QUOTED_MAX, joined, plain, quoted, reason, unanswered
 from controller.messenger.channels import kind
 
-INPUT_MAX_BYTES = 65_536
+READ_BYTES = 65_536
+LOOK_S = 0.1
+"""How often it is looked whether a try has ended."""
 BEAT_TIMEOUT_S = 10.0
 MESSAGE_TIMEOUT_S = 25.0
 """A little less than `sending.ATTEMPT_S`: what takes the whole try is ended there, and the library's own few seconds would take
@@ -48,11 +57,13 @@ class _Heard(logging.Handler):
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
         self.lines: list[str] = []
+        self.unanswered = ""
 
     def emit(self, record: logging.LogRecord) -> None:
         line = record.getMessage().strip()
         if record.levelno >= logging.WARNING or line.startswith(HEADS):
             self.lines.append(plain(line))
+            self.unanswered = self.unanswered or unanswered(line)
 
 
 def message(url: str, title: str, body: str, failure: bool) -> Sent:
@@ -71,7 +82,8 @@ def message(url: str, title: str, body: str, failure: bool) -> Sent:
     way.redirects = False  # as for beats, whatever the address says: whoever redirects a message has not taken it
     kind_of = apprise.NotifyType.FAILURE if failure else apprise.NotifyType.INFO
     left = bool(way.notify(title=title, body=body, notify_type=kind_of, body_format=apprise.NotifyFormat.TEXT))
-    return Sent(left, "taken" if left else joined(heard.lines, url) or "not taken, without a reason")
+    lines = [f"{NO_ANSWER}{heard.unanswered}"] if heard.unanswered else heard.lines
+    return Sent(left, "taken" if left else joined(lines, url) or "not taken, without a reason")
 
 
 def understood(url: str) -> Sent:
@@ -117,10 +129,55 @@ WAYS = {
 
 
 def main() -> int:
-    ask = json.loads(sys.stdin.buffer.read(INPUT_MAX_BYTES))
-    sent = WAYS[ask["way"]](ask)
-    sys.stdout.write(json.dumps(sent._asdict(), ensure_ascii=True))
+    """Until stdin ends."""
+    gone = False
+    going: dict[int, int] = {}
+    begun = b""
+    while not gone:
+        if select.select([0], [], [], LOOK_S if going else None)[0]:
+            read = os.read(0, READ_BYTES)
+            gone = not read
+            *lines, begun = (begun + read).split(b"\n")
+            for line in lines:
+                ask = json.loads(line)
+                if ask["way"] != "beat":
+                    _load()
+                going[_forked(ask)] = ask["id"]
+        while going:
+            pid, status = os.waitpid(-1, os.WNOHANG)
+            if not pid:
+                break
+            _answer({"id": going.pop(pid), "ended": os.waitstatus_to_exitcode(status)})
     return 0
+
+
+def _load() -> None:
+    """Load the ways here, for all that are forked; whoever needs them says what is wrong with them."""
+    if "apprise" not in sys.modules:
+        with contextlib.suppress(ImportError, OSError, ValueError, AttributeError):
+            import apprise
+
+            apprise.Apprise.instantiate("json://127.0.0.1")  # the library loads its ways when it is first asked for one
+            gc.freeze()  # a page of memory that nobody writes to is shared
+
+
+def _forked(ask: Json) -> int:
+    pid = os.fork()
+    if pid:
+        return pid
+    try:
+        signal.setitimer(signal.ITIMER_REAL, ask["most_s"])  # the kernel ends it, whatever it hangs in
+        _answer({"id": ask["id"], "sent": WAYS[ask["way"]](ask)._asdict()})
+    except (ImportError, OSError, ValueError, LookupError, TypeError, AttributeError, RuntimeError) as error:
+        said = f"the try failed: {type(error).__name__} {error}"[:QUOTED_MAX]
+        _answer({"id": ask["id"], "sent": Sent(False, said, False)._asdict()})
+    finally:
+        os._exit(1)  # whatever else it is: what has answered is not asked how it ended
+
+
+def _answer(said: Json) -> None:
+    """One write of less than PIPE_BUF bytes: lines of two processes do not mix (POSIX.1-2017, write)."""
+    os.write(1, json.dumps(said, ensure_ascii=True).encode() + b"\n")
 
 
 if __name__ == "__main__":

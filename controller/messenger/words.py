@@ -51,6 +51,10 @@ class Notice(NamedTuple):
     do: str
     urgent: str = ""
     """How urgent it is, where that is a time of its own."""
+    key: str = ""
+    """Of what it tells; for one that is held back, to know whether it is still so."""
+    utc_us: int = 0
+    """When it happened, on the chamber's clock; 0 for now."""
 
 
 class Sender(NamedTuple):

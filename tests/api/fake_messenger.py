@@ -16,7 +16,8 @@ class FakeMessenger:
 
     def __init__(self) -> None:
         self.answers: dict[str, Any] = {"status": {"ok": STATUS}, "understood": {"ok": {"answer": "JSON", "took_us": 1}},
-                                        "try": {"ok": {"answer": "taken", "took_us": 1}}, "mailbox": {"ok": {"letters": []}}}
+                                        "try": {"ok": {"answer": "taken", "took_us": 1}}, "mailbox": {"ok": {"letters": []}},
+                                        "page_lives": {"ok": {}}}
         self.asked: list[dict[str, Any]] = []
         self._server: asyncio.Server | None = None
 
@@ -29,6 +30,7 @@ class FakeMessenger:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         ask = json.loads(await reader.readline())
-        self.asked.append(ask)
+        if ask["do"] != "page_lives":  # it comes when it likes, between what a test asks for
+            self.asked.append(ask)
         writer.write(json.dumps({"id": ask["id"], **self.answers[ask["do"]]}).encode() + b"\n")
         writer.close()

@@ -103,7 +103,9 @@ def test_a_channel_with_a_mistake_is_refused_and_changes_nothing(rig, messenger,
     assert answer.status_code == 422 and answer.json()["field"] == field and stored(rig) == before
     assert "hunter22" not in answer.text and "token77" not in answer.text
     assert "\\\\S" not in answer.text and "^" not in answer.text, "a person reads words, not a pattern"
-    assert answer.json()["advice"] and answer.json()["mistakes"][0]["allowed"]
+    mistake = answer.json()["mistakes"][0]
+    assert answer.json()["advice"] and mistake["allowed"] and mistake["advice"]
+    assert mistake["allowed"] not in mistake["advice"], "the page shows both, one after the other"
 
 
 @pytest.mark.parametrize(("at", "body", "field"), [
@@ -123,6 +125,16 @@ def test_too_many_ways_are_the_mistake_of_no_field(rig, messenger):
     answer = rig.post("/messages/channels", {**PHONE, "name": "one more"}).json()
     assert answer["code"] == "bad_request" and "field" not in answer and answer["mistakes"] == []
     assert answer["detail"] == "There are 12 channels and receivers; 12 is the most." and "Take one away" in answer["advice"]
+
+
+@pytest.mark.parametrize(("level", "words"), [("unattended", "That was the last channel"), ("attended", "")])
+def test_the_last_channel_may_be_taken_away_and_the_answer_says_what_it_means_for_a_run(rig, messenger, level, words):
+    number = add(rig)
+    rig.hub.now = {**rig.hub.now, "pending": {"level": level}}
+    first = rig.ask("DELETE", f"/messages/channels/{number}", json={})
+    assert first.status_code == 200 and first.json()["warning"] == "", "another one is left"
+    last = rig.ask("DELETE", "/messages/channels/1", json={})
+    assert last.status_code == 200 and last.json()["warning"].startswith(words) and bool(last.json()["warning"]) is bool(words)
 
 
 def test_a_number_is_given_once_so_a_new_way_takes_over_nothing_of_an_old_one(rig, messenger):

@@ -290,9 +290,9 @@ def test_messages_that_fail_are_told_where_the_run_is(new_page, stand_in, state,
 
 
 def test_the_channel_that_fails_is_named_and_nothing_is_said_of_the_others(new_page, stand_in):
-    stand_in.now["messages"] = {"state": "failing", "words": "neighbour: 550 no such mailbox; bell: timed out"}
+    stand_in.now["messages"] = {"state": "failing", "words": "Channel neighbour fails: 550 no such mailbox; try later"}
     page = open_at(new_page, stand_in)
-    expect(page.locator(".notice.warn")).to_contain_text("“neighbour” is not told: 550 no such mailbox; bell: timed out")
+    expect(page.locator(".notice.warn")).to_contain_text("“neighbour” is not told: 550 no such mailbox; try later")
     expect(page.locator("main")).not_to_contain_text("anybody")
 
 

@@ -57,6 +57,17 @@ def test_a_channel_is_added_and_a_mistake_stands_at_its_field(new_page, house):
     assert house.asked[-1] == ("/messages/channels", {"name": "neighbour", "url": "jsons://hook.example/x", "least": "get_up"})
 
 
+def test_what_the_last_channel_means_for_a_run_is_said_once_it_is_taken_away(new_page, house):
+    code, body = house.answers["GET /messages"]
+    house.answers["GET /messages"] = (code, {**body, "channels": body["channels"][:1]})
+    house.answers["DELETE /messages/channels/1"] = (200, {"id": 1, "warning": "That was the last channel."})
+    page = open_at(new_page, house, "messages")
+    row(page, "phone").get_by_role("button", name="Take away… phone").click()
+    house.answers["GET /messages"] = (code, {**body, "channels": []})
+    row(page, "phone").get_by_role("button", name="Take phone away").click()
+    expect(page.get_by_role("alert").filter(has_text="That was the last channel.")).to_be_visible()
+
+
 def test_a_changed_channel_keeps_its_address_when_none_is_typed(new_page, house):
     house.answers["PUT /messages/channels/1"] = (200, {})
     page = open_at(new_page, house, "messages")

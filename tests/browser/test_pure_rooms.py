@@ -218,3 +218,26 @@ def test_the_older_of_two_listening_pages_goes_on(run):
 )
 def test_a_chamber_in_one_line_never_looks_newer_than_it_is(run, row, words):
     assert run("parts/filing", f"m.chamberLine({row}).words") == words
+
+
+@pytest.mark.parametrize(("words", "bold", "more"), [
+    ("Channel flip fails: 550 no", "“flip” is not told:", "550 no"),
+    ("Receiver attic fails: 403; key", "“attic” is not told:", "403; key"),
+    ("Channel a: b fails: 550 no; try later; Receiver attic fails: did not answer: Connection refused",
+     "“a: b” and “attic” are not told.", "“a: b”: 550 no; try later; “attic”: did not answer: Connection refused"),
+    ("the messenger does not answer", "Messages fail.", "The messenger does not answer"),
+    ("messenger.json cannot be written: full; Channel flip fails: 550 no", "Messages fail.",
+     "Messenger.json cannot be written: full; Channel flip fails: 550 no"),
+])
+def test_the_ways_that_fail_are_named_as_people_named_them(run, words, bold, more):
+    assert run("parts/notices", f"m.failingWords({words!r})") == {"bold": bold, "more": more}
+
+
+@pytest.mark.parametrize(("answer", "said"), [
+    ("did not answer: Connection refused", "It did not answer: Connection refused."),
+    ("no answer within 30 s", "It did not answer: no answer within 30 s."),
+    ("552 5.2.2 mailbox full", "The provider answered: “552 5.2.2 mailbox full”"),
+])
+def test_nobody_is_said_to_have_answered_who_did_not(run, answer, said):
+    words = run("told", f"m.channelWords({{state: 'failing', answer: '{answer}', last_ok_utc_us: null}}, 0)")["words"]
+    assert words == f"It fails. {said} None has left yet."

@@ -64,6 +64,8 @@ class House:
 
     def __init__(self, folder: Path, *ways: Channel | Beat) -> None:
         self.folder, self.time, self.sends = folder, Time(), Sends()
+        self.page_lives = True
+        """Whether the page says that it does, as often as the real one."""
         self.use(*ways)
 
     def use(self, *ways: Channel | Beat) -> None:
@@ -78,6 +80,8 @@ class House:
         """Let a messenger work for a while; with `now`, hearing that snapshot every second."""
         for step in range(max(1, round(seconds * 4))):
             if now is not None and step % 4 == 0:
+                if self.page_lives:
+                    desk.page_lives()
                 desk.take(at, now)
             desk.turn()
             for _ in range(12):

@@ -42,7 +42,8 @@ def test_a_beat_says_what_it_must_and_nothing_of_who_watches():
                     "started_utc_us": now["run"]["started_utc_us"],
                     "promised_end_utc_us": now["run"]["ends_utc_us"] - 900 * S1,
                     "expects_end_utc_us": now["run"]["ends_utc_us"], "next_within_s": 600,
-                    "sentence": now["sentence"], "page": "http://192.0.2.5:8650/#/now", "tripped": False, "standing": ["door"]}
+                    "sentence": now["sentence"], "page": "http://192.0.2.5:8650/#/now", "tripped": False, "standing": ["door"],
+                    "page_silent": False}
     assert not ABSENT.search(json.dumps(said))
 
 

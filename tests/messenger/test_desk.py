@@ -9,7 +9,7 @@ import pytest
 
 from controller.client import LINE_MAX_BYTES
 from controller.drivers import sealed
-from controller.messenger import channels, outbox, store
+from controller.messenger import channels, memory, outbox, store
 from controller.messenger.channels import Channel, Channels
 from controller.messenger.desk import MAILBOX_REAL
 from controller.messenger.door import Door
@@ -139,10 +139,10 @@ def test_channels_are_taken_up_while_it_runs(house):
     async def work() -> None:
         (house.folder / channels.FILE).unlink()
         desk = house.desk()
-        await house.turns(desk, now=running())
+        await house.turns(desk, now=running({"level": "attended"}))
         assert desk.channels.channels == () and desk.failing() == ""
         house.use(PHONE)
-        await house.turns(desk, seconds=2, now=running())
+        await house.turns(desk, seconds=2, now=running({"level": "attended"}))
         await house.turns(desk, now=SMOKE)
         assert len(house.sends.titles) == 1
     play(work())
@@ -363,3 +363,29 @@ def test_the_channel_file_can_be_read_by_its_group_and_by_nobody_else(tmp_path):
     channels.save(tmp_path, Channels(PAGE, (PHONE,), (ATTIC,)))
     assert (tmp_path / channels.FILE).stat().st_mode & 0o777 == 0o640
     assert channels.load(tmp_path) == Channels(PAGE, (PHONE,), (ATTIC,), 2)
+
+
+def test_a_trial_beside_a_message_that_hangs_is_made_and_a_second_trial_is_told_that_one_goes_on(house):
+    async def work() -> None:
+        desk = house.desk()
+        house.sends.hang = True
+        await house.turns(desk, now=SMOKE)
+        first = asyncio.get_running_loop().create_task(desk.trial(PHONE, f"{PAGE}/arrived?code=x"))
+        await asyncio.sleep(0)
+        second = await desk.trial(PHONE, f"{PAGE}/arrived?code=y")
+        assert not second.left and "still being tried" in second.answer and not first.done()
+        first.cancel()
+        await asyncio.gather(first, return_exceptions=True)
+        house.sends.hang = False
+        assert (await desk.trial(PHONE, f"{PAGE}/arrived?code=z")).left, "the message on its way there does not hold it up"
+    play(work())
+
+
+def test_a_message_that_was_held_back_is_stamped_with_the_time_at_which_it_happened(house):
+    async def work() -> None:
+        desk, now = house.desk(), idle()
+        late = Notice(Need.CAN_WAIT, "It happened.", "Nothing.", "Look.", "", "alarm x", UTC)
+        desk._step("bench", memory.Step(memory.Memory(), (late,)))
+        desk.take("bench", now)
+        assert desk.kept.outbox.letters[0].stamp_utc_us == UTC != desk.chamber_utc_us("bench")
+    play(work())

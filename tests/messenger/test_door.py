@@ -45,7 +45,7 @@ def test_every_example_of_the_manual_is_answered_as_it_says(tmp_path):
         return found
 
     found = asyncio.run(whole())
-    assert len(EXAMPLES) == 6
+    assert len(EXAMPLES) == 7
     for (_, answer), got in zip(EXAMPLES, found, strict=True):
         assert same_shape(json.loads(answer), got), (answer, got)
     assert "unknown_name" in json.dumps(found)

@@ -6,12 +6,12 @@ import pytest
 
 from controller.messenger import channels
 from controller.messenger.channels import Channel
-from controller.messenger.desk import FAILING_MAX
+from controller.messenger.desk import FAILING_MAX, NO_CHANNEL
 from controller.messenger.send import Sent
 from controller.messenger.words import Need
 from controller.publish import WORDS_MAX
-from tests.messenger.moments import running
-from tests.messenger.stand_in import ATTIC, House
+from tests.messenger.moments import ABSENT, idle, running
+from tests.messenger.stand_in import ATTIC, PHONE, House
 from tests.messenger.test_desk import play
 
 
@@ -34,4 +34,24 @@ def test_every_way_that_fails_is_named_however_many_there_are_and_no_word_is_cut
         assert "Receiver attic computer fails: the server" in said
         known = set(house.sends.answer.answer.split()) | {"there"}
         assert {one.partition(": ")[2].rstrip("…").split()[-1] for one in said.split("; ")} <= known
+    play(work())
+
+
+COUNTS = [(running({"level": "unattended"}), True), (idle(pending={"run_id": "9", "level": "unattended"}), True),
+          (running({"level": "attended"}), False), (idle(), False)]
+
+
+@pytest.mark.parametrize(("now", "fails"), COUNTS, ids=["unattended", "waiting", "attended", "idle"])
+def test_with_the_last_channel_taken_away_messages_fail_for_a_run_that_counts_on_them(house, now, fails):
+    async def work() -> None:
+        house.use(PHONE)
+        desk = house.desk()
+        await house.turns(desk, seconds=3, now=now)
+        assert desk.failing() == ""
+        house.use()
+        await house.turns(desk, seconds=3, now=now)
+        assert desk.failing() == (NO_CHANNEL if fails else "") and not ABSENT.search(NO_CHANNEL)
+        house.use(PHONE)
+        await house.turns(desk, seconds=3, now=now)
+        assert desk.failing() == ""
     play(work())

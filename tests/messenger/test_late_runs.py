@@ -53,6 +53,7 @@ class Chain:
 
     async def lasts(self, minutes: int) -> None:
         for _ in range(minutes):
+            self.desk.page_lives()
             self.desk.take("bench", self.now())
             self.desk.turn()
             for _ in range(12):

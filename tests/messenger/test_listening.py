@@ -89,6 +89,29 @@ def test_what_is_heard_again_asks_for_what_stands_now(now, state, need, words):
     assert CALM_AGAIN not in back.do and not ABSENT.search(text(back, told[0].sender, UTC, "").body)
 
 
+@pytest.mark.parametrize("state", ["aborted", "idle"])
+def test_a_trip_that_came_in_a_silence_is_one_alarm_and_none_again_as_long_as_it_is_latched(state):
+    latched = {"aborted": ended("aborted", latches=[latch("ended_in_a_run")]), "idle": idle(latches=[latch("ended_in_a_run")])}
+    watches, _told = told_of(beat(), then_us=700 * S1)
+    found = []
+    for number in range(2, 6):
+        watches, told = listening.take(watches, beat(latched[state], number, state), (700 + number) * S1, UTC)
+        found += told
+    (alarm_,) = found
+    assert alarm_.notice.what.startswith("It is heard again. Tripped: ")
+    watches, none = listening.take(watches, beat(idle(), 6, "idle"), 800 * S1, UTC)
+    watches, anew = listening.take(watches, beat(latched[state], 7, state), 900 * S1, UTC)
+    assert none == [] and len(anew) == 1, "cleared and tripped again is news"
+    assert "told to open" not in anew[0].notice.done and "no heat is permitted" in anew[0].notice.done
+
+
+def test_a_graver_trip_than_the_one_that_was_told_is_told():
+    first, both = [latch("ended_in_a_run")], [latch("ended_in_a_run"), latch("smoke", first_out=False)]
+    _, told = told_of(beat(idle(latches=first), 1, "idle"), beat(idle(latches=both), 2, "idle"),
+                      beat(idle(latches=both), 3, "idle"))
+    assert [one.need for _, one in told][1:] == [Need.GET_OUT]
+
+
 def test_a_beat_about_a_silent_controller_alarms_at_once_and_once():
     _, told = told_of(beat(), beat(state=beats.SILENT, sequence=2), beat(state=beats.SILENT, sequence=3))
     ((when_us, notice),) = told

@@ -24,8 +24,8 @@ from controller.messenger.memory import (
     silent,
 )
 from controller.messenger.notices import Seen
-from controller.messenger.words import CALM_AGAIN, NEED_OF, Need
-from tests.messenger.moments import S1, alarm, ended, idle, latch, running
+from controller.messenger.words import CALM_AGAIN, NEED_OF, Need, clock
+from tests.messenger.moments import ABSENT, S1, alarm, ended, idle, latch, running
 
 IN_RUN = Memory(seen=Seen(known=True, run="27"), told=(Told("began 27", 0, told=True),), name="Bench", busy=True)
 CALM, DOOR = running(), running(alarms=[alarm("door")])
@@ -84,8 +84,44 @@ def test_a_flood_of_what_can_wait_ends_in_one_message_that_holds_the_rest():
     assert len(told) == WINDOW_MAX and len(memory.held) == len(FLOOD) - WINDOW_MAX
     memory, notices = heard(memory, moments[-1], WINDOW_US + 30 * S1)
     (bundle,) = notices
-    assert bundle.what.startswith("2 more things happened: ") and "The newest reading is old." in bundle.what
+    assert bundle.what.startswith("2 more things happened. ") and "The newest reading is old." in bundle.what
     assert bundle.need is Need.CAN_WAIT and memory.held == ()
+
+
+def flooded(*last) -> tuple[Memory, int]:
+    """Five messages have gone out, and what `last` tells is held back; with the second at which that is so."""
+    moments = [running(alarms=[alarm(guard) for guard in FLOOD[:number // 20 + 1]]) for number in range(20 * WINDOW_MAX)]
+    memory, told = lived([*moments, *last])
+    assert len(told) == WINDOW_MAX and memory.held
+    return memory, len(moments) + len(last)
+
+
+def later(now, seconds: int):
+    return {**now, "utc_us": now["utc_us"] + seconds * S1}
+
+
+STOOD = [alarm(guard) for guard in FLOOD[:WINDOW_MAX]]
+MAY_LEAVE = running(leave={"may": True}, alarms=STOOD)
+
+
+def test_advice_that_is_no_longer_so_when_its_turn_comes_is_dropped_and_what_still_is_keeps_its_time():
+    memory, _ = flooded(MAY_LEAVE)
+    (held,) = memory.held
+    assert "You may leave" in held.what and held.utc_us == MAY_LEAVE["utc_us"]
+    assert heard(memory, later(running(alarms=STOOD), 2400), 2400 * S1).notices == (), "held since: it may not be left"
+    _, (notice,) = heard(memory, later(MAY_LEAVE, 2400), 2400 * S1)
+    assert notice == held, "with the time at which it was so first"
+
+
+def test_what_needs_a_person_is_told_also_when_it_has_gone_and_each_in_a_bundle_has_its_time_and_what_to_do():
+    more = running(alarms=[*STOOD, alarm(FLOOD[5])])
+    both = later(running(alarms=[*STOOD, alarm(FLOOD[5]), alarm(FLOOD[6])]), 60)
+    memory, _ = flooded(*[more] * 8, *[both] * 8)
+    _, (bundle,) = heard(memory, later(running(alarms=[*STOOD, alarm(FLOOD[6])]), 2400), 2400 * S1)
+    first, second = (GUARDS[INDEX[one]] for one in FLOOD[5:])
+    assert f"{clock(more['utc_us'], more['utc_us'])}: {first.cause} It has gone since. " in bundle.what
+    assert f"{clock(both['utc_us'], both['utc_us'])}: {second.cause}" in bundle.what and bundle.what.count("gone since") == 1
+    assert " ".join(second.do) in bundle.do and not ABSENT.search(f"{bundle.what} {bundle.done} {bundle.do}")
 
 
 def test_a_flood_holds_back_nothing_that_is_urgent():

@@ -52,6 +52,23 @@ def test_the_most_urgent_goes_first_then_the_oldest_and_one_at_a_time():
     assert order == [2, 3, 4, 1]
 
 
+def test_what_was_never_tried_goes_before_what_has_failed_once():
+    box = outbox.answered(posted(Need.GET_UP, Need.GET_UP), 1, 2, False, "no answer", 0, UTC)
+    found = [one.letter.id for one in outbox.due(box, 3600 * S1, ()) if one.channel == 2]
+    assert found == [2]
+
+
+def test_ways_that_hung_get_the_last_places_and_leave_some_to_the_others():
+    ways = [Channel(number, f"way {number}", "json://h", Need.FOR_INFORMATION) for number in range(1, 9)]
+    box = posted(Need.GET_UP, channels=ways)
+    for way in ways[:7]:
+        box = outbox.answered(box, 1, way.id, False, f"{outbox.HUNG} 30 s", 0, UTC)
+    first = [one.channel for one in outbox.due(box, 3600 * S1, ())]
+    assert first[0] == 8 and len(first) == 1 + outbox.HUNG_AT_ONCE
+    again = outbox.post(box, notice(Need.GET_OUT), SENDER, ways, 3600 * S1, UTC)
+    assert [one.channel for one in outbox.due(again, 3600 * S1, first[1:])] == [8], "whatever hangs, it has its place"
+
+
 def test_a_channel_in_hand_holds_up_no_other():
     assert [one.channel for one in outbox.due(posted(Need.GET_UP), 0, {1})] == [2]
 

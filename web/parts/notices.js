@@ -100,14 +100,14 @@ function leave(now) {
   return !advice || now.pending || leaveWords(now) ? null : { tone: "", mark: "", bold: "Stay for now.", more: together(advice.words), keys: [] };
 }
 
-/** Of the messenger itself, not of a channel. */
-const ITS_OWN = /^the controller of |cannot be written$/u;
-
-/** Messages fail: which channel, in the messenger's own words, "NAME: what its provider answered; NAME: …". That others work is not known here. */
+/** Messages fail: which ways, in the messenger's own words, "Channel NAME fails: what its provider answered; Receiver NAME fails: …". That others work is not known here. */
 export function failingWords(words) {
-  const [, name, rest] = /^([^:;]{1,60}): (.*)$/u.exec(words) ?? [];
-  if (!name || ITS_OWN.test(name)) return { bold: "Messages fail.", more: capital(together(words)) };
-  return { bold: `“${name}” is not told:`, more: together(rest) };
+  const found = [...words.matchAll(/(?:^|; )(?:Channel|Receiver) (.{1,40}?) fails: /gu)];
+  if (found[0]?.index !== 0) return { bold: "Messages fail.", more: capital(together(words)) };
+  const ways = found.map((one, place) => [`“${one[1]}”`, together(words.slice(one.index + one[0].length, found[place + 1]?.index))]);
+  if (ways.length === 1) return { bold: `${ways[0][0]} is not told:`, more: ways[0][1] };
+  const names = ways.map(([name]) => name);
+  return { bold: `${names.slice(0, -1).join(", ")} and ${names.at(-1)} are not told.`, more: ways.map(([name, said]) => `${name}: ${said}`).join("; ") };
 }
 
 function messages(now) {

@@ -57,7 +57,8 @@ const acts = {
     const { store } = context;
     if (store.held.dropping !== key.dataset.value) return store.hold("dropping", key.dataset.value);
     store.hold("dropping", null);
-    await send(context, "drop", `/messages/${key.dataset.value}`, { method: "DELETE", body: {} });
+    const answer = await send(context, "drop", `/messages/${key.dataset.value}`, { method: "DELETE", body: {} });
+    store.hold("dropped", answer?.warning ?? "");
     return load(context);
   },
 };
@@ -148,7 +149,7 @@ function body(state) {
   const nowUs = Date.now() * 1000;
   const edits = may(state.me, "edit_messages");
   const channels = held.messages.channels ?? [];
-  return html`<section><h2>${many(channels.length, "channel")}</h2>${refusedWords(held.drop)}${channels.length ? html`<ul class="list told">${channels.map((one) => drawChannel(one, held, nowUs, simulated, edits))}</ul>` : ""}${edits ? html`<details class="more-ways" data-key="channel-form" ${
+  return html`<section><h2>${many(channels.length, "channel")}</h2>${refusedWords(held.drop)}${held.dropped && !channels.length ? html`<p class="asks" role="alert">${mark("alarm", 16)} ${held.dropped}</p>` : ""}${channels.length ? html`<ul class="list told">${channels.map((one) => drawChannel(one, held, nowUs, simulated, edits))}</ul>` : ""}${edits ? html`<details class="more-ways" data-key="channel-form" ${
     channels.length ? "" : html`open`}><summary>Add a channel</summary>${channelForm(held, null, simulated)}${examples}</details>${drawPage(held)}` : html`<p class="said">A maintainer adds and changes channels.</p>`}</section>${simulated ? drawMailbox(held) : ""}${drawBeats(held, nowUs, edits)}${drawTold(held, nowUs)}`;
 }
 
