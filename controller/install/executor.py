@@ -41,8 +41,8 @@ def carry_out(plan: Plan, world: World) -> None:
     """Do every step. Raises Stopped, also for a person's Ctrl-C; any other end undoes too and goes on up."""
     done: list[Done] = []
     for number, step in enumerate(plan, 1):
-        world.say(f"{number}/{len(plan)} {step.words[0].upper()}{step.words[1:]}")
         try:
+            world.say(f"{number}/{len(plan)} {step.words[0].upper()}{step.words[1:]}")
             done.append(Done(step, step.do(world)))
         except FAILURES as error:
             world.say(f"    This step failed: {error}")
