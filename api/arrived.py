@@ -14,7 +14,7 @@ from starlette.responses import Response
 from api.desk import arrivals
 from api.desk.arrivals import Pressed
 from api.parts import WholeHouse
-from api.plain import Html, fill, form, page
+from api.plain import Html, age, fill, form, page
 
 CODE_MAX = 100
 NO_BUTTON = Html("")
@@ -27,7 +27,8 @@ ASKED = ("Did this address reach you in a message?", "Then press the button. It 
          "them; it starts nothing and stops nothing.")
 SAID = {
     Pressed.NOW: (200, "Noted: messages by “{channel}” arrive.", "This counts for 24 h. You can close this page."),
-    Pressed.BEFORE: (200, "This was noted before.", "Messages by “{channel}” arrived then; pressing again changes nothing."),
+    Pressed.BEFORE: (200, "This was noted before, {ago} ago.", "So this address is used: messages by “{channel}” "
+                                                       "arrived then, and pressing again changes nothing."),
     Pressed.EXPIRED: (410, "This address is too old.", "It could be pressed for 24 h. Send a new trial by “{channel}” from the "
                                                        "page."),
     Pressed.UNKNOWN: (404, "This address is not known.", "Open the newest trial message and press there, or send a new trial "
@@ -42,9 +43,18 @@ def said(sentence: str, more: str, button: Html = NO_BUTTON, status: int = 200) 
     return page("Soakwarden: did it arrive?", fill(BODY, sentence=sentence, more=more, button=button), status)
 
 
+def answered(pressed: Pressed, channel: str, ago_us: int) -> Response:
+    """What became of a press."""
+    status, sentence, more = SAID[pressed]
+    return said(sentence.format(channel=channel, ago=age(ago_us)), more.format(channel=channel), status=status)
+
+
 @router.api_route("/arrived", methods=["GET", "HEAD"])
-async def ask(code: Annotated[str, Query()] = "") -> Response:
-    """Only a button: opening a link never acts."""
+async def ask(house: WholeHouse, code: Annotated[str, Query()] = "") -> Response:
+    """Only a button, or why there is none any more: opening a link never acts."""
+    found = await house.first.desk.do(lambda connection: arrivals.known(connection, code[:CODE_MAX]))
+    if found[0] in (Pressed.BEFORE, Pressed.EXPIRED):
+        return answered(*found)
     return said(*ASKED, button=fill(BUTTON, code=code[:CODE_MAX]))
 
 
@@ -52,6 +62,4 @@ async def ask(code: Annotated[str, Query()] = "") -> Response:
 async def press(request: Request, house: WholeHouse) -> Response:
     """The press. Tells nothing about codes that are not known, but that they are not."""
     code = (await form(request)).get("code", "")[:CODE_MAX]
-    pressed, channel = await house.first.desk.do(lambda connection: arrivals.press(connection, code))
-    status, sentence, more = SAID[pressed]
-    return said(sentence.format(channel=channel), more.format(channel=channel), status=status)
+    return answered(*await house.first.desk.do(lambda connection: arrivals.press(connection, code)))

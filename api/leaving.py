@@ -61,12 +61,17 @@ def _arrived(found: Arrived | None) -> dict[str, Any]:
                    "Messages."}
 
 
+def _armed_for_the_next(now: dict[str, Any]) -> bool:
+    """A press that holds; one that a run on was started with is used up, though the snapshot has it as armed."""
+    return now["armed_until_utc_us"] is not None or bool(now["pending"] and now["pending"]["armed"])
+
+
 def _live(now: dict[str, Any] | None) -> list[dict[str, Any]]:
     """Rows from the controller's snapshot; each open while it is not heard."""
     away = "The controller is not heard."
     failing = away if now is None else now["messages"]["words"]
     level = now is not None and now["chamber"]["may_do"] == LEVEL_WORDS[Level.UNATTENDED]
-    armed = now is not None and now["armed"]
+    armed = now is not None and _armed_for_the_next(now)
     chamber = now["chamber"] if now else {"may_do_why": away, "next_thing": ""}
     return [
         {"id": "messenger", "words": "Messages can leave.", "done": not failing, "detail": failing,

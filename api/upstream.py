@@ -38,7 +38,7 @@ class Upstream:
             raise Problem(code, refused.reason, refused.mistakes) from None
         except Unreachable as error:
             never_sent = isinstance(error.__context__, NEVER_SENT)
-            raise Problem("controller_away" if never_sent else "no_answer", f"{do}: {error}.") from None
+            raise Problem("controller_away" if never_sent else "no_answer", f"{do}: {error.plain}.") from None
         except (Misunderstood, ValueError, KeyError) as error:
             raise Problem("controller_error", f"{do}: {error}.") from None
 
@@ -52,7 +52,7 @@ class Upstream:
                     self._take(message)
                     attempt = 0
             except (Unreachable, Misunderstood) as error:
-                self.hub.lost(error.reason)
+                self.hub.lost(error.plain if isinstance(error, Unreachable) else error.reason)
             except (ValueError, KeyError, TypeError) as error:
                 # a controller of another version: say so on the page, and try again
                 log.warning("what the controller tells cannot be read: %s: %s", type(error).__name__, error)

@@ -33,9 +33,11 @@ class Unreachable(ControllerError):
 
     code = "unreachable"
 
-    def __init__(self, reason: str) -> None:
+    def __init__(self, reason: str, where: str = "") -> None:
         self.reason = reason
-        super().__init__(f"the controller does not answer: {reason}")
+        self.plain = f"the controller does not answer: {reason}"
+        """For whoever asks from elsewhere: a path of this computer tells them nothing."""
+        super().__init__(f"the controller does not answer: {where}{reason}")
 
 
 class Refused(ControllerError):
@@ -100,13 +102,18 @@ class Client:
         try:
             reader, writer = await asyncio.open_unix_connection(self.path, limit=LINE_MAX_BYTES)
         except OSError as error:
-            raise Unreachable(f"{self.path}: {error.strerror or error}") from None
+            raise Unreachable(_plain(error), f"{self.path}: ") from None
         try:
             yield reader, writer
         except OSError as error:
-            raise Unreachable(str(error)) from None
+            raise Unreachable(_plain(error)) from None
         finally:
             writer.transport.abort()
+
+
+def _plain(error: OSError) -> str:
+    """Why a connection failed, without a path."""
+    return "it is not running" if isinstance(error, FileNotFoundError) else (error.strerror or type(error).__name__).lower()
 
 
 def _line(data: Json) -> bytes:

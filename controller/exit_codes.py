@@ -36,7 +36,7 @@ MEANINGS = {
     Exit.FINDINGS: "doctor found something that needs you",
     Exit.PEER: "a child process or peer failed or did not answer",
     Exit.BUSY: "a run is on or waits somewhere, so nothing was changed",
-    Exit.WENT_BACK: "a step of an installation failed; what was there before is in place again, or it is told what is not",
+    Exit.WENT_BACK: "an installation failed or was ended; what was there before is in place again, or it is told what is not",
 }
 
 

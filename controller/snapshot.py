@@ -252,16 +252,16 @@ def _temperatures(state: State) -> Json:
     counted = part if of_part else air
     return {
         "air_mc": air, "part_mc": part, "counts": "part" if of_part else "control",
-        "counts_words": "part sensor" if of_part else _why_control(run),
+        "counts_words": "part sensor" if of_part else _why_control(run, fitted=Role.PART in by_role),
         "setpoint_mc": plan, "air_setpoint_mc": run.air_setpoint_mc if run is not None and plan is not None else None,
         "deviation_mc": None if plan is None or counted is None else counted - plan, "band_mc": _band(run),
     }
 
 
-def _why_control(run: Run | None) -> str:
+def _why_control(run: Run | None, *, fitted: bool) -> str:
     if run is not None and run.schedule.of is Of.AIR:
         return "control sensor: the schedule means the air"
-    return "control sensor: no part sensor is good"
+    return f"control sensor: no part sensor is {'good' if fitted else 'fitted'}"
 
 
 def _band(run: Run | None) -> int | None:

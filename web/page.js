@@ -80,12 +80,12 @@ function title({ now }) {
   return [known?.simulated && "SIMULATED", open.entry.name, known?.name, "Soakwarden"].filter(Boolean).join(" · ");
 }
 
-/** The bar at the foot. With several chambers the key names the one it stops. */
+/** The bar at the foot. The key names the chamber that it stops as soon as a name is known; one of several is known by its address before. */
 function drawStop(view, staleMs) {
   const out = store.signedOut();
   const several = store.chambers.chambers.length > 1;
-  const row = several ? store.shownRow() : null;
-  show(places.stopAt, html`${row && !out ? view.now?.chamber?.name ?? nameOf(row) : ""}`);
+  const row = store.shownRow();
+  show(places.stopAt, html`${out ? "" : view.now?.chamber?.name ?? (several && row ? nameOf(row) : row?.now?.name ?? row?.name ?? "")}`);
   show(places.stations, drawStations(stations(store.stop, out ? null : store.now, store.ms())));
   show(places.besides, drawBesides({ now: store.now, stale: staleMs !== null, press: store.stop, out, at: store.chamberName(), wayOut: wayOut(store.stop, store.ms()) }));
 }
@@ -110,6 +110,11 @@ function say(view, staleMs) {
   const urgent = head.tone === "trip";
   places[urgent ? "alarms" : "says"].textContent = `${simulatedWords(view.now)} ${head.sentence} ${urgent ? head.more : ""}`.trim();
   places[urgent ? "says" : "alarms"].textContent = "";
+}
+
+/** How high the bar is, so that nothing ends below it: a long name makes it grow. */
+function measureBar([{ target }]) {
+  document.documentElement.style.setProperty("--bar", `${target.offsetHeight}px`);
 }
 
 /** Which layout a width gets, and how wide the drawings may be. */
@@ -270,6 +275,8 @@ function start() {
   addEventListener("beforeprint", () => { for (const line of document.querySelectorAll("[data-printed]")) line.textContent = `Printed ${day(Date.now() * 1000)} ${clock(Date.now() * 1000)}`; }, { signal });
   const watch = new ResizeObserver(measure);
   watch.observe(places.sheet);
+  const bar = new ResizeObserver(measureBar);
+  bar.observe(document.querySelector(".stopbar"), { box: "border-box" });
   const tick = setInterval(redraw, 250);
   const others = setInterval(() => { if (store.chambers.chambers.length > 1 && document.visibilityState !== "hidden") chambers(); }, CHAMBERS_MS);
   addEventListener("pagehide", (event) => {
@@ -278,6 +285,7 @@ function start() {
     clearInterval(tick);
     clearInterval(others);
     watch.disconnect();
+    bar.disconnect();
     stream.stop();
   }, { signal });
   measure();

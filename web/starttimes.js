@@ -11,6 +11,8 @@ export const WAKING = { fromMin: 7 * 60, toMin: 23 * 60 };
 const DAY_MIN = 24 * 60;
 const STEP_US = 15 * 60e6;
 export const AHEAD_US = 24 * 3600e6;
+/** So long the present air stands for the air at the start; a later start is reckoned from a chamber that has cooled. */
+export const AIR_HOLDS_US = 30 * 60e6;
 const MOST = 3;
 
 /** How long it heats up, and how long it takes in all, from a preview's curve of [us, m°C]: up is until it is first hottest. */
@@ -18,6 +20,9 @@ export function lengths(curve, totalUs) {
   const hottest = Math.max(...curve.map(([, mc]) => mc));
   return { heatUs: curve.find(([, mc]) => mc === hottest)?.[0] ?? 0, totalUs };
 }
+
+/** The preview that holds for a start at `atUs`: the one from the present air, or for later ones the one from a room's. */
+export const previewAt = ({ preview, cooled }, atUs, nowUs) => (cooled && atUs !== null && atUs - nowUs > AIR_HOLDS_US ? cooled : preview);
 
 /** "07:30" as minutes of a day, or null. */
 export function minutes(text) {
@@ -48,9 +53,9 @@ export function judged({ utcUs, heatUs, totalUs, waking, now = false }) {
   return { utcUs, now, hotUs: utcUs + heatUs, endUs, nightUs: asleepUs(waking, utcUs, utcUs + heatUs), endAwake: asleepUs(waking, endUs, endUs + 1e6) === 0 };
 }
 
-/** At most three starts within 24 h, soonest first: now; the soonest whose heating-up is awake; the soonest that also ends awake. */
-export function suggestions({ nowUs, heatUs, totalUs, waking = WAKING }) {
-  const judge = (utcUs, now = false) => judged({ utcUs, heatUs, totalUs, waking, now });
+/** At most three starts within 24 h, soonest first: now; the soonest whose heating-up is awake; the soonest that also ends awake. `cooled` are the lengths of a start later than `AIR_HOLDS_US`. */
+export function suggestions({ nowUs, heatUs, totalUs, cooled = { heatUs, totalUs }, waking = WAKING }) {
+  const judge = (utcUs, now = false) => judged({ utcUs, ...(utcUs - nowUs > AIR_HOLDS_US ? cooled : { heatUs, totalUs }), waking, now });
   const first = Math.ceil((nowUs + STEP_US / 3) / STEP_US) * STEP_US;
   const later = [];
   for (let us = first; us <= nowUs + AHEAD_US; us += STEP_US) later.push(judge(us));

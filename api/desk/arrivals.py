@@ -54,20 +54,25 @@ def unsent(connection: Connection, code: str) -> None:
     connection.execute(delete(arrivals).where(arrivals.c.code_digest == digest(code)))
 
 
-def press(connection: Connection, code: str) -> tuple[Pressed, str]:
-    """Somebody has pressed; also the channel's name. Pressing again changes nothing."""
-    row = connection.execute(select(arrivals.c.id, arrivals.c.channel, arrivals.c.sent_utc_us, arrivals.c.arrived_utc_us)
+def known(connection: Connection, code: str) -> tuple[Pressed, str, int]:
+    """What a press would do now, the channel's name, and how long ago it was pressed, in µs. Changes nothing."""
+    row = connection.execute(select(arrivals.c.channel, arrivals.c.sent_utc_us, arrivals.c.arrived_utc_us)
                              .where(arrivals.c.code_digest == digest(code))).first()
     if row is None:
-        return Pressed.UNKNOWN, ""
-    identity, channel, sent_us, arrived_us = row
+        return Pressed.UNKNOWN, "", 0
+    channel, sent_us, arrived_us = row
     if arrived_us is not None:
-        return Pressed.BEFORE, channel
-    if not 0 <= utc_us() - sent_us < VALID_US:
-        return Pressed.EXPIRED, channel
-    connection.execute(update(arrivals).where(arrivals.c.id == identity).values(arrived_utc_us=utc_us()))
-    note(connection, "whoever got the message", "pressed", "arrival", channel)
-    return Pressed.NOW, channel
+        return Pressed.BEFORE, channel, max(0, utc_us() - arrived_us)
+    return Pressed.NOW if 0 <= utc_us() - sent_us < VALID_US else Pressed.EXPIRED, channel, 0
+
+
+def press(connection: Connection, code: str) -> tuple[Pressed, str, int]:
+    """Somebody has pressed; what `known` said before. Pressing again changes nothing."""
+    found = known(connection, code)
+    if found[0] is Pressed.NOW:
+        connection.execute(update(arrivals).where(arrivals.c.code_digest == digest(code)).values(arrived_utc_us=utc_us()))
+        note(connection, "whoever got the message", "pressed", "arrival", found[1])
+    return found
 
 
 def newest(connection: Connection) -> list[Arrival]:

@@ -207,6 +207,6 @@ def _told(stopped: Stopped, out: Out) -> int:
         return Exit.BUSY
     state = ("Everything before it was undone: what ran before runs on." if not stopped.left else
              "These could not be undone; look at them by hand:\n  " + "\n  ".join(stopped.left))
-    out.refuse(f"Stopped at \"{stopped.step.words}\": {stopped.why}\n{state}\nMend the cause, then give the same command "
+    out.refuse(f"Stopped at \"{stopped.step.words}\": {stopped.said}\n{state}\nMend the cause, then give the same command "
                "again: what is done already is not done twice.", left=stopped.left)
     return Exit.WENT_BACK

@@ -7,6 +7,7 @@ import sys
 
 from controller.commands import versions
 from controller.commands.out import Out
+from controller.exit_codes import Exit
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -14,7 +15,12 @@ def main(arguments: list[str] | None = None) -> int:
     made = argparse.ArgumentParser(prog="python -m controller.install", description=versions.__doc__)
     versions.add(made.add_subparsers(dest="verb", required=True, metavar="VERB"))
     options = made.parse_args(arguments)
-    return int(options.act(options, Out(options.json)))
+    out = Out(options.json)
+    try:
+        return int(options.act(options, out))
+    except KeyboardInterrupt:  # before the first step, or once more while they are undone
+        out.refuse("Ended by you. What was begun may be half done; give the same command again.")
+        return Exit.BROKEN
 
 
 if __name__ == "__main__":

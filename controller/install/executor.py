@@ -11,14 +11,17 @@ from controller.install.steps import NOTHING, Step, Undo, nothing
 from controller.install.world import StepFailed, World
 
 FAILURES = (StepFailed, OSError, sqlite3.Error, shutil.Error)
+ENDED = "it was asked to end"
+"""By Ctrl-C or a signal."""
 
 
 class Stopped(Exception):
-    """A step failed. `left` names what could not be undone, and why; empty: everything is as it was before."""
+    """A step failed or was ended. `left` names what could not be undone, and why; empty: everything is as it was before."""
 
-    def __init__(self, step: Step, why: Exception, left: list[str]) -> None:
+    def __init__(self, step: Step, why: BaseException, left: list[str]) -> None:
         self.step, self.why, self.left = step, why, left
-        super().__init__(f"{step.words}: {why}")
+        self.said = str(why) or ENDED
+        super().__init__(f"{step.words}: {self.said}")
 
 
 class Done(NamedTuple):
@@ -35,14 +38,17 @@ def words(plan: Plan) -> list[str]:
 
 
 def carry_out(plan: Plan, world: World) -> None:
-    """Do every step. Raises Stopped; any other end, such as a person's Ctrl-C, undoes too and goes on up."""
+    """Do every step. Raises Stopped, also for a person's Ctrl-C; any other end undoes too and goes on up."""
     done: list[Done] = []
     for number, step in enumerate(plan, 1):
-        world.say(f"{number}/{len(plan)} {step.words[0].upper()}{step.words[1:]}")
         try:
+            world.say(f"{number}/{len(plan)} {step.words[0].upper()}{step.words[1:]}")
             done.append(Done(step, step.do(world)))
         except FAILURES as error:
             world.say(f"    This step failed: {error}")
+            raise Stopped(step, error, go_back(done, world)) from error
+        except KeyboardInterrupt as error:
+            world.say(f"    This step did not end: {ENDED}")
             raise Stopped(step, error, go_back(done, world)) from error
         except BaseException:
             go_back(done, world)

@@ -53,19 +53,27 @@ class Folder:
 
     @property
     def undo_words(self) -> str:
-        return "remove it if it was made now and is empty"
+        return "remove it, and what it stands in, if it was made now and is empty"
 
     def do(self, world: World) -> Undo:
         path = world.at(self.path)
-        new = not path.is_dir()
-        path.mkdir(parents=True, exist_ok=True)
+        made = made_now(path)
         path.chmod(self.mode)
+        return lambda: remove_empty(made)
 
-        def undo() -> None:
-            if new:
-                with contextlib.suppress(OSError):
-                    path.rmdir()
-        return undo
+
+def made_now(path: Path) -> list[Path]:
+    """Make a folder and those that it stands in; gives what was not there before, innermost first."""
+    made = [one for one in (path, *path.parents) if not one.is_dir()]
+    path.mkdir(parents=True, exist_ok=True)
+    return made
+
+
+def remove_empty(folders: list[Path]) -> None:
+    """Remove them as far as nothing is in them."""
+    with contextlib.suppress(OSError):
+        for folder in folders:
+            folder.rmdir()
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +98,7 @@ class Text:
         before = path.read_bytes() if path.exists() else None
         if before is not None and (self.keep or before == self.text.encode()):
             return nothing
-        made = not path.parent.exists()
-        path.parent.mkdir(parents=True, exist_ok=True)
+        made = made_now(path.parent)
         in_place(path, self.text.encode(), self.mode)
 
         def undo() -> None:
@@ -99,9 +106,7 @@ class Text:
                 in_place(path, before, self.mode)
                 return
             path.unlink(missing_ok=True)
-            if made:
-                with contextlib.suppress(OSError):
-                    path.parent.rmdir()
+            remove_empty(made)
         return undo
 
 

@@ -79,7 +79,7 @@ def write_events_csv(reader: Reader, run_id: str, to: TextIO) -> int:
     """Every event of a run as CSV: time, id, kind, what it carries as `name=value`. Gives their number."""
     run = reader.known(run_id)
     table = csv.writer(to)
-    table.writerow(["time (UTC, ISO 8601)", "event", "tick", "kind", "what", "source"])
+    table.writerow(["time (UTC, ISO 8601)", "event", "tick", "kind", "what (segment from 1)", "source"])
     count, after = 0, None
     while page := reader.events(run_id, after_id=after, limit=1_000):
         for event in page:
@@ -90,4 +90,11 @@ def write_events_csv(reader: Reader, run_id: str, to: TextIO) -> int:
 
 
 def _told(event: EventRow) -> str:
-    return "; ".join(f"{name}={'' if value is None else value}" for name, value in event.fields.items())
+    return "; ".join(f"{name}={_counted(name, value)}" for name, value in event.fields.items())
+
+
+def _counted(name: str, value: str | int | bool | None) -> str | int | bool:
+    """A segment as the table of readings counts it, from 1; in the record it counts from 0."""
+    if value is None:
+        return ""
+    return value + 1 if name == "segment" and isinstance(value, int) else value

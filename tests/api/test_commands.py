@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import re
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ import pytest
 
 from api.commands import NOT_DONE, NOT_KNOWN
 from api.errors import PROBLEMS
+from controller.client import Client, Unreachable
 from controller.core.commands import Ask
 from tests.api.rig import Rig
 
@@ -205,4 +208,28 @@ def test_health_answers_whoever_is_away(tmp_path: Path, shared: Rig) -> None:
     assert shared.get("/health").json()["controller"]["health"]["tick"] == shared.fake.world.tick
     with Rig(tmp_path / "data", controller=False) as rig:
         answer = rig.get("/health")
-        assert answer.status_code == 200 and "controller.sock" in answer.json()["controller"]["away"]
+        away = "the controller does not answer: it is not running"
+        assert (answer.status_code, answer.json()["controller"]["away"]) == (200, away)
+
+
+@pytest.mark.parametrize(("left_behind", "words"), [(False, "it is not running"), (True, "connection refused")])
+def test_no_page_names_a_folder_of_the_computer_when_the_controller_is_away(
+        tmp_path: Path, left_behind: bool, words: str) -> None:
+    """A household reads the plain stop page: plain words, as everywhere on this side."""
+    data = tmp_path / "data"
+    if left_behind:  # a controller that was killed leaves its socket, to which nobody listens
+        data.mkdir()
+        with socket.socket(socket.AF_UNIX) as dead:
+            dead.bind(str(data / "controller.sock"))
+    with Rig(data, controller=False) as rig:
+        rig.loop.run(rig.until(lambda: words in rig.hub.away))
+        said = [rig.get(path).text for path in ("/!/stop", "/chambers", "/health", "/now", "/guards")]
+        said.append(rig.post("/alarms/acknowledge", {"guard": "door"}).text)
+    assert f"The controller does not answer: {words}." in said[0] and f"answer: {words}" in said[1]
+    assert not [text for text in said if ".sock" in text or str(tmp_path) in text]
+
+
+def test_the_command_line_is_told_which_socket_did_not_answer(tmp_path: Path) -> None:
+    with pytest.raises(Unreachable, match=re.escape(f"{tmp_path}/controller.sock: it is not running")) as unreachable:
+        asyncio.run(Client(tmp_path / "controller.sock").now())
+    assert str(tmp_path) not in unreachable.value.plain

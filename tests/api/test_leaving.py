@@ -35,6 +35,17 @@ def test_machine_rows_say_how_to_get_what_is_not_done(rig: Rig) -> None:
     assert all(row["how"].endswith(".") for row in rows.values())
 
 
+def test_the_press_that_began_the_run_on_does_not_arm_the_next_start(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    def armed(**more: object) -> dict:
+        monkeypatch.setattr(rig.hub, "now", {**rig.hub.now, "armed": True, "armed_until_utc_us": None, "pending": None, **more})
+        return rig.get("/leaving").json()["machine"][-1]
+
+    used = armed()
+    assert not used["done"] and used["detail"].startswith("It is pressed last")
+    assert armed(armed_until_utc_us=1_795_000_000_000_000)["done"]
+    assert armed(pending={"armed": True})["done"] and not armed(pending={"armed": False})["done"]
+
+
 def test_without_a_controller_nothing_is_called_done(tmp_path: Path) -> None:
     with Rig(tmp_path / "data", controller=False) as rig:
         assert not any(row["done"] for row in rig.get("/leaving").json()["machine"])

@@ -216,6 +216,20 @@ def test_a_second_press_changes_nothing(rig, messenger):
     assert rig.get("/messages").json()["channels"][0]["arrived_utc_us"] == when
 
 
+def test_a_used_link_says_that_it_was_used_and_when(rig, messenger):
+    link = tried(rig, messenger, 1)
+    press(rig, link)
+
+    def older(connection) -> None:
+        connection.execute(update(table).values(arrived_utc_us=table.c.arrived_utc_us - 3 * HOUR_US))
+
+    rig.loop.run(rig.app.state.house.first.desk.do(older))
+    opened = rig.get(f"/!{link.removeprefix('http://127.0.0.1:8650')}")
+    assert opened.status_code == 200 and "This was noted before, 3 h ago." in opened.text
+    assert "this address is used" in opened.text
+    assert "<form" not in opened.text and "It arrived" not in opened.text
+
+
 @pytest.mark.parametrize("body", ["", "code=", "code=nonsense", "code=%ff", "x=1&" * 50, "code=" + "x" * 5000])
 def test_no_other_code_presses_anything(rig, messenger, body):
     tried(rig, messenger, 1)

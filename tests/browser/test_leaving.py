@@ -348,3 +348,37 @@ def test_before_leaving_it_is_told_that_no_phone_could_open_a_messages_link(new_
     else:
         page.wait_for_timeout(500)
         expect(todo).to_have_count(0)
+
+
+def test_a_later_start_is_reckoned_from_a_chamber_that_has_cooled(new_page, ready):
+    """At 60 °C now it heats up in 2 h 15; tomorrow it begins from a room's temperature, and that takes 4 h."""
+    warm = {"curve": [[0, 60_000], [9 * HOUR_US // 4, 105_000], [10 * HOUR_US, 105_000]], "from_mc": 60_000}
+    cool = {"curve": [[0, 25_000], [4 * HOUR_US, 105_000], [12 * HOUR_US, 105_000]], "from_mc": 25_000}
+    page = new_page()
+
+    def previewed(route):
+        one = cool if route.request.url.endswith("?from_c=25") else warm
+        route.fulfill(json={**one, "duration_us": one["curve"][-1][0], "mistakes": [], "cannot_start": []})
+
+    page.route("**/schedules/preview*", previewed)
+    page.add_init_script("Date.now = () => Date.UTC(2026, 10, 10, 20)")  # 21:00 in Berlin
+    ready.now |= {"air_mc": 60_000, "utc_us": 1_794_340_800_000_000}
+    page.goto(f"{ready.url}/#/schedules/1/start")
+    page.get_by_role("radio", name=re.compile("in the building, awake")).check()
+    times, summary = page.locator("fieldset.times"), page.locator("table.summary")
+    expect(times).to_contain_text("Heats up until 23:15")
+    expect(times).to_contain_text("Heats up until 11:00, in your waking hours. Ends")
+    expect(page.locator("form.editor")).to_contain_text(re.compile(r"30\smin ahead is reckoned from 25\s°C, a room’s"))
+    expect(summary).to_contain_text(re.compile(r"10\sh from 60\s°C, the air at"))
+    page.locator("input[name=when]").nth(1).check()
+    expect(summary).to_contain_text(re.compile(r"12\sh from 25\s°C, a room’s temperature"))
+    expect(summary).to_contain_text(re.compile(r"not before Wed 11 Nov 19:00"))
+    expect(page.locator("svg.preview")).to_have_attribute("aria-label", re.compile(r"12\sh long"))
+
+
+def test_a_chamber_at_a_rooms_temperature_needs_one_reckoning_only(new_page, ready):
+    page = open_at(new_page, ready, "schedules/1/start")
+    page.get_by_role("radio", name=re.compile("in the building, awake")).check()
+    expect(page.locator("table.summary")).to_contain_text(re.compile(r"12\sh from 21\s°C, the air at"))
+    expect(page.locator("form.editor")).not_to_contain_text("is reckoned from")
+    assert [path for path, _ in ready.asked].count("/schedules/preview") == 1

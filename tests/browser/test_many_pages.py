@@ -7,8 +7,9 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import PHONE
+from tests.browser.conftest import DESK, PHONE
 from tests.browser.rooms import furnished, two_chambers
+from tests.browser.stand_in import chamber_row
 from tests.browser.test_page_alone import TRIPPED_AT_US, open_at
 
 EIGHT = 8
@@ -32,6 +33,35 @@ def test_one_chamber_has_no_switch_and_the_title_names_it(new_page, stand_in):
     page = open_at(new_page, stand_in)
     expect(page.locator(".chambers")).to_have_count(0)
     expect(page).to_have_title("SIMULATED · Now · Bench chamber (invented) · Soakwarden")
+    expect(page.get_by_role("button", name="Stop heating Bench chamber (invented)")).to_be_visible()
+
+
+LONGEST = "The long, flat chamber under the workbench in the old cellar"
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize("name", [LONGEST, "W" * 60], ids=["words", "no spaces"])
+def test_the_stop_key_shows_the_longest_name_whole_and_the_bar_hides_nothing(new_page, stand_in, size, name):
+    stand_in.now["chamber"] |= {"name": name}
+    page = open_at(new_page, stand_in, size=size)
+    expect(page.locator("#stop-at")).to_have_text(name)
+    key, words, bar = (page.locator(where).bounding_box() for where in ("#stop", "#stop-at", ".stopbar"))
+    assert words["x"] >= key["x"] and words["x"] + words["width"] <= key["x"] + key["width"]
+    assert key["y"] < words["y"] and words["y"] + words["height"] <= key["y"] + key["height"]
+    assert key["y"] + key["height"] <= bar["y"] + bar["height"] <= size["height"]
+    page.evaluate("scrollTo(0, document.body.scrollHeight)")
+    page.wait_for_timeout(100)
+    last = page.locator("main > *:last-child").bounding_box()
+    assert last["y"] + last["height"] <= bar["y"], "the end of the sheet lies under the bar"
+
+
+def test_before_the_controller_was_ever_heard_the_stop_key_names_nothing(new_page, stand_in):
+    new_page.allowed += ["503", "Failed to load resource"]
+    stand_in.stream, stand_in.controller_away = "refused", True
+    stand_in.answers["GET /chambers"] = (200, {"chambers": [chamber_row("data", None, "away")], "circuits": {}})
+    page = new_page()
+    page.goto(stand_in.url)
+    expect(page.locator("h1")).to_have_text("No news from the controller.")
     expect(page.locator("#stop")).to_have_text("Stop heating")
 
 
@@ -42,6 +72,21 @@ def test_the_margin_lists_every_chamber_with_its_state(new_page, two):
     expect(rows.nth(0)).to_contain_text("running, may heat")
     expect(rows.nth(1)).to_contain_text("idle, heat off")
     expect(rows.nth(0).locator("a")).to_have_attribute("aria-current", "true")
+
+
+@pytest.mark.parametrize("high", [900, 640])
+def test_that_all_is_invented_stands_above_the_bar_however_long_the_margin(new_page, two, high):
+    row = chamber_row("attic", {**two.now, "chamber": {**two.now["chamber"], "name": LONGEST}})
+    two.answers["GET /chambers"][1]["chambers"].append(row)
+    two.nows["garage"]["chamber"] |= {"name": LONGEST}
+    two.answers["GET /chambers"][1]["chambers"][1] = chamber_row("garage", two.nows["garage"])
+    page = open_at(new_page, two, size={"width": 1440, "height": high})
+    expect(page.locator("#margin .chambers li")).to_have_count(3)
+    bar, said = page.locator(".stopbar").bounding_box(), page.locator(".invented").bounding_box()
+    assert said["y"] + said["height"] <= bar["y"], "cut by the bar"
+    page.evaluate("document.querySelector('#margin').scrollTo(0, 9999)")
+    last, said = page.locator(".unit-switch").bounding_box(), page.locator(".invented").bounding_box()
+    assert last["y"] + last["height"] <= said["y"], "the margin's end can't be reached"
 
 
 def test_another_chamber_is_shown_whole_and_stays_in_the_address(new_page, two):

@@ -22,10 +22,18 @@ def test_a_viewer_sees_who_they_are_and_no_accounts(new_page, house):
     house.answers["GET /me"] = (200, LOOKER)
     page = open_at(new_page, house, "people")
     expect(page.locator("h1")).to_have_text("You are signed in as Odo.")
-    words = "You may look, stop the heat, acknowledge, and say that you are near."
-    expect(page.locator(".sheet-head .lead")).to_contain_text(words)
+    lead = page.locator(".sheet-head .lead")
+    expect(lead).to_contain_text("You may look, stop the heat and acknowledge.")
+    expect(lead).not_to_contain_text("near")  # a check-in keeps the heat on: for an operator
     expect(page.locator("table.people")).to_have_count(0)
     assert not any(path == "/people" for path, _ in house.asked)
+
+
+def test_an_operator_is_told_of_the_check_in(new_page, house):
+    may = [ask for ask in KEEPER["may"] if ask not in ("clear", "tighten", "edit_messages", "look_after_people")]
+    house.answers["GET /me"] = (200, {**KEEPER, "role": "operator", "may": may})
+    page = open_at(new_page, house, "people")
+    expect(page.locator(".sheet-head .lead")).to_contain_text("say that you are near, which keeps the heat on")
 
 
 def test_a_maintainer_sees_everybody_and_changes_a_role(new_page, house):

@@ -174,3 +174,40 @@ def test_every_move_of_a_run_and_every_state_of_an_alarm_has_its_words(run):
     told = run("parts/events", f"{json.dumps(states)}.map((after) => {alarm})")
     assert all(words.startswith("alarm door: it ") for words in told) and len(set(told)) == len(states)
     assert not any("acknowledged" in words for words in told)
+
+
+@pytest.mark.parametrize("size", [DESK, {"width": 1280, "height": 800}], ids=["desk", "narrower"])
+def test_no_number_in_the_curve_covers_a_word(new_page, stand_in, size):
+    """Sixteen events, by turns all along the run and about its names, its trip and its limit's words."""
+    rooms.with_run(rooms.furnished(stand_in))
+    row = stand_in.answers["GET /runs/2"][1]
+    began, minute_us = row["started_utc_us"], 60_000_000
+    fields = {"guard": "door", "first_out": True, "value": 1, "limit": 1, "unit": ""}
+    trip = {"id": 99, "kind": "tripped", "utc_us": began + 150 * minute_us, "fields": fields}
+    row |= {"first_out": trip, "state": "aborted"}
+    for minutes in (range(8, 168, 10), range(20, 36), range(140, 156), range(0, 16)):
+        marked = [{"id": at, "kind": "segment", "utc_us": began + minute * minute_us,
+                   "fields": {"segment": 0, "kind": "ramp", "target_mc": 60_000}} for at, minute in enumerate(minutes)]
+        stand_in.answers["GET /runs/2/events"] = (200, {"events": marked})
+        page = open_at(new_page, stand_in, "record/2", size=size)
+        expect(page.locator(".plan circle.balloon")).to_have_count(16)
+        words = page.evaluate("""[...document.querySelectorAll(".plan text.paper")].map((one) => ({...one.getBBox().toJSON?.() ??
+          (({x, y, width, height}) => ({x, y, width, height}))(one.getBBox()), words: one.textContent}))""")
+        assert {"air", "part", "set point"} < {one["words"] for one in words} and len(words) == 5
+        circles = page.evaluate("""[...document.querySelectorAll(".plan circle.balloon")]
+          .map((one) => [one.cx.baseVal.value, one.cy.baseVal.value])""")
+        for box in words:
+            middle = box["y"] + box["height"] / 2  # a line's box is higher than its letters
+            for x, y in circles:
+                aside = max(box["x"] - x, 0, x - box["x"] - box["width"])
+                assert math.hypot(aside, max(0, abs(y - middle) - 5)) >= 10.5, f"a number lies on {box['words']}"
+        page.close()
+
+
+def test_on_a_phone_the_list_has_no_numbers_since_the_curve_has_none(new_page, stand_in):
+    rooms.with_run(rooms.furnished(stand_in))
+    page = open_at(new_page, stand_in, "record/2", size=PHONE)
+    expect(page.locator(".balloons li time").first).to_be_visible()
+    assert page.locator("circle.balloon").count() == 0
+    wide = open_at(new_page, stand_in, "record/2")
+    expect(wide.locator(".balloons circle.balloon")).to_have_count(wide.locator(".plan circle.balloon").count())

@@ -130,12 +130,28 @@ def test_a_terminal_that_goes_away_does_not_stop_it_half_way(tmp_path, monkeypat
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b"]
 
 
-def test_being_asked_to_end_undoes_it_first(tmp_path):
+def test_being_asked_to_end_undoes_it_first(tmp_path, capsys):
     steps = (Text(Path("/a"), "a"), Signal(signal.SIGTERM), Text(Path("/b"), "b"))
     before = signal.getsignal(signal.SIGTERM)
-    with pytest.raises(KeyboardInterrupt):
-        versions.perform(steps, versions.world_of(tmp_path, Out(False)), False, Out(False))
+    assert versions.perform(steps, versions.world_of(tmp_path, Out(False)), False, Out(False)) == Exit.WENT_BACK
+    told = capsys.readouterr().err
+    assert "it was asked to end" in told and "Everything before it was undone" in told
     assert list(tmp_path.iterdir()) == [] and signal.getsignal(signal.SIGTERM) == before
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_installer_that_is_ended_says_so_in_a_sentence(tmp_path, number):
+    """Really started and really ended, while it makes the environment: no traceback, and nothing of it is left."""
+    root = tmp_path / "root"
+    words = [sys.executable, "-m", "controller.install", "install", "--root", str(root), "--wheels", str(tmp_path)]
+    with subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=clean()) as ended:
+        assert ended.stdout is not None
+        assert any("an environment with its libraries" in line for line in ended.stdout), "it never came that far"
+        ended.send_signal(number)
+        _, told = ended.communicate(timeout=60)
+    assert ended.returncode == Exit.WENT_BACK, told
+    assert "it was asked to end" in told and "Traceback" not in told
+    assert not root.exists(), sorted(root.rglob("*"))
 
 
 @pytest.mark.parametrize(("words", "text"), [

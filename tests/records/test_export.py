@@ -57,8 +57,12 @@ def test_every_event_of_the_run_is_in_its_table(record: Path) -> None:
     out = io.StringIO(newline="")
     count = write_events_csv(Reader(record), "1", out)
     told = list(csv.DictReader(io.StringIO(out.getvalue(), newline="")))
-    assert [line["event"] for line in told] == [event.id for event in Reader(record).events("1", limit=5_000)]
-    assert len(told) == count > 5 and "cause=start" in next(line["what"] for line in told if line["kind"] == "run_state")
+    events = Reader(record).events("1", limit=5_000)
+    assert [line["event"] for line in told] == [event.id for event in events]
+    what = "what (segment from 1)"
+    assert len(told) == count > 5 and "cause=start" in next(line[what] for line in told if line["kind"] == "run_state")
+    begun = [line[what].split("; ") for line in told if line["kind"] == "segment"]
+    assert "segment=1" in begun[0] and "segment=2" in begun[1], "as the table of readings counts them"
 
 
 def test_progress_is_told_page_by_page(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:

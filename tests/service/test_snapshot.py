@@ -17,7 +17,7 @@ from controller.core.program import CoolDown
 from controller.core.readings import Good
 from controller.core.run_states import S
 from controller.core.schedule import Kind
-from controller.core.setup import Level
+from controller.core.setup import Level, Role
 from controller.core.start import first_state
 from controller.core.state import Alarm, Pending, State, Stop
 from controller.core.supervisor import Latch, Standing
@@ -50,6 +50,15 @@ def told(folder, state: State) -> dict[str, Any]:
     now = snapshots.now(state, NOW_US, ("", 0))
     json.dumps(now, allow_nan=False)
     return now
+
+
+def test_a_part_sensor_that_was_never_fitted_is_not_called_bad(folder):
+    def without(chamber):
+        return replace(chamber, sensors=tuple(one for one in chamber.sensors if one.role is not Role.PART))
+
+    bare = replace(folder, chamber=without(folder.chamber))
+    assert told(bare, first_state(bare.chamber, 0))["counts_words"] == "control sensor: no part sensor is fitted"
+    assert told(folder, first_state(folder.chamber, 0))["counts_words"] == "control sensor: no part sensor is good"
 
 
 def test_before_anything_is_heard_nothing_is_claimed(folder):

@@ -27,17 +27,27 @@ const lineOf = (spans, x, y) => path(spans.flatMap((span) => (span === null ? [n
   : Math.abs(y(span[1]) - y(span[2])) > 1 ? [[x(span[0]), y(span[1])], [x(span[0]), y(span[2])]] : [[x(span[0]), y(span[2])]])));
 
 /** The set point over the band, named on the line where it leaves most room: two thirds up the first stretch. */
-export function drawSetPoint(curve, made, { x, y, top, bottom, width, left, phone }) {
+export function drawSetPoint(curve, made, at) {
   const spans = spansOf(curve, "setpoint_mc", made.fromUs, made.toUs);
+  const place = setPointName(spans, made, at);
+  return place ? html`<path class="setpoint" d="${lineOf(spans, at.x, at.y)}"/><path class="leader" d="${place.leader}"/><text class="small paper" x="${px(place.x)}" y="${px(place.y)}">set point</text>` : "";
+}
+
+/** Where the line's name stands, as a box too, for whatever else has to find room; null where there is no line. */
+function setPointName(spans, made, { x, y, top, bottom, width, left, phone }) {
   const known = spans.filter(Boolean);
-  if (!known.length) return "";
+  if (!known.length) return null;
   const ramp = made.spans[0] ?? { fromUs: made.fromUs, toUs: made.toUs };
   const at = known.find(([us]) => us >= ramp.fromUs + (ramp.toUs - ramp.fromUs) * 0.3) ?? known.at(-1);
   const [cx, cy] = [x(at[0]), y(at[2])];
   const [dx, dy] = phone ? [14, 30] : [26, 40]; // below the line, where the part's name does not come
-  const words = html`<path class="leader" d="M${px(cx + 1)} ${px(cy + 1)}l${dx - 6} ${dy - 12}"/><text class="small paper" x="${px(Math.min(Math.max(cx + dx, left + 4), width - 66))}" y="${
-    px(Math.min(Math.max(cy + dy, top + 12), bottom - 5))}">set point</text>`;
-  return html`<path class="setpoint" d="${lineOf(spans, x, y)}"/>${words}`;
+  return { leader: `M${px(cx + 1)} ${px(cy + 1)}l${dx - 6} ${dy - 12}`, x: Math.min(Math.max(cx + dx, left + 4), width - 66), y: Math.min(Math.max(cy + dy, top + 12), bottom - 5) };
+}
+
+/** The box of the set point's name, in a list. */
+export function setPointBox(curve, made, at) {
+  const place = setPointName(spansOf(curve, "setpoint_mc", made.fromUs, made.toUs), made, at);
+  return place ? [{ x: place.x, y: place.y - 11, width: 62, height: 14 }] : [];
 }
 
 /** The strip of the duty: asked as a line from least to most, its ruler, its name at the line. `at` are the plan's own edges. */

@@ -80,6 +80,7 @@ const DETAIL_LEAST_US = 600e6;
 const LEVEL_MC = 2000;
 const TRIP_WORDS = 130;
 const LIMIT_WORDS = 14;
+const LETTER = 6.6;
 
 /** The whole drawing, `width` x `height`. `phone` is drawn for the width, never shrunk. */
 export function drawPlan(view, { width, height, phone = false, lens = false }) {
@@ -94,7 +95,7 @@ export function drawPlan(view, { width, height, phone = false, lens = false }) {
     <defs><pattern id="hatch" width="8" height="8" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch-line" d="M0 0V8"/></pattern><pattern
       id="unheard" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)"><path class="unheard-line" d="M0 0V5"/></pattern></defs>
     ${axes(view, marks, at)}${limitLine(view, at)}${zone(view, at)}${curves(view, at)}${forecast(view, at)}
-    ${view.nowUs === null ? "" : plumb(view, at)}${coolMark(view, at)}${phone ? "" : segmentDims(view, at)}${phone && !view.named ? "" : curveNames(view, at)}
+    ${view.nowUs === null ? "" : plumb(view, at)}${coolMark(view, at)}${phone ? "" : segmentDims(view, at)}${curveNames(view, at)}
     ${lens ? lensMark(view, at) : ""}${tripMark(view, at)}${view.over?.(at) ?? ""}
   </svg>`;
 }
@@ -130,7 +131,7 @@ function limitLine(view, { x, y, width, left, phone }) {
 
 function limitWords(view, at) {
   const words = `${at.phone ? "limit" : "air limit of this run"} ${warmShort(view.limitMc, view.unit)}`;
-  return { words, place: limitPlace(view, at, words.length * 6.6) };
+  return { words, place: limitPlace(view, at, words.length * LETTER) };
 }
 
 /** Under the limit where no curve comes near, at the left, at the right or between; else above its strokes. */
@@ -303,21 +304,32 @@ export function segmentDims(view, { x, bottom }) {
 }
 
 /** Names on the lines, with leaders, where the run is long enough to have room; else at the last point. */
-function curveNames(view, { x, y, width, left }) {
+function curveNames(view, at) {
+  return nameWords(view, at).map(({ words, leader, place, kind }) => html`<path class="leader" d="${leader}"/><text class="small paper ${kind}" x="${px(place.x)}" y="${px(place.y)}">${words}</text>`);
+}
+
+/** The names and where they stand: {words, leader, place, kind}. */
+function nameWords(view, { x, y, width, left, phone }) {
   const known = view.points.filter((point) => point.control);
-  if (known.length < 8 || x(known.at(-1).utc_us) - x(known[0].utc_us) < 170) return "";
+  if ((phone && !view.named) || known.length < 8 || x(known.at(-1).utc_us) - x(known[0].utc_us) < 170) return [];
   const ramp = view.spans[0] ?? { fromUs: view.fromUs, toUs: view.toUs };
   const pick = (share) => known.find((point) => point.utc_us >= ramp.fromUs + (ramp.toUs - ramp.fromUs) * share) ?? known.at(-1);
   const air = pick(0.45);
   const part = pick(0.56);
   const [ax, ay] = [x(air.utc_us), y(air.control[2])];
   const clash = view.limitMc && ax < left + 210 && ay - 40 < y(view.limitMc) + 20;
-  const named = part.part ? nameBelow(x(part.utc_us), y(part.part[2]), width, view.sureMc ? "part, and how sure" : "part") : "";
-  return html`${clash ? "" : html`<path class="leader" d="M${px(ax - 2)} ${px(ay - 2)}l-20 -28"/><text class="small paper end" x="${px(ax - 26)}" y="${px(ay - 33)}">air</text>`}${named}`;
+  const [bx, by] = part.part ? [x(part.utc_us), y(part.part[2])] : [];
+  return [...(clash ? [] : [{ words: "air", leader: `M${px(ax - 2)} ${px(ay - 2)}l-20 -28`, place: { x: ax - 26, y: ay - 33 }, kind: "end" }]),
+    ...(part.part ? [{ words: view.sureMc ? "part, and how sure" : "part", leader: `M${px(bx + 2)} ${px(by + 2)}l22 22`, place: { x: Math.min(bx + 28, width - 150), y: by + 36 }, kind: "mid" }] : [])];
 }
 
-const nameBelow = (px0, py0, width, words) =>
-  html`<path class="leader" d="M${px(px0 + 2)} ${px(py0 + 2)}l22 22"/><text class="small mid paper" x="${px(Math.min(px0 + 28, width - 150))}" y="${px(py0 + 36)}">${words}</text>`;
+/** The words in the plot as boxes, for whatever else has to find room there. */
+export function labelBoxes(view, at) {
+  const box = (words, place, end) => ({ x: place.x - (end ? words.length * LETTER : 0), y: place.y - 11, width: words.length * LETTER, height: 14 });
+  const limit = view.limitMc ? [limitWords(view, at)].map(({ words, place }) => box(words, place, false)) : [];
+  const trip = view.trip ? [tripPlace(view, at)].flatMap(({ cx, to, words, place, end }) => [box(words, place, end), { x: cx - 9, y: to - 9, width: 18, height: 18 }]) : [];
+  return [...limit, ...nameWords(view, at).map(({ words, place, kind }) => box(words, place, kind === "end")), ...trip];
+}
 
 /** Detail A and its ellipse show what was measured in this run, and need ten minutes of it. */
 export function hasDetail({ points, run, nowUs }) {
@@ -337,17 +349,22 @@ function lensMark(view, { x, y, left, top, bottom, width }) {
     cx="${px(cx)}" cy="${px(cy)}" rx="${px(wide)}" ry="${level ? 17 : 22}"/><text class="strong paper end" x="${px(Math.max(left + 14, cx - Math.max(16, wide * 0.5)))}" y="${px(Math.max(top + 12, cy - 19))}">A</text>`;
 }
 
-function tripMark(view, { x, y, top, bottom }) {
+function tripMark(view, at) {
   if (!view.trip) return "";
+  const { cx, from, to, words, place, end } = tripPlace(view, at);
+  return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper ${end ? "end" : ""}" x="${px(place.x)}"
+    y="${px(place.y)}">${words}</text>`;
+}
+
+function tripPlace(view, { x, y, top, bottom }) {
   const cx = x(view.trip.utc_us);
   const near = view.points.filter((point) => point.control && point.utc_us <= view.trip.utc_us).at(-1);
   const from = near ? y(near.control[1]) : top;
   const limit = view.limitMc ? y(view.limitMc) + LIMIT_WORDS : -Infinity;
   const low = Math.min(from + 44, bottom - 24);
   const to = Math.abs(low - limit) < 18 ? Math.min(limit + 22, bottom - 24) : low; // not over the limit's own words
-  const room = cx > TRIP_WORDS; // at the left edge the words stand to its right
-  return html`<path class="stem" d="M${px(cx)} ${px(from)}V${px(to)}"/>${markAt("trip", cx, to, 18)}<text class="bad small paper ${room ? "end" : ""}" x="${px(cx + (room ? -14 : 14))}"
-    y="${px(to + 5)}">trip ${clock(view.trip.utc_us)}</text>`;
+  const end = cx > TRIP_WORDS; // at the left edge the words stand to its right
+  return { cx, from, to, words: `trip ${clock(view.trip.utc_us)}`, place: { x: cx + (end ? -14 : 14), y: to + 5 }, end };
 }
 
 /** The drawing in a sentence. */

@@ -1,9 +1,9 @@
 /** Before you leave: the checklist as contacts of one line, when to start, and the card. A part of the start of an unattended run. */
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
-import { clock, day, simulatedWords } from "../text.js";
+import { clock, day, simulatedWords, wait, warmShort } from "../text.js";
 import { missing, presentCard, presentLeaving } from "../leaving.js";
-import { asClock, lengths, minutes, named, suggestions, waking } from "../starttimes.js";
+import { AIR_HOLDS_US, asClock, lengths, minutes, named, suggestions, waking } from "../starttimes.js";
 import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { trouble, unreadable, loading } from "../parts/trouble.js";
 import { mark } from "../parts/marks.js";
@@ -67,9 +67,10 @@ export function drawMissing(refused) {
 export const chosenStart = (held, nowUs) => (!held.when || held.when === "now" ? null : held.when === "named" ? named(held.time ?? "", nowUs) : { utcUs: Number(held.when), words: "" });
 
 /** Now, the suggestions, or a time of one's own. */
-export function drawTimes(held, nowUs, synced) {
+export function drawTimes(held, nowUs, synced, unit) {
   const hours = held.waking ?? waking.read();
-  const found = suggestions({ ...lengths(held.preview.curve, held.preview.duration_us), nowUs: Math.floor(nowUs / 60e6) * 60e6, waking: hours });
+  const { preview, cooled } = held;
+  const found = suggestions({ ...lengths(preview.curve, preview.duration_us), cooled: cooled ? lengths(cooled.curve, cooled.duration_us) : undefined, nowUs: Math.floor(nowUs / 60e6) * 60e6, waking: hours });
   const when = held.when ?? "now";
   const gone = /^\d+$/u.test(when) && !found.some((one) => String(one.utcUs) === when);
   const own = when === "named" ? named(held.time ?? "", nowUs) : null;
@@ -77,6 +78,7 @@ export function drawTimes(held, nowUs, synced) {
   return html`<fieldset class="levels times"><legend>When should it start?</legend>${found.map((one) => option(one.now ? "now" : String(one.utcUs), one.now ? "Now" : `At ${clock(one.utcUs)}, ${day(one.utcUs)}`, one.sentence))}${
     gone ? option(when, `At ${clock(Number(when))}, ${day(Number(when))}`, "As you chose.") : ""}${option("named", "At a time of my own", "within the next 24 h, by this device’s clock")}</fieldset>${when === "named" ? html`<div class="field"><label for="own-time">Start at</label><input
     id="own-time" name="time" type="time" value="${held.time ?? ""}" required aria-describedby="own-time-words"><span class="hint" id="own-time-words" role="status">${own.words}</span></div>` : ""}${
+    cooled ? html`<p class="caption">The air is at ${warmShort(preview.from_mc, unit)} and cools until a later start: one more than ${wait(AIR_HOLDS_US)} ahead is reckoned from ${warmShort(cooled.from_mc, unit)}, a room’s.</p>` : ""}${
     when !== "now" && synced === false ? html`<p class="asks">${mark("alarm", 16)} The controller’s clock is not synchronised: such a start waits until it is.</p>` : ""}<details class="more-ways" data-key="waking"><summary>You are awake from ${asClock(hours.fromMin)} to ${asClock(hours.toMin)}</summary><div class="pair">${
     [["waking-from", "From", hours.fromMin], ["waking-to", "To", hours.toMin]].map(([id, label, min]) => html`<div class="field"><label for="${id}">${label}</label><input id="${id}" type="time" value="${asClock(min)}" data-waking="${id}"></div>`)}</div><p class="caption">Kept on this device only; the service is not told.</p></details>`;
 }

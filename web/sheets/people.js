@@ -10,8 +10,8 @@ import { isLoopback } from "../told.js";
 import { styled } from "../parts/styled.js";
 import * as tokens from "./tokens.js";
 
-export const ROLES = { viewer: "looks, stops the heat, acknowledges", operator: "also starts, holds and cools down runs, edits schedules, clears an abort", maintainer: "also commissions, tightens limits, clears trips, looks after accounts" };
-const MINE = { viewer: "You may look, stop the heat, acknowledge, and say that you are near.", operator: "You may look, stop the heat and acknowledge; start, hold and cool down runs, edit schedules, and clear an abort.", maintainer: "You may do everything an operator may, and commission, tighten limits, clear trips and look after accounts." };
+export const ROLES = { viewer: "looks, stops the heat, acknowledges", operator: "also starts, holds and cools down runs, checks in, edits schedules, clears an abort", maintainer: "also commissions, tightens limits, clears trips, looks after accounts" };
+const MINE = { viewer: "You may look, stop the heat and acknowledge.", operator: "You may look, stop the heat and acknowledge; start, hold and cool down runs, say that you are near, which keeps the heat on, edit schedules, and clear an abort.", maintainer: "You may do everything an operator may, and commission, tighten limits, clear trips and look after accounts." };
 const AUDIT_MOST = 100;
 
 /** What the head says of the person who asks. */

@@ -5,11 +5,11 @@
 import { html, px } from "../markup.js";
 import { Refused, linkTo } from "../link.js";
 import { clock, clockSeconds, counted, day, fromTo, hours, levelWords, many, rate, together, wait, warm, warmShort, watched, capital } from "../text.js";
-import { LEFT, presentPlan, drawPlan } from "../parts/plan.js";
+import { LEFT, labelBoxes, presentPlan, drawPlan } from "../parts/plan.js";
 import { Trace } from "../parts/trace.js";
 import { columnsOf } from "../parts/stored.js";
 import { Chart } from "../parts/chart.js";
-import { drawDuty, drawSetPoint, readoutWords } from "../parts/duty.js";
+import { drawDuty, drawSetPoint, readoutWords, setPointBox } from "../parts/duty.js";
 import { answersOf, drawEvents, eventWords, isFirstOut, isGap, isOfPeople, whoWords } from "../parts/events.js";
 import { degreeMarks } from "../parts/scales.js";
 import { titleBlock } from "../parts/titleblock.js";
@@ -116,10 +116,11 @@ export function balloons(events) {
 
 const ROUND = 24;
 
-/** Balloons in their order, each as near as may be to where it was wanted ({cx, by}), none on another: further from the curve (`side`: -1 up, 1 down), else back, else aside. */
-export function apart(wanted, { top, bottom, left, right }) {
+/** Balloons in their order, each as near as may be to where it was wanted ({cx, by}), none on another or on words (`boxes`): further from the curve (`side`: -1 up, 1 down), else back, else aside. */
+export function apart(wanted, { top, bottom, left, right }, boxes = []) {
   const placed = [];
-  const free = (x, y) => placed.every((one) => Math.hypot(one.bx - x, one.by - y) >= ROUND);
+  const off = (box, x, y) => Math.hypot(Math.max(box.x - x, 0, x - box.x - box.width), Math.max(box.y - y, 0, y - box.y - box.height)) > ROUND / 2;
+  const free = (x, y) => boxes.every((box) => off(box, x, y)) && placed.every((one) => Math.hypot(one.bx - x, one.by - y) >= ROUND);
   const rows = Array.from({ length: Math.floor((bottom - top) / ROUND) + 1 }, (_, index) => top + index * ROUND);
   for (const one of wanted) {
     const aside = Array.from({ length: Math.ceil((right - left) / ROUND) }, (_, index) => [one.cx - index * ROUND, one.cx + index * ROUND]).flat().filter((x) => x >= left && x <= right);
@@ -133,7 +134,7 @@ export function apart(wanted, { top, bottom, left, right }) {
   return placed;
 }
 
-function drawBalloons(marked, made) {
+function drawBalloons(marked, made, curve) {
   return (at) => {
     const wanted = marked.filter((event) => event.utc_us >= made.fromUs && event.utc_us <= made.toUs).map((event) => {
       const cx = at.x(event.utc_us);
@@ -143,7 +144,7 @@ function drawBalloons(marked, made) {
       const by = Math.min(at.bottom - 14, Math.max(at.top + 12, cy + side * 46));
       return { no: event.no, cx, cy, by, side };
     });
-    const placed = apart(wanted, { top: at.top + 12, bottom: at.bottom - 14, left: at.left + 12, right: at.width - 14 });
+    const placed = apart(wanted, { top: at.top + 12, bottom: at.bottom - 14, left: at.left + 12, right: at.width - 14 }, [...labelBoxes(made, at), ...setPointBox(curve, made, at)]);
     return html`${placed.map(({ cx, cy, bx, by }) => html`<path class="leader" d="M${px(cx)} ${px(cy)}L${px(bx)} ${px(by)}"/><circle class="spot" cx="${px(cx)}" cy="${px(cy)}" r="2.4"/>`)}${placed.map(({ no, bx, by }) => html`<circle
       class="balloon" cx="${px(bx)}" cy="${px(by)}" r="10.5"/><text class="small mid middle" x="${px(bx)}" y="${px(by + 4.6)}">${no}</text>`)}`;
   };
@@ -228,7 +229,7 @@ function drawCurve(held, state) {
     const box = boxOf(at);
     const perPx = -1 / at.y.factor;
     placed = { box, view: { fromUs: made.fromUs, toUs: made.toUs, lowMc: marks.lowMc - (at.bottom - at.y(marks.lowMc)) * perPx, highMc: marks.highMc + (at.y(marks.highMc) - box.top) * perPx } };
-    return html`${drawSetPoint(held.curve, made, at)}${drawTicks(held.events, made)(at)}${phone ? "" : drawBalloons(marked, made)(at)}`;
+    return html`${drawSetPoint(held.curve, made, at)}${drawTicks(held.events, made)(at)}${phone ? "" : drawBalloons(marked, made, held.curve)(at)}`;
   };
   Object.assign(made, { bare: true, named: true }); // the chart library draws the curves
   const stretch = held.row.segments_done.map((done) => html`<button type="button" data-do="zoom-to" data-value="${done.began_utc_us},${done.ended_utc_us ?? held.whole.utc_us.at(-1)}">${capital(nameOf(done))} alone</button>`);
@@ -236,12 +237,13 @@ function drawCurve(held, state) {
     held.span ? html`<button type="button" data-do="whole">The whole run</button>` : stretch}</div>`;
 }
 
-function inOrder(held) {
+/** Events in their order; numbered where the curve has the numbers too, so not on a phone. */
+function inOrder(held, numbered) {
   const marked = balloons(held.events);
   const rest = held.events.length - marked.length;
   const newDay = (index) => index > 0 && day(marked[index].utc_us) !== day(marked[index - 1].utc_us);
-  return html`<section><p class="caprow">In this order</p><ol class="balloons">${marked.map((event, index) => html`${newDay(index) ? html`<li class="day">${day(event.utc_us)}</li>` : ""}<li class="${isFirstOut(event) ? "bad" : ""}"><svg width="22" height="22" viewBox="0 0 22 22" aria-hidden="true"><circle class="balloon" cx="11" cy="11" r="10"/><text
-    class="small mid middle" x="11" y="15.6">${event.no}</text></svg><span>${isFirstOut(event) ? mark("trip", 14) : ""}${capital(eventWords(event))}</span><time>${clock(event.utc_us)}</time></li>`)}</ol>${
+  return html`<section><p class="caprow">In this order</p><ol class="balloons ${numbered ? "" : "plain-list"}">${marked.map((event, index) => html`${newDay(index) ? html`<li class="day">${day(event.utc_us)}</li>` : ""}<li class="${isFirstOut(event) ? "bad" : ""}">${numbered ? html`<svg width="22" height="22" viewBox="0 0 22 22" aria-hidden="true"><circle class="balloon" cx="11" cy="11" r="10"/><text
+    class="small mid middle" x="11" y="15.6">${event.no}</text></svg>` : ""}<span>${isFirstOut(event) ? mark("trip", 14) : ""}${capital(eventWords(event))}</span><time>${clock(event.utc_us)}</time></li>`)}</ol>${
     rest > 0 ? html`<details><summary class="plain">${many(rest, "more event")} of this run</summary>${drawEvents(held.events, { tenths: false })}</details>` : ""}</section>`;
 }
 
@@ -257,7 +259,7 @@ export function render(state) {
   const empty = held.whole.utc_us.length < 2;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/record">Record</a>, run ${row.id}, ${fromTo(row.started_utc_us, row.ended_utc_us)}, ${levelWords(row.level)}</p><h1 tabindex="-1">${
     row.simulated ? html`<span class="simulated">SIMULATED.</span> ` : ""}${verdict(row, state.now)}</h1><p class="lead">${first ? mark("trip", 18) : ""} ${row.going ? `Run ${row.id} ${unheard(state) ? "was on when its controller was last heard" : endWords(row)}. ` : ""}${stateWord(row) === "cut short" && !first ? "Nothing had tripped." : FIRST(first)}${row.going ? "" : ` ${capital(together(endWords(row))).replace(/\.$/u, "")}.`}</p></div>
-    <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held)}</div>
+    <div class="with-list"><div>${empty ? html`<p class="loading-line">The record is up to 15 s behind; the curve comes with its first rows.</p>` : drawCurve(held, state)}</div>${inOrder(held, !empty && state.layout.kind !== "phone")}</div>
     <div class="two"><div>${empty ? "" : segmentTable(row, held.whole, state.unit)}${people(held.events, state.held.checklist ?? [])}${notes.draw(state)}</div><div>${titleBlock([
       [{ label: `Run ${row.id}, ${stateWord(row)}`, value: row.name, wide: true }, { label: "First-out", value: first ? `${String(first.fields.guard).replaceAll("_", " ")}${first.fields.value === null ? "" : `, ${watched(first.fields.value, first.fields.unit ?? "", state.unit)}`.replace(/, $/u, "")}` : "none" }],
       [{ label: "Limit of the run", value: warmShort(row.run_ceiling_mc, state.unit) }, { label: "Gaps in the record", value: [gapsOf(held) || "", stateWord(row) === "cut short" ? "it ends early" : ""].filter(Boolean).join(", ") || "none" }, { label: "Started by", value: capital(whoWords(row.by)), wide: true }]], { now: { chamber: { name: state.now?.chamber?.name, simulated: row.simulated }, speed: 1 }, dataMs: 0, data: false })}

@@ -1,13 +1,14 @@
 /** Before a start: what would run, what this chamber may do and why, how closely somebody will watch; then the key. */
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
-import { THIN, clock, day, degrees, difference, hours, levelWords, wait, warmShort, simulatedWords, LEVELS } from "../text.js";
+import { ROOM_MC, THIN, clock, day, degrees, difference, hours, levelWords, wait, warmShort, simulatedWords, LEVELS } from "../text.js";
 import { drawPreview } from "../parts/preview.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { mark } from "../parts/marks.js";
 import { unreadable, notAllowed, loading } from "../parts/trouble.js";
 import { may, notYours } from "../parts/rights.js";
 import { armWords } from "./now.js";
+import { previewAt } from "../starttimes.js";
 import { presentLeaving, startBody, todoWords } from "../leaving.js";
 import * as before from "./before_leaving.js";
 
@@ -29,7 +30,8 @@ export async function enter(context, id) {
     const stored = await ask(`/schedules/${id}`, { signal });
     const preview = await ask("/schedules/preview", { body: stored.schedule, signal });
     const fromUtcUs = Number.isInteger(store.now?.air_mc) ? store.utcNow() : null;
-    store.hold("starting", { ...store.held.starting, stored, preview, fromUtcUs, key: newKey() });
+    const cooled = preview.from_mc > ROOM_MC ? await ask(`/schedules/preview?from_c=${ROOM_MC / 1000}`, { body: stored.schedule, signal }) : null; // what a later start begins from
+    store.hold("starting", { ...store.held.starting, stored, preview, cooled, fromUtcUs, key: newKey() });
   } catch (error) {
     if (error instanceof Refused) store.hold("starting", { id, error: error.message });
   }
@@ -126,21 +128,21 @@ export function limitOfRun(hottestMc, limits, unit) {
   return `none: too hot by ${difference(overMc, unit)}${THIN}${degrees(unit)}. This chamber’s limit is ${warmShort(limits.ceiling_mc, unit)}, and a run keeps ${difference(limits.run_margin_mc, unit)}${THIN}${degrees(unit)} below it`;
 }
 
-/** What the shortest time is counted from: the list's is from a room's temperature, this one from the air's. */
-function fromWords({ preview, fromUtcUs }, unit) {
-  return `from ${warmShort(preview.from_mc, unit)}${fromUtcUs ? `, the air at ${clock(fromUtcUs)}` : ""}`;
+/** What the shortest time is counted from: the list's is from a room's temperature, this one from the air's; a later start's from a room's where the air is warmer now. */
+function fromWords({ cooled, fromUtcUs }, preview, unit) {
+  return `from ${warmShort(preview.from_mc, unit)}${preview === cooled ? ", a room’s temperature" : fromUtcUs ? `, the air at ${clock(fromUtcUs)}` : ""}`;
 }
 
 /** Its segments' longest times together, or the chamber's longest run where that is shorter: past it the run trips. */
 export const longestWords = (longestUs, runMaxUs = Infinity) => (runMaxUs < longestUs ? `at most ${hours(runMaxUs)}, the longest that this chamber may run` : `at most ${hours(longestUs)}`);
 
-function summary(held, now, unit, at) {
-  const { stored, preview } = held;
+function summary(held, preview, now, unit, at) {
+  const { stored } = held;
   const end = now ? (at ?? now.utc_us) + preview.duration_us : null;
   return html`<table class="rows summary"><tbody>
     <tr><th scope="row">Hottest set point</th><td>${warmShort(stored.hottest_mc, unit)}, of the ${stored.schedule.temperature_of}</td></tr>
     ${now && held.limits ? html`<tr><th scope="row">Limit of this run</th><td>${limitOfRun(stored.hottest_mc, held.limits, unit)}</td></tr>` : ""}
-    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)} ${fromWords(held, unit)}, ${longestWords(stored.longest_us, held.limits?.run_max_us)}</td></tr>
+    <tr><th scope="row">Takes at least</th><td>${wait(preview.duration_us)} ${fromWords(held, preview, unit)}, ${longestWords(stored.longest_us, held.limits?.run_max_us)}</td></tr>
     ${end ? html`<tr><th scope="row">Ends</th><td>not before ${day(end)} ${clock(end)}</td></tr>` : ""}
     <tr><th scope="row">After a power cut</th><td>${stored.schedule.resume === "never" ? "heat stays off until a person decides" : "a short one may be gone over"}</td></tr>
     <tr><th scope="row">What is kept</th><td>every reading, with a copy of schedule and chamber file</td></tr></tbody></table>`;
@@ -195,11 +197,12 @@ export function render(state) {
   const yours = may(state.me, "start");
   const alone = yours && level === "unattended";
   const key = startKey(held, state, why, level, at);
-  const plan = html`${drawPreview(held.preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${summary({ ...held, limits: facts?.limits }, now, unit, at?.utcUs)}`;
+  const preview = previewAt(held, at?.utcUs ?? null, state.utcNow());
+  const plan = html`${drawPreview(preview.curve, { width, height: 220, unit, segments: held.stored.schedule.segments })}${summary({ ...held, limits: facts?.limits }, preview, now, unit, at?.utcUs)}`;
   return html`<div class="sheet-head"><p class="kicker"><a href="#/schedules">Schedules</a>, before a start</p><h1 tabindex="-1">${held.answer ? "The start was accepted." : now.pending ? "A start waits already." : why ? "It can’t start now." : `Ready to run ${held.stored.schedule.name}.`}</h1><p class="lead">${why && !held.answer && !now.pending ? html`<b>${why}</b> ` : ""}${
     simulated ? html`<span class="simulated">${simulated}.</span> ` : ""}This chamber may run <b>${now.chamber.may_do}</b>. ${now.chamber.may_do_why} ${now.chamber.next_thing ? `Next: ${now.chamber.next_thing}` : ""}</p></div>
     ${state.held.unsaved?.[held.id] ? html`<p>${mark("alarm", 16)} <b>Changes to it are not stored.</b> This starts revision ${held.stored.revision} without them. <a href="#/schedules/${held.id}">Store or drop them first</a></p>` : ""}
-    <form data-form="start" class="editor" novalidate><div>${yours ? html`${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced)}${alone ? plan : key}` : html`<p>${notYours("Starting a run", "start")} <a href="#/people">Who you are</a></p>`}</div><div>${
+    <form data-form="start" class="editor" novalidate><div>${yours ? html`${levels(held, now, facts)}${before.drawTimes(held, state.utcNow(), now.clock_synced, unit)}${alone ? plan : key}` : html`<p>${notYours("Starting a run", "start")} <a href="#/people">Who you are</a></p>`}</div><div>${
     alone ? html`${before.drawLine(state.held.leaving, held.answers, state.held.links)}<div class="key-on-line">${key}</div><p class="links"><a href="#/schedules/${held.id}/start/card">The card for the household</a></p>` : plan}</div></form>
     ${titleBlock([[{ label: `Schedule ${held.id}`, value: held.stored.schedule.name, wide: true }, { label: "Revision", value: held.stored.revision }]], { now, dataMs: state.ageMs() })}`;
 }
