@@ -27,6 +27,7 @@ from controller.core.state import State
 from controller.drivers.clocks import mono_us
 from controller.drivers.peer_user import peer_user
 from controller.intake import NotACommand, command_of
+from controller.messenger_word import MessengerSaid, messenger_said
 from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows, row
 
 LINE_MAX_BYTES = 256 * 1024
@@ -36,8 +37,6 @@ RING = 600
 RECEIVE_BYTES = 65_536
 QUEUE_MAX = 2_000
 """Ticks waiting for this thread; more than half an hour of them in real time."""
-WORDS_MAX = 1_000
-WAYS_MAX = 64
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 
@@ -52,15 +51,6 @@ class Told(NamedTuple):
     events: list[Json]
     record: tuple[str, int]
     synced: bool = True
-
-
-class MessengerSaid(NamedTuple):
-    """How the messenger is, and when it said so."""
-
-    mono_us: int
-    failing: str
-    ways: frozenset[str] | None = None
-    """Marks of the channels that take "get up now"; None from a messenger that does not tell them."""
 
 
 class Doors(NamedTuple):
@@ -274,14 +264,10 @@ class SocketServer:
 
     def _messages(self, ask: Json, client: _Client) -> Json:
         """The messenger says how it is; it says so every few seconds, because silence counts as failing."""
-        failing = ask.get("failing")
-        if not isinstance(failing, str) or len(failing) > WORDS_MAX:
-            raise Error("bad_messages", f"failing must be text of at most {WORDS_MAX} characters; empty: all channels work")
-        ways = ask.get("ways")
-        if ways is not None and not (isinstance(ways, list) and len(ways) <= WAYS_MAX
-                                     and all(isinstance(one, str) for one in ways)):
-            raise Error("bad_messages", f"ways must be a list of at most {WAYS_MAX} marks")
-        self.messages = MessengerSaid(mono_us(), failing, None if ways is None else frozenset(ways))
+        try:
+            self.messages = messenger_said(ask, mono_us())
+        except ValueError as error:
+            raise Error("bad_messages", str(error)) from None
         return {}
 
     def _tell_all(self) -> None:

@@ -6,7 +6,7 @@ import time
 from typing import Any
 
 from controller.core.leaving import CHECKLIST, Leaving
-from controller.publish import MessengerSaid
+from controller.messenger_word import MessengerSaid
 
 ANSWERS = [question.id for question in CHECKLIST]
 ANSWERED = Leaving(tuple(ANSWERS), 3_600_000_000, "invented channel")

@@ -6,10 +6,10 @@ import pytest
 
 from controller.messenger import channels
 from controller.messenger.channels import Channel
-from controller.messenger.desk import FAILING_MAX, NO_CHANNEL
+from controller.messenger.desk import FAILING_MAX, NO_CHANNEL, NONE_WAKES
 from controller.messenger.send import Sent
 from controller.messenger.words import Need
-from controller.publish import WORDS_MAX
+from controller.messenger_word import WORDS_MAX
 from tests.messenger.moments import ABSENT, idle, running
 from tests.messenger.stand_in import ATTIC, PHONE, House
 from tests.messenger.test_desk import play
@@ -51,6 +51,9 @@ def test_with_the_last_channel_taken_away_messages_fail_for_a_run_that_counts_on
         house.use()
         await house.turns(desk, seconds=3, now=now)
         assert desk.failing() == (NO_CHANNEL if fails else "") and not ABSENT.search(NO_CHANNEL)
+        house.use(PHONE._replace(least=Need.GET_OUT))
+        await house.turns(desk, seconds=3, now=now)
+        assert desk.failing() == (NONE_WAKES if fails else "") and not ABSENT.search(NONE_WAKES)
         house.use(PHONE)
         await house.turns(desk, seconds=3, now=now)
         assert desk.failing() == ""

@@ -18,7 +18,7 @@ from controller.core.starting import NAMED_HOLDS_US
 from controller.core.state import NOT_SET, Alarm, Lapse, Messages, Pending, Wall
 from controller.drivers import clock_sync, latch
 from controller.drivers.latch import Condition, Remembered
-from controller.publish import MessengerSaid
+from controller.messenger_word import MessengerSaid
 from controller.service import LOST_WAITING, MESSENGER_FRESH_US, MESSENGER_SILENT_US
 from tests.answered import ANSWERED, LEAVING
 from tests.service.chambers import integers, short, simulated
