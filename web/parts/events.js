@@ -59,7 +59,7 @@ const MOVED = {
 };
 
 /** Where an alarm stands, by its names in ISA-18.2, which the sheet Alarms shows. */
-const ALARM = { unacknowledged: "it stands, and nobody has said yet that they saw it", acknowledged: "it stands, and was seen", "returned-to-normal unacknowledged": "it has gone by itself, and nobody has said yet that they saw it",
+const ALARM = { unacknowledged: "it stands, and nobody has said yet that they saw it", acknowledged: "it stands, and was seen", "returned-to-normal unacknowledged": "it stands no more, and nobody has said yet that they saw it",
   normal: "it is over", "latched unacknowledged": "it stays until it is cleared", "latched acknowledged": "it was seen, and stays until it is cleared" };
 
 /** kind -> sentence. */
