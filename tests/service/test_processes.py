@@ -244,6 +244,7 @@ def test_the_demo_presses_its_button_survives_a_dead_page_and_ends_cleanly(tmp_p
     demo = Demo(tmp_path / "d")
     assert "SIMULATED" in demo.line("board")["say"]
     assert demo.line("Open http://127.0.0.1:")["url"]
+    demo.line("answers, SIMULATED")  # what happens from here on is heard
     with Raw(tmp_path / "d/controller.sock") as person:
         person.until(lambda now: now["air_mc"] is not None)
         person.start()
