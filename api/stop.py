@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from fastapi import APIRouter
 
 from api.commands import SENT, Command, Nothing
@@ -11,6 +13,7 @@ from api.wire import Answer
 from controller.core.commands import Ask
 
 LOOK_S = 1.0
+KEY = re.compile(r"[\x21-\x7e]{8,80}")
 CAME: Responses = {200: {"description": "How far it came.", "content": {"application/json": {"example": {
     "chamber": "Bench chamber", "by": "Anna (kitchen bookmark)", "accepted_utc_us": 1764061234000000,
     "off_seen_utc_us": 1764061234480000, "heat_off": True, "still_on": False}}}}}
@@ -28,10 +31,15 @@ async def stop_heating(asked: Command, _body: Nothing) -> Answer:
     Where one service shows several chambers, `/api/v1/at/NAME/stop-heating` stops the one called NAME (GET /chambers lists
     them), and without `at/NAME` the first is meant: `chamber` in the answer says which one it was.
 
+    The header Idempotency-Key says that this is the same press as before, sent again because its answer was lost: while the
+    heat is still off by it, it is answered as before and not counted twice. Whatever stands in it never refuses a stop.
+
     The answer means *accepted*. Whether the heat was seen off stands in `/stop-heating/last`, `/now` and the stream.
     If there is no answer, switch off at the chamber: this is not an emergency stop, and off is not isolated.
     """
-    done, now = await asked.give(Ask.STOP_HEATING), asked.service.hub.now
+    key = asked.request.headers.get("idempotency-key", "")
+    ref = f"stop-{key}" if KEY.fullmatch(key) else ""
+    done, now = await asked.give(Ask.STOP_HEATING, ref=ref), asked.service.hub.now
     return Answer({**done, "at": asked.service.at, "chamber": now["chamber"]["name"] if now else asked.service.at})
 
 

@@ -75,8 +75,7 @@ async def show(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
     if found is None:
         return _nobody(request, key)
     proof = door.proofs.of(whom(found))
-    several = len(list(house)) > 1
-    shown = [_chamber(one, _button(one, key, proof, f"Stop heating: {_name(one)}" if several else "Stop heating"))
+    shown = [_chamber(one, _button(one, key, proof, f"Stop heating: {_name(one)}"))
              for one in house]
     title = f"Stop heating: {', '.join(_title(one) for one in house)}"
     return page(title, joined([*shown, fill('<p class="caution">{words}</p>', words=CAUTION), _foot(found)]))
@@ -115,7 +114,7 @@ async def told(request: Request, house: WholeHouse, door: TheDoor, caller: Who, 
     now = await look(service, made)
     steps = stations(made, now)
     again_s = None if steps[2].solid else (1 if made.waited_us() < FRESH_US else 3)
-    button = _button(service, key, door.proofs.of(whom(found)), "Stop heating again")
+    button = _button(service, key, door.proofs.of(whom(found)), f"Stop heating again: {_name(service)}")
     back = fill('<p class="foot-note"><a href="/stop{key}">Every chamber</a></p>',
                 key=Html(f"?{urlencode({'key': key})}" if key else ""))
     body = joined([_outcome(service, made, steps, button), fill('<p class="caution">{words}</p>', words=CAUTION), back])

@@ -9,7 +9,7 @@ from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX
 from controller.core.limits import CHECK_IN_US
 from controller.core.run_states import ACTIVE, S
-from controller.core.senses import ARM_HOLDS_US, FIRST_US
+from controller.core.senses import ARM_HOLDS_US, FIRST_US, good_mc, off_plan
 from controller.core.setup import Level
 from controller.core.starting import ARM_WAIT_US, NAMED_HOLDS_US
 from controller.core.state import Pending, Run, State
@@ -84,4 +84,6 @@ def _leave(state: State, run: Run) -> Json | None:
         return {"may": False, "words": f"Not yet. {standing}", "in_us": None}
     if run.state is not S.RUNNING:
         return {"may": False, "words": "Not while the run is held.", "in_us": None}
+    if not left_us and off_plan(good_mc(state.readings, state.chamber.wiring.control), run):
+        return {"may": False, "words": "Not while the air is out of its band.", "in_us": None}
     return {"may": not left_us, "words": STAY if left_us else MAY_LEAVE, "in_us": left_us or None}

@@ -7,9 +7,12 @@ who has signed in. The tick judges every command by that role, and the record ke
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from controller.core.commands import Ask, Command, PersonRole
+from controller.core.events import Event
+from controller.core.events import Kind as EventKind
 from controller.core.leaving import NEVER_US, QUESTION_IDS, Leaving
 from controller.core.schedule import SEGMENTS_MAX, Kind, Mistake, Of, Resume, Schedule, Segment
 from controller.core.setup import Level
@@ -134,3 +137,17 @@ def _number(data: Mapping[str, Any], key: str, where: str, found: list[Mistake],
 def _wrong(field: str, value: Any, allowed: str) -> Mistake:
     shown = "missing" if value is None else str(value)
     return Mistake(field[:60], shown if len(shown) <= 60 else shown[:57] + "...", allowed, "Correct the request.")
+
+
+def named(command: Command, user: str) -> Command:
+    """Another user of this computer asked: the record says which."""
+    return replace(command, by=f"{command.by} (computer user {user})")
+
+
+def refused_event(data: Any, refusal: NotACommand, user: str) -> Event:
+    """What was no command is recorded as refused, with as much of it as can be read."""
+    given = data if isinstance(data, dict) else {}
+    words = {key: str(given.get(key, ""))[:120] for key in ("ask", "by", "role", "ref")}
+    if user:
+        words["by"] += f" (computer user {user})"
+    return Event(EventKind.COMMAND_REFUSED, {**words, "code": refusal.code, "reason": refusal.reason[:400]})

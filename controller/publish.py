@@ -7,36 +7,35 @@ examples, in `socket.md`.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import selectors
 import socket
 import threading
-from collections import deque
+from collections import OrderedDict, deque
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.core.commands import Ask, Command
 from controller.core.events import Event, Kind
 from controller.core.leaving import lacking
-from controller.core.run_states import S
+from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Mistake, mistakes, over_ceiling
 from controller.core.state import State
 from controller.drivers.clocks import mono_us
 from controller.drivers.peer_user import peer_user
-from controller.intake import NotACommand, command_of
+from controller.intake import NotACommand, command_of, named, refused_event
+from controller.lines import LINE_MAX_BYTES, Error, decoded, encoded, error_line
 from controller.messenger_word import MessengerSaid, messenger_said
 from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows, row
 
-LINE_MAX_BYTES = 256 * 1024
 UNSENT_MAX_BYTES = 1 << 20
 CLIENTS_MAX = 64
 RING = 600
 RECEIVE_BYTES = 65_536
 QUEUE_MAX = 2_000
 """Ticks waiting for this thread; more than half an hour of them in real time."""
+STOPS_KEPT = 64
 PATH_MAX = 100
 """A unix socket's name must fit into 108 bytes."""
 
@@ -61,16 +60,6 @@ class Doors(NamedTuple):
     note: Callable[[Event], None]
     run_id: Callable[[], str]
     health: Callable[[], Json]
-
-
-class Error(Exception):
-    """A line that is no ask: code and reason for the asker."""
-
-    def __init__(self, code: str, reason: str, fatal: bool = False) -> None:
-        self.code = code
-        self.reason = reason
-        self.fatal = fatal
-        super().__init__(reason)
 
 
 class _Client:
@@ -108,6 +97,8 @@ class SocketServer:
         self._ring: deque[tuple[str, list[int | None]]] = deque(maxlen=RING)
         self._clients: dict[int, _Client] = {}
         self._waiting: dict[str, deque[_Waiting]] = {}
+        self._stopped: OrderedDict[str, Json] = OrderedDict()
+        """Answers to the newest presses of "Stop heating", by their reference."""
         self._selector = selectors.DefaultSelector()
         self._bell, self._ringer = socket.socketpair()
         self._ending = threading.Event()
@@ -218,20 +209,20 @@ class SocketServer:
             if line.strip() and not client.closing:
                 self._answer(client, bytes(line))
         if len(client.incoming) > LINE_MAX_BYTES and not client.closing:
-            self._say(client, {"id": None, **_error(Error("too_long", f"a line has at most {LINE_MAX_BYTES} bytes"))})
+            self._say(client, {"id": None, **error_line(Error("too_long", f"a line has at most {LINE_MAX_BYTES} bytes"))})
             self._drop(client)
 
     def _answer(self, client: _Client, line: bytes) -> None:
         ask_id: Any = None
         try:
-            ask = _decoded(line)
+            ask = decoded(line)
             ask_id = ask.get("id")
             do = self._do.get(ask["do"]) if isinstance(ask.get("do"), str) else None
             if do is None:
                 raise Error("unknown_do", f"do is {str(ask.get('do'))[:40]!r}; known are {', '.join(sorted(self._do))}")
             answer = do(ask, client)
         except Error as error:
-            self._say(client, {"id": ask_id, **_error(error)})
+            self._say(client, {"id": ask_id, **error_line(error)})
             return
         if answer is not None:
             self._say(client, {"id": ask_id, "ok": answer})
@@ -252,15 +243,30 @@ class SocketServer:
         try:
             command = command_of(data, self._doors.run_id())
         except NotACommand as refusal:
-            self._doors.note(_refused_event(data, refusal, client.user))
+            self._doors.note(refused_event(data, refusal, client.user))
             self._refuse(client, ask.get("id"), refusal.code, refusal.reason, refusal.mistakes)
             return
         if client.user:
-            command = _named(command, client.user)
+            command = named(command, client.user)
+        if command.ask is Ask.STOP_HEATING and self._same_press(command, client, ask.get("id")):
+            return
         self._waiting.setdefault(command.ref, deque()).append(_Waiting(client, ask.get("id"), command))
         if not self._doors.submit(command):
             self._waiting[command.ref].pop()
             self._refuse(client, ask.get("id"), "busy", "Too many commands wait already. Try again in a second.", [])
+
+    def _same_press(self, command: Command, client: _Client, ask_id: Any) -> bool:
+        """A press that was sent again because nobody answered: one press is one act. Only while the heat is off by it; else
+        it is obeyed like any other."""
+        waiting = self._waiting.get(command.ref)
+        if waiting and waiting[0].command.ask is Ask.STOP_HEATING:
+            waiting.append(_Waiting(client, ask_id, command))
+            return True
+        state, before = self._told.state, self._stopped.get(command.ref)
+        if before is None or state.permit or state.pending is not None or (state.run and state.run.state in ACTIVE):
+            return False
+        self._say(client, {"id": ask_id, "ok": before})
+        return True
 
     def _messages(self, ask: Json, client: _Client) -> Json:
         """The messenger says how it is; it says so every few seconds, because silence counts as failing."""
@@ -284,7 +290,7 @@ class SocketServer:
             self._judged(event)
         followers = [client for client in self._clients.values() if client.following]
         if followers:
-            push = _encoded({"push": "tick", "id": identity, "row": line, "now": self._now(), "events": told.events})
+            push = encoded({"push": "tick", "id": identity, "row": line, "now": self._now(), "events": told.events})
             for client in followers:
                 self._queue_out(client, push)
 
@@ -298,10 +304,21 @@ class SocketServer:
         if not waiting:
             del self._waiting[fields["ref"]]
         if event["kind"] == Kind.COMMAND_ACCEPTED.value:
-            self._say(asked.client, {"id": asked.ask_id, "ok": self._accepted(asked.command, fields["detail"])})
+            answer = self._accepted(asked.command, fields["detail"])
+            self._say(asked.client, {"id": asked.ask_id, "ok": answer})
+            if asked.command.ask is Ask.STOP_HEATING:
+                self._stop_was_judged(fields["ref"], answer)
             return
         found = self._mistakes(asked.command, fields["code"])
         self._refuse(asked.client, asked.ask_id, fields["code"], fields["reason"], found)
+
+    def _stop_was_judged(self, ref: str, answer: Json) -> None:
+        """Everybody who sent this press gets the same answer, and whoever sends it once more."""
+        for other in self._waiting.pop(ref, ()):
+            self._say(other.client, {"id": other.ask_id, "ok": answer})
+        self._stopped[ref] = answer
+        while len(self._stopped) > STOPS_KEPT:
+            self._stopped.popitem(last=False)
 
     def _accepted(self, command: Command, detail: str) -> Json:
         run = self._told.state.run
@@ -324,7 +341,7 @@ class SocketServer:
     # -- bytes out --------------------------------------------------------------------------------------------------
 
     def _say(self, client: _Client, data: Json) -> None:
-        self._queue_out(client, _encoded(data))
+        self._queue_out(client, encoded(data))
 
     def _queue_out(self, client: _Client, data: bytes) -> None:
         if client.closing:
@@ -356,37 +373,3 @@ class SocketServer:
 
 
 JUDGED = frozenset({Kind.COMMAND_ACCEPTED.value, Kind.COMMAND_REFUSED.value})
-
-
-def _decoded(line: bytes) -> Json:
-    if len(line) > LINE_MAX_BYTES:
-        raise Error("too_long", f"a line has at most {LINE_MAX_BYTES} bytes")
-    try:
-        ask = json.loads(line)
-    except (ValueError, RecursionError) as error:
-        raise Error("bad_json", f"the line is no JSON: {error}"[:200]) from None
-    if not isinstance(ask, dict):
-        raise Error("bad_json", "the line is no JSON object")
-    return ask
-
-
-def _encoded(data: Json) -> bytes:
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode() + b"\n"
-
-
-def _error(error: Error) -> Json:
-    return {"error": {"code": error.code, "reason": error.reason}}
-
-
-def _named(command: Command, user: str) -> Command:
-    """Another user of this computer asked: the record says which."""
-    return replace(command, by=f"{command.by} (computer user {user})")
-
-
-def _refused_event(data: Any, refusal: NotACommand, user: str) -> Event:
-    """What was no command is recorded as refused, with as much of it as can be read."""
-    given = data if isinstance(data, dict) else {}
-    words = {key: str(given.get(key, ""))[:120] for key in ("ask", "by", "role", "ref")}
-    if user:
-        words["by"] += f" (computer user {user})"
-    return Event(Kind.COMMAND_REFUSED, {**words, "code": refusal.code, "reason": refusal.reason[:400]})

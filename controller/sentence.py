@@ -22,7 +22,7 @@ Said = tuple[str, str]
 CALM = "All as planned. Nothing needs you."
 GONE = "What was wrong has gone by itself; acknowledge that you have seen it."
 EARLY = "It cools at the schedule's rate, which may still heat. Stop heating ends that too."
-LATER = "The air is out of its band, so this takes longer than planned. Nothing needs you."
+LATER = "The air is out of its band, so this takes longer than planned. Look at it if that stays so."
 ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
 
 

@@ -122,7 +122,7 @@ export class Stopper {
     const store = this.#store;
     const at = chosen();
     const name = store.chamberName?.() ?? at;
-    const press = { at, askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, refused: "", before: store.now?.stop?.accepted_utc_us ?? 0 };
+    const press = { at, key: `${Date.now().toString(36)}-${Math.random().toString(36).slice(2, 12)}`, askedMs: store.ms(), askedUtcUs: askedAt(store), accepted: false, acceptedUtcUs: null, offUtcUs: null, refused: "", before: store.now?.stop?.accepted_utc_us ?? 0 };
     this.#presses.set(at, press);
     store.set({ stop: press });
     const lasting = () => this.#presses.get(at) === press;
@@ -139,7 +139,7 @@ export class Stopper {
 
   async #send(press) {
     try {
-      press.unheard = UNTOLD.test((await ask("/stop-heating", { body: {}, timeoutMs: TRY_MS, at: press.at }))?.detail ?? "");
+      press.unheard = UNTOLD.test((await ask("/stop-heating", { body: {}, headers: { "Idempotency-Key": press.key }, timeoutMs: TRY_MS, at: press.at }))?.detail ?? "");
     } catch (error) {
       press.refused = error.code === "signed_out" ? SIGNED_OUT : "";
       this.#store.set({});

@@ -12,7 +12,7 @@ from controller.core.guards import GUARDS, INDEX, Contact, Guard
 from controller.core.leaving import lacking
 from controller.core.limits import TIGHTENABLE
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
-from controller.core.schedule import mistakes, over_ceiling
+from controller.core.schedule import Schedule, mistakes, over_ceiling
 from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.state import NOT_SET, Pending, Run
 from controller.core.supervisor import ROWS_OF
@@ -86,18 +86,13 @@ def _start(work: Work, command: Command) -> str:
     wrong = mistakes(schedule)
     if wrong:
         raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
-    known = work.known_limits()
-    margin_mc = work.chamber.limits.run_margin_mc
-    too_hot = over_ceiling(schedule, min(known["ceiling_mc"], known["run_ceiling_mc"]), margin_mc)
-    if too_hot:
-        raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
-    ceiling_mc = min(known["run_ceiling_mc"], schedule.hottest_mc + margin_mc)
+    ceiling_mc = run_ceiling(work, schedule)
     named = command.at_utc_us != 0
     if named:
         check_time(command.at_utc_us, work.wall_us)
     check_ready(work, None if named else ceiling_mc)
     check_leaving(work, command, 0)
-    run_max_us = min(known["run_max_us"], schedule.longest_us)
+    run_max_us = min(work.known_limits()["run_max_us"], schedule.longest_us)
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
     work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed, work.now_us, not named)
     work.armed_us, work.lapse = -1, None
@@ -109,6 +104,15 @@ def _start(work: Work, command: Command) -> str:
         work.say(Kind.ARM_ASKED, run_id=command.run_id)
         return "waits for the arm button at the chamber"
     return "waits for its named time" if named else "waits for the board"
+
+
+def run_ceiling(work: Work, schedule: Schedule) -> int:
+    """The limit that a run of this schedule gets. Raises NotDone for one that is hotter than what holds now."""
+    known, margin_mc = work.known_limits(), work.chamber.limits.run_margin_mc
+    too_hot = over_ceiling(schedule, min(known["ceiling_mc"], known["run_ceiling_mc"]), margin_mc)
+    if too_hot:
+        raise NotDone("over_ceiling", " ".join(str(one) for one in too_hot))
+    return min(known["run_ceiling_mc"], schedule.hottest_mc + margin_mc)
 
 
 def check_time(at_utc_us: int, wall_us: int) -> None:

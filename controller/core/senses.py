@@ -173,7 +173,7 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     stale = age_us is None or age_us >= work.limits[READING_STALE]
     _judge_readings(work, age_us, stale)
     run = work.run if work.active else None
-    if run is not None and run.level is Level.UNATTENDED and work.now_us - run.follows_us < FIRST_US:
+    if run is not None and run.level is Level.UNATTENDED and (run.heat_withheld or work.now_us - run.follows_us < FIRST_US):
         run = work.run = _counted_anew(work, run)
     seen = (
         UNKNOWN if age_us is None else age_us,
@@ -198,16 +198,16 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
 
 
 def _counted_anew(work: Work, run: Run) -> Run:
-    """The first half hour begins anew with every tick in which the run is held, its heat is withheld, or the air is not
-    where the plan wants it."""
-    if run.state is S.RUNNING and not run.heat_withheld and run.air_setpoint_mc and not _off_plan(work, run):
+    """The first half hour begins anew with every tick in which the run is held, its heat is withheld (later than that,
+    too), or the air is not where the plan wants it."""
+    if run.state is S.RUNNING and not run.heat_withheld and run.air_setpoint_mc and not off_plan(work.control_mc, run):
         return run
     return run._replace(follows_us=work.now_us)
 
 
-def _off_plan(work: Work, run: Run) -> bool:
+def off_plan(control_mc: int | None, run: Run) -> bool:
     """Well out of the band about the set point; also where the air is not known."""
-    return work.control_mc is None or 2 * abs(work.control_mc - run.air_setpoint_mc) > 3 * run.treatment.now.band_mc
+    return control_mc is None or 2 * abs(control_mc - run.air_setpoint_mc) > 3 * run.treatment.now.band_mc
 
 
 def _astray(work: Work, run: Run) -> int:
@@ -218,7 +218,7 @@ def _astray(work: Work, run: Run) -> int:
     early = work.now_us - run.follows_us < FIRST_US
     if not (early or work.standing[NOT_FOLLOWING].stands):
         return QUIET
-    return int(_off_plan(work, run))
+    return int(off_plan(work.control_mc, run))
 
 
 def _own_silence(inputs: Inputs) -> str:
@@ -248,8 +248,8 @@ def _judge_readings(work: Work, age_us: int | None, stale: bool) -> None:
     if not ALL_GOOD.issuperset(map(type, (*before, *now))):
         _say_changes(work, before, now)
     work.readings = now
-    work.control_mc = _good_mc(now, wiring.control)
-    work.part_mc = _good_mc(now, wiring.part)
+    work.control_mc = good_mc(now, wiring.control)
+    work.part_mc = good_mc(now, wiring.part)
 
 
 def _say_changes(work: Work, before: tuple[Reading, ...], now: tuple[Reading, ...]) -> None:
@@ -258,7 +258,8 @@ def _say_changes(work: Work, before: tuple[Reading, ...], now: tuple[Reading, ..
             work.say(Kind.READING, role=sensor.role.value, before=_words(then), after=_words(after))
 
 
-def _good_mc(readings: tuple[Reading, ...], number: int | None) -> int | None:
+def good_mc(readings: tuple[Reading, ...], number: int | None) -> int | None:
+    """What a sensor says, if it is to be believed."""
     reading = None if number is None else readings[number]
     return reading.mc if type(reading) is Good else None
 

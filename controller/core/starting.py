@@ -5,7 +5,7 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.events import Kind
 from controller.core.guards import INDEX
-from controller.core.orders import NAMED_AHEAD_MAX_US, NotDone, check_leaving, check_ready, refuse
+from controller.core.orders import NAMED_AHEAD_MAX_US, NotDone, check_leaving, check_ready, refuse, run_ceiling
 from controller.core.program import Treatment
 from controller.core.regulator import Regulator
 from controller.core.run_states import C, S
@@ -66,8 +66,10 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
         late = f"{_unpressed(pending)} until" if not pending.armed else "The computer's clock was not right until"
         _lapse(work, pending, "not_armed", f"{late} 30 min past the named time.")
     elif pending.armed:
+        assert command.schedule is not None
         try:
-            check_ready(work, pending.run_ceiling_mc)
+            ceiling_mc = run_ceiling(work, command.schedule)  # it may have been lowered meanwhile
+            check_ready(work, ceiling_mc)
         except NotDone as refusal:
             _lapse(work, pending, refusal.code, f"When its time came it could not begin: {refusal.reason}")
             return
@@ -75,7 +77,7 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
             told = f"When its time came it could not begin: messages cannot leave ({work.messages_why})."
             _lapse(work, pending, "not_ready_to_leave", told)
             return
-        work.pending = pending._replace(due=True, asked_us=work.now_us)
+        work.pending = pending._replace(due=True, asked_us=work.now_us, run_ceiling_mc=ceiling_mc)
         work.board = line.again(work.board, work.now_us)
 
 

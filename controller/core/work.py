@@ -179,7 +179,7 @@ class Work:
         """What the board must read back now. Without a run its run limits are not compared."""
         if self.run is not None and self.run.state in ACTIVE:
             return self.run.expected
-        if self.pending is not None:
+        if self.pending is not None and self.pending.due:  # one that waits for its time opens a session of its own then
             return expected_limits(self.chamber, self.pending.run_ceiling_mc, self.pending.run_max_us)
         read = self.board.limits
         if read is None:

@@ -160,3 +160,15 @@ def test_what_was_followed_for_half_an_hour_is_not_taken_back():
     bench.ask(Ask.HOLD)
     on_plan(bench, 60)
     assert followed_s(bench) > 31 * 60
+
+
+def test_after_a_door_the_half_hour_is_counted_anew_however_late_it_was():
+    bench = running(SOAK_AT_105, Level.UNATTENDED, air_mc=105_000.0)
+    on_plan(bench, 40 * 60)
+    bench.board.says["door"] = False
+    on_plan(bench, 60)
+    bench.board.says.pop("door", None)
+    bench.run(2)
+    bench.ask(Ask.RESTART)
+    on_plan(bench, 60)
+    assert followed_s(bench) < 70

@@ -13,7 +13,7 @@ from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.starting import NAMED_HOLDS_US
 from controller.core.state import NOT_SET, LineLost, LineOpened, Messages, Wall
-from tests.core.ready import idle
+from tests.core.ready import SHORT, idle
 from tests.core.world import DEMO, US, Bench
 
 NOON_US = 1_795_000_000_000_000
@@ -219,3 +219,27 @@ def test_an_armed_start_whose_time_comes_while_messages_fail_comes_to_nothing():
     bench.run(11 * MINUTE)
     assert "messages cannot leave (mail: refused)" in lapsed(bench)
     assert not bench.heats
+
+
+def test_a_named_start_begins_after_a_cooler_run_whose_limits_the_board_still_holds():
+    bench = timed()
+    bench.ask_start(SHORT)
+    bench.press_arm()
+    bench.until(lambda one: one.run_state is S.RUNNING, 20)
+    cooler_mc = bench.state.run.run_ceiling_mc
+    for ask in (Ask.STOP_HEATING, Ask.RESET):
+        bench.ask(ask)
+        bench.run(3)
+    assert bench.ask_start(at_utc_us=bench.utc_us + 10 * MINUTE_US).kind is Kind.COMMAND_ACCEPTED
+    bench.press_arm()
+    bench.run(60)
+    assert bench.state.board.limits.run_ceiling_mc == cooler_mc and bench.alarm("limits_differ") == "normal"
+    bench.until(lambda one: one.run_state is S.RUNNING, 12 * MINUTE)
+    assert bench.state.board.limits.run_ceiling_mc == bench.state.run.run_ceiling_mc > cooler_mc
+
+
+def test_a_limit_that_was_lowered_before_its_time_is_judged_again():
+    bench = waiting(10)
+    bench.ask(Ask.TIGHTEN, name="run_ceiling_mc", value=70_000)
+    bench.run(11 * MINUTE)
+    assert "70" in lapsed(bench) and not bench.heats

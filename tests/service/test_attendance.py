@@ -87,6 +87,13 @@ def test_after_half_an_hour_that_followed_the_plan_one_may_leave(going):
     assert told(later)["leave"] == {"may": True, "words": attendance.MAY_LEAVE, "in_us": None}
 
 
+def test_one_may_not_leave_while_the_air_is_well_out_of_its_band(going):
+    later = at_level(going, Level.UNATTENDED, follows_us=going.mono_us - 40 * MINUTE_US)
+    away = at_level(later, Level.UNATTENDED, air_setpoint_mc=later.run.air_setpoint_mc + 20_000)
+    assert told(later)["leave"]["may"] is True
+    assert told(away)["leave"] == {"may": False, "words": "Not while the air is out of its band.", "in_us": None}
+
+
 def test_one_may_not_leave_while_something_asks_for_a_person(going):
     later = at_level(going, Level.UNATTENDED, follows_us=going.mono_us - 40 * MINUTE_US)
     asking = later._replace(alarms=(Alarm("not_following", AlarmState.ACKNOWLEDGED, 0, 1, 1),))

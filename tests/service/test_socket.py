@@ -15,7 +15,8 @@ from controller.config import load
 from controller.core.schedule import SEGMENTS_MAX
 from controller.drivers.clocks import utc_us
 from controller.intake import NotACommand, command_of, schedule_of
-from controller.publish import CLIENTS_MAX, LINE_MAX_BYTES, UNSENT_MAX_BYTES
+from controller.lines import LINE_MAX_BYTES
+from controller.publish import CLIENTS_MAX, UNSENT_MAX_BYTES
 from tests.service.chambers import integers, real, short
 from tests.service.rig import Rig
 from tests.service.test_service import start_by_hand
@@ -317,3 +318,28 @@ def test_a_schedule_is_read_strictly(data):
 
 def test_a_schedule_comes_through_whole():
     assert schedule_of(integers(short())) == short()
+
+
+def test_one_press_that_is_sent_again_is_one_act(tmp_path):
+    rig = Rig(tmp_path)
+    rig.go()
+    with rig.client() as person, rig.client() as again:
+        person.until(lambda now: now["board"]["accepted"])
+        first = person.command("stop_heating", ref="press-12345678")
+        assert again.command("stop_heating", ref="press-12345678") == first
+        other = person.command("stop_heating", ref="press-87654321")
+        assert "ok" in first and "ok" in other
+    rig.close()
+    accepted = [event["fields"]["ref"] for event in rig.events() if event["kind"] == "command_accepted"]
+    assert accepted == ["press-12345678", "press-87654321"]
+
+
+def test_the_same_press_stops_again_where_heat_has_come_back(running):
+    with running.client() as person:
+        assert "ok" in person.command("stop_heating", ref="press-12345678")
+        person.until(lambda now: now["run"]["state"] == "aborted")
+        person.command("reset")
+        person.start()
+        person.until(lambda now: now["run"] and now["run"]["state"] == "running")
+        assert "ok" in person.command("stop_heating", ref="press-12345678")
+        person.until(lambda now: now["run"]["state"] == "aborted")
