@@ -21,7 +21,7 @@ GIVE_UP_US = {Need.FOR_INFORMATION: 3600 * S1, Need.CAN_WAIT: 12 * 3600 * S1, Ne
 KEPT = 40
 WAITING_MAX = 40
 ANSWER_MAX = 160
-AT_ONCE, HUNG_AT_ONCE = 6, 4
+AT_ONCE, HUNG_AT_ONCE = 5, 3
 """So many tries go on at once, for each needs memory; of ways that took too long the last time no more than so many, so that
 there is a place for the others."""
 HUNG = "no answer within"

@@ -180,7 +180,7 @@ def test_whatever_hangs_and_however_often_another_way_is_tried_at_once_and_a_per
     took_s, megabytes, hung = asyncio.run(work())
     assert took_s < 3, "as long as others hang"
     assert {one.answer for one in hung} == {"no answer within 8 s"}
-    assert megabytes < 80, "149 MB are held by the three services, 230 are allowed"
+    assert megabytes < 100, "they share what they have loaded: a copy for each would be some 250 MB"
 
 
 def _private_mb(pid: int) -> float:
