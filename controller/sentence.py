@@ -97,6 +97,9 @@ def _named(now: Json) -> Said:
     """A start that waits for a time: the page shows that time beside the sentence, in the reader's own clock."""
     words = {"arm": "A start waits for its time and for the arm button.", "clock": "A start waits for the computer's clock.",
              "time": "A start waits for its time. It is armed."}
+    failing = now["messages"]["words"]
+    if failing and now["pending"]["level"] == Level.UNATTENDED.name.lower():
+        return "A start waits for its time, but as things stand it will not begin.", f"Messages fail: {failing}."
     return words[now["pending"]["waits_for"]], now["pending"]["words"]
 
 

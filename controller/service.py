@@ -201,7 +201,7 @@ class Service:
         leaving = pending.command.leaving if pending is not None and pending.command.level is Level.UNATTENDED else None
         if leaving is None or not leaving.way or said is None or said.ways is None or leaving.way in said.ways:
             return ""
-        return f"the channel {leaving.channel} is not what it was when its message arrived; send a test again"
+        return f"the channel {leaving.channel}, whose message arrived, is gone or changed; take this start back and ask anew"
 
     def _rows_lost(self) -> int:
         """A latch file that cannot be written counts as a failing record: same cause, same advice."""

@@ -311,5 +311,15 @@ def _lapsed(now: Json, seen: Seen) -> Iterator[Cause]:
 NOT_HEATED = "No heat was given for it."
 
 
+def _will_not_begin(now: Json, _seen: Seen) -> Iterator[Cause]:
+    """Said while there is still time to do something; at its time the start would only be found to have come to nothing."""
+    pending, messages = now.get("pending") or {}, now.get("messages") or {}
+    if pending.get("at_utc_us") and pending.get("level") == "unattended" and messages.get("state") == "failing":
+        at = clock(pending["at_utc_us"], now["utc_us"])
+        what = f"The start named for {at} will not begin as things stand: {messages['words'].rstrip('.')}."
+        do = "Take the start back, mend the channel, let a test message arrive, and ask for the start anew."
+        yield Cause(f"will not begin {pending['run_id']}", Notice(Need.CAN_WAIT, what, NOT_HEATED, do), after_us=SETTLE_US)
+
+
 ROWS: tuple[Callable[[Json, Seen], Iterator[Cause]], ...] = (
-    _still_on, _trips, _alarms, _unseen, _gone, _ended, _lapsed, _began, _check_in, _leave)
+    _still_on, _trips, _alarms, _unseen, _gone, _ended, _lapsed, _will_not_begin, _began, _check_in, _leave)

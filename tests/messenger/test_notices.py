@@ -225,3 +225,15 @@ def test_a_healthy_run_makes_two_messages_from_its_begin_to_its_end():
 
 def test_causes_of_an_idle_chamber_are_none():
     assert causes(idle(), Seen(known=True)) == []
+
+
+@pytest.mark.parametrize(("level", "state", "told"), [
+    ("unattended", "failing", True), ("in_the_building", "failing", False), ("unattended", "working", False)])
+def test_a_named_start_that_would_not_begin_is_told_of_before_its_time(level, state, told):
+    pending = {"run_id": "9", "level": level, "at_utc_us": UTC + 3_600 * S1, "schedule": "x", "by": "Anna"}
+    now = idle(pending=pending, utc_us=UTC, messages={"state": state, "words": "Channel phone fails: refused"})
+    found = [cause for cause in causes(now, Seen(True)) if cause.key == "will not begin 9"]
+    assert bool(found) is told
+    for cause in found:
+        assert "will not begin as things stand: Channel phone fails: refused." in cause.notice.what
+        assert not ABSENT.search(f"{cause.notice.what} {cause.notice.done} {cause.notice.do}")

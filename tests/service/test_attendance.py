@@ -19,6 +19,7 @@ from controller.core.state import NOT_SET, Alarm, Lapse, Messages, Pending, Wall
 from controller.drivers import clock_sync, latch
 from controller.drivers.latch import Condition, Remembered
 from controller.messenger_word import MessengerSaid
+from controller.sentence import _named
 from controller.service import LOST_WAITING, MESSENGER_FRESH_US, MESSENGER_SILENT_US
 from tests.answered import ANSWERED, LEAVING
 from tests.service.chambers import integers, short, simulated
@@ -171,7 +172,7 @@ def test_a_start_that_waits_rests_on_the_channel_whose_message_arrived(rig, ways
         assert messenger.ask("messages", failing="", ways="3-ab")["error"]["code"] == "bad_messages"
     assert given(rig) == ()
     rig.service.state = rig.service.state._replace(pending=Pending(start, 0, 1, 1, False, 0, True))
-    words = f"the channel {ANSWERED.channel} is not what it was when its message arrived; send a test again"
+    words = f"the channel {ANSWERED.channel}, whose message arrived, is gone or changed; take this start back and ask anew"
     assert given(rig) == (() if good else (Messages(words),))
     watched = replace(start, level=Level.IN_THE_BUILDING)
     rig.service.state = rig.service.state._replace(pending=Pending(watched, 0, 1, 1, False, 0, True))
@@ -209,6 +210,16 @@ def test_a_refused_start_lists_each_thing_that_lacks(rig):
     assert refused["code"] == "not_ready_to_leave"
     assert [row["field"] for row in refused["mistakes"]] == ["smoke_alarm", "message_arrived"]
     assert all(row["advice"] for row in refused["mistakes"])
+
+
+@pytest.mark.parametrize(("level", "blocked"), [(Level.UNATTENDED, True), (Level.IN_THE_BUILDING, False)])
+def test_a_named_start_that_would_not_begin_promises_nothing(going, level, blocked):
+    state = waiting(going, armed=True)._replace(messages_why="mail: refused")
+    pending = state.pending._replace(command=replace(state.pending.command, level=level))
+    now = {"pending": attendance.attendance(state._replace(pending=pending), lambda us: us, True)["pending"],
+           "messages": {"state": "failing", "words": "mail: refused"}}
+    sentence, more = _named(now)
+    assert ("will not begin" in sentence and "mail: refused" in more) is blocked
 
 
 # -- a start that waited when the controller ended ---------------------------------------------------------------------------
