@@ -175,3 +175,9 @@ async def _until(true: Callable[[], bool]) -> None:
     async with asyncio.timeout(10):
         while not await asyncio.to_thread(true):
             await asyncio.sleep(0.02)
+
+
+@pytest.mark.parametrize(("key", "kept"), [("press-0001", True), ("short", False), ("x" * 81, False), ("with blank", False)])
+def test_the_key_of_a_press_names_it_and_never_refuses_it(shared: Rig, key: str, kept: bool) -> None:
+    assert shared.post("/stop-heating", {}, headers={"Idempotency-Key": key}).status_code == 200
+    assert (shared.fake.commands[-1]["ref"] == f"stop-{key}") is kept

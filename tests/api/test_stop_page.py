@@ -126,7 +126,8 @@ def test_it_works_with_the_stream_dead(rig: Rig):
     assert "No news from the controller." in words(rig.get("/!/stop"))
     answer = local_form(rig, {"at": "data"})
     rig.fake.step()
-    assert "was seen off" in rig.get(f"/!{answer.headers['location']}").text
+    said = rig.get(f"/!{answer.headers['location']}")
+    assert "was seen off" in said.text and "Stop heating again: Bench chamber" in words(said)
 
 
 @pytest.mark.parametrize(("speed", "own_time"), [(1.0, False), (60.0, True)])
