@@ -105,7 +105,7 @@ class Outputs:
         self._shortest_us = min(MIN_PULSE_US, self._wished_us // 4)
         self._asked = carried
         self._given = 0
-        self._pulsed = False
+        self._pulsed = self.modulator  # a pulse that runs on from the window before is this one's
 
     def _aim(self, now_us: int) -> None:
         """Where this window's pulse begins and ends, seen from now."""

@@ -59,7 +59,7 @@ ANSWERS = {
 }
 """What a whole frame that cannot be read is answered with; a line with a bad checksum is not answered at all."""
 
-VOIDING = frozenset({OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
+VOIDING = frozenset({OffReason.SELF_TEST, OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
                      OffReason.RUN_CEILING, OffReason.RUN_TIME, OffReason.OUTPUT, OffReason.HOST_SILENT})
 """These end the enable: heat needs a fresh one. The others only hold the outputs off while they stand."""
 NONE, NOT_ENABLED = OffReason.NONE, OffReason.NOT_ENABLED
@@ -201,7 +201,7 @@ class Board(World):
         """All or nothing: one value that may not be keeps the others out too."""
         stored_mc, run_mc, run_s = limits.board_ceiling_mc, limits.run_ceiling_mc, limits.run_max_s
         if stored_mc is not None and stored_mc > self.settings["board_ceiling_mc"]:
-            if not self.arm_pressed:
+            if not self.local_stop:
                 return RefusalCode.NOT_HELD
             if self.outputs.modulator or self.outputs.contactor:
                 return RefusalCode.OUTPUTS_ON
@@ -296,7 +296,7 @@ class Board(World):
         return bool(
             self.drive.permit and self.enabled and self.session and self.door_shut
             and not (self.local_stop or self.smoke or self.sensor_bad or self.settings_bad
-                     or self.faults.contactor_welded)
+                     or self.faults.contactor_welded or self.faults.self_test)
             and hottest_mc < self.settings.get("board_ceiling_mc", 0) and hottest_mc < self.run_ceiling_mc
             and self.heated_us < self.run_max_s * 1_000_000 and self.now_us < self.heard_drive_us + SILENCE_US
         )
@@ -367,6 +367,7 @@ HANDLERS: dict[type[Any], Callable[[Board, Any], None]] = {
 }
 
 REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (
+    (OffReason.SELF_TEST, lambda board: board.faults.self_test),
     (OffReason.SETTINGS, lambda board: board.settings_bad),
     (OffReason.LOCAL_STOP, lambda board: board.local_stop),
     (OffReason.SMOKE, lambda board: board.smoke),

@@ -52,6 +52,7 @@ class OffReason(IntEnum):
     SETTINGS = 11
     SMOKE = 12
     OUTPUT = 13
+    SELF_TEST = 14
 
 
 class ResetCause(IntEnum):

@@ -231,10 +231,9 @@ def test_the_stored_ceiling_falls_by_wire_and_rises_only_with_a_hand_on_the_boar
     assert settings["board_ceiling_mc"] == 120_000
     assert Host(settings=settings).open().last(LimitsRead).board_ceiling_mc == 120_000, "kept over a reset"
     assert refused(host.say(SetLimits, 125_000, None, None), RefusalCode.NOT_HELD)
-    host.board.fault("arm")
     host.heat(1)
-    assert refused(host.say(SetLimits, 125_000, None, None), RefusalCode.OUTPUTS_ON)
-    host.drive(permit=False)
+    host.board.fault("local_stop")
+    assert refused(host.say(SetLimits, 125_000, None, None), RefusalCode.OUTPUTS_ON), "the contactor opens 100 ms later"
     host.run(S1)
     assert refused(host.say(SetLimits, 400_001, None, None), RefusalCode.RANGE)
     assert host.say(SetLimits, 125_000, None, None)[0].board_ceiling_mc == 125_000

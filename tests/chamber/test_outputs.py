@@ -68,6 +68,18 @@ def test_at_most_one_pulse_a_window():
     assert len(changes) == 19, "the first switching on was before"
 
 
+def test_a_pulse_that_runs_on_into_a_window_is_that_windows_pulse():
+    outputs = ready(9_900)  # a gap of 0.4 s is closed until three windows' worth has been saved up
+    pulses, was = 0, True
+    for now_us in range(CONTACTOR_AFTER_US, 30 * WINDOW_US, 10_000):  # looked at often, as a board does
+        outputs.settle(now_us)
+        pulses += outputs.modulator and not was
+        was = outputs.modulator
+        outputs.passed(10_000)
+    assert pulses == outputs.switches - 1 <= 10, "never a second pulse in one window"
+    assert outputs.on_us == pytest.approx(0.99 * 30 * WINDOW_US, abs=1.3 * MIN_PULSE_US)
+
+
 def test_full_duty_does_not_wear_the_switch():
     outputs = ready(10_000)
     _, changes = run(outputs, CONTACTOR_AFTER_US, 20 * WINDOW_US)
