@@ -339,6 +339,7 @@ def test_silence_ends_the_enable_whatever_else_stands(host, fault):
 
 
 TROUBLES = {
+    OffReason.SELF_TEST: {"faults.self_test": True},
     OffReason.SETTINGS: {"settings_bad": True},
     OffReason.LOCAL_STOP: {"local_stop": True},
     OffReason.SMOKE: {"smoke": True},
@@ -365,6 +366,7 @@ def test_the_short_question_never_hides_a_reason_to_be_off(host, reason):
     if reason is OffReason.OUTPUT:  # welded shut and let go for more than a second
         board.faults.contactor_welded, board.outputs.contactor = True, False
     for name, value in TROUBLES[reason].items():
-        setattr(board, name, value)
+        whose, _, what = name.rpartition(".")
+        setattr(getattr(board, whose) if whose else board, what, value)
     assert not board._at_ease()
     assert board._standing() is reason
