@@ -66,7 +66,12 @@ static bool beat_wait(uint16_t *at)
     uint8_t before = beats;
     uint16_t tries = BEAT_TRIES;
 
-    WDTCSR |= (uint8_t)(1u << WDIE);
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        WDTCSR = (uint8_t)((1u << WDCE) | (1u << WDE));
+        WDTCSR = (uint8_t)((1u << WDE) | (1u << WDIE)); /* 16 ms */
+    }
+    wdt_reset(); /* a new length counts from here */
     while ((beats == before) && (tries > 0u)) {
         tries--;
     }
@@ -86,10 +91,10 @@ bool clock_cross_check(void)
 
     TCCR1A = 0u;
     TCCR1B = (uint8_t)(1u << CS11);
-    wdt_enable(WDTO_15MS);
     came = beat_wait(&first);
     came = beat_wait(&second) && came;
     wdt_enable(WDTO_250MS);
+    wdt_reset();
     beat = (uint16_t)(second - first);
     return came && (beat >= BEAT_LEAST) && (beat <= BEAT_MOST);
 }

@@ -9,7 +9,7 @@
 #include "clock.h"
 #include "senses.h"
 
-#define PROGRAM_SLICE 16u
+#define PROGRAM_SLICE 8u
 #define BLOCK_BYTES 8u
 #define BLOCK_STEP 4u /* blocks overlap, so that neighbours over a border are seen too */
 #define PAINT 0xC5u
@@ -32,7 +32,17 @@ static const uint32_t CRC_TABLE[16] PROGMEM = {
     0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
 };
 
-static bool good = true;
+typedef enum {
+    TEST_PROGRAM = 0x01,
+    TEST_RAM = 0x02,
+    TEST_REGISTERS = 0x04,
+    TEST_CLOCK = 0x08,
+    TEST_INPUTS = 0x10,
+    TEST_REFERENCE = 0x20,
+    TEST_STACK = 0x40
+} test_t;
+
+static uint8_t failed; /* TEST_ bits; also in GPIOR2, for whoever looks with a programmer */
 static uint32_t hash;
 static uint32_t crc;
 static uint16_t crc_at;
@@ -52,6 +62,7 @@ void early(void)
     GPIOR0 = MCUSR;
     MCUSR = 0u;
     wdt_enable(WDTO_1S);
+    wdt_reset(); /* a new length counts from here */
 }
 
 uint8_t selftest_reset_flags(void)
@@ -204,17 +215,26 @@ static bool block_holds(void)
     return wrong == 0u;
 }
 
+static void judge(test_t test, bool holds)
+{
+    if (!holds) {
+        failed = (uint8_t)(failed | (uint8_t)test);
+        GPIOR2 = failed;
+    }
+}
+
 void selftest_start(void)
 {
     bool whole = false;
 
+    GPIOR2 = 0u;
     for (uint16_t slice = 0u; (slice < (UINT16_MAX / PROGRAM_SLICE)) && !whole; slice++) {
         whole = program_slice(&hash);
     }
-    good = whole && program_holds(hash);
-    good = (GPIOR1 == 0u) && good;
-    good = (registers_test() == 0u) && good;
-    good = clock_cross_check() && good;
+    judge(TEST_PROGRAM, whole && program_holds(hash));
+    judge(TEST_RAM, GPIOR1 == 0u);
+    judge(TEST_REGISTERS, registers_test() == 0u);
+    judge(TEST_CLOCK, clock_cross_check());
 }
 
 void selftest_pass(void)
@@ -222,19 +242,19 @@ void selftest_pass(void)
     uint32_t sum = 0u;
 
     if (program_slice(&sum)) {
-        good = (sum == hash) && program_holds(sum) && good;
+        judge(TEST_PROGRAM, (sum == hash) && program_holds(sum));
     }
-    good = block_holds() && good;
-    good = input_holds() && good;
-    good = reference_holds() && good;
-    good = paint_holds() && good;
-    good = clock_steady() && good;
-    good = (registers_test() == 0u) && good;
+    judge(TEST_RAM, block_holds());
+    judge(TEST_REGISTERS, registers_test() == 0u);
+    judge(TEST_CLOCK, clock_steady());
+    judge(TEST_INPUTS, input_holds());
+    judge(TEST_REFERENCE, reference_holds());
+    judge(TEST_STACK, paint_holds());
 }
 
 bool selftest_good(void)
 {
-    return good;
+    return failed == 0u;
 }
 
 uint32_t selftest_hash(void)
