@@ -5,6 +5,7 @@
 #include "clock.h"
 #include "converter.h"
 #include "memory.h"
+#include "pins.h"
 #include "selftest.h"
 #include "senses.h"
 #include "signals.h"
@@ -15,6 +16,11 @@
 #define LIMITS_PASSES 500
 #define ANSWERS 4u
 #define ID_DIGITS 6u
+#if HAS_MAINS_AND_LIMITER
+#define PINNED FITTED_ALL
+#else /* this chip has no pins for two of them, whatever the settings say */
+#define PINNED (FITTED_ALL & (uint16_t)~((uint16_t)FITTED_MAINS | (uint16_t)FITTED_LIMITER))
+#endif
 #define SECONDS_A_MINUTE 60
 #define CAUSE_UNKNOWN 4u
 
@@ -116,7 +122,7 @@ static uint16_t limits(uint8_t *to, const state_t *state)
 
 static bool fitted(fitted_t part)
 {
-    return (memory_identity()->fitted & (uint16_t)part) != 0u;
+    return (memory_identity()->fitted & PINNED & (uint16_t)part) != 0u;
 }
 
 static char flag_of(fitted_t part, bool stands)
