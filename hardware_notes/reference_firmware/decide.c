@@ -15,6 +15,7 @@
       s->switches <= 999999 && s->pulse.at <= 60255 && s->pulse.length <= 60000 && s->pulse.shortest <= 100 &&
       s->pulse.on_for <= 60255 && s->pulse.given <= 60255 &&
       -1300000000 <= s->pulse.asked <= 1300000000 &&
+      1 <= s->void_reason <= 14 &&
       (s->opening ==> s->contactor) && (s->modulator ==> s->pulse.open && s->duty_e4 > 0);
 */
 
@@ -31,7 +32,8 @@ static bool is_sane(const state_t *s)
                    (s->on_passes <= ON_PASSES_MAX) && (s->switches <= SWITCHES_MAX);
     bool pulse = (p->at <= AT_MAX) && (p->length <= WINDOW_MAX) && (p->shortest <= SHORTEST_PASSES) &&
                  (p->on_for <= AT_MAX) && (p->given <= AT_MAX) && (p->asked >= -ASKED_MAX) && (p->asked <= ASKED_MAX);
-    return numbers && pulse && (!s->opening || s->contactor) && (!s->modulator || (p->open && (s->duty_e4 > 0u)));
+    bool reason = (s->void_reason >= OFF_RESET) && (s->void_reason <= OFF_SELF_TEST);
+    return numbers && pulse && reason && (!s->opening || s->contactor) && (!s->modulator || (p->open && (s->duty_e4 > 0u)));
 }
 
 /* Time */
@@ -421,7 +423,7 @@ static void set_limits(state_t *s, const inputs_t *in, outputs_t *out)
 }
 
 /*@ requires \valid(s) && \valid_read(in) && \valid(out) && \separated(s, in, out) && sane(s);
-    requires !out->store && !s->failed;
+    requires !out->store;
     assigns *s, *out;
     ensures sane(s);
     ensures s->failed == \old(s->failed);

@@ -93,7 +93,7 @@ static int8_t hex_upper(uint8_t byte)
     if (is_digit(byte)) {
         return (int8_t)(byte - (uint8_t)'0');
     }
-    return ((byte >= (uint8_t)'A') && (byte <= (uint8_t)'F')) ? (int8_t)(byte - (uint8_t)'A' + 10u) : (int8_t)-1;
+    return ((byte >= (uint8_t)'A') && (byte <= (uint8_t)'F')) ? (int8_t)(byte - ((uint8_t)'A' - 10)) : (int8_t)-1;
 }
 
 /* Is the end of the line `*` and the checksum of the rest? */
@@ -254,7 +254,7 @@ static bool names_sender(const uint8_t *line, uint8_t at, uint8_t length, frame_
     }
     uint8_t s_at = (uint8_t)(at + 3u);
     uint8_t s_count = digits_at(line, s_at, length, 5u);
-    uint8_t q_at = (uint8_t)(s_at + s_count + 3u);
+    uint8_t q_at = (uint8_t)((uint8_t)(s_at + s_count) + 3u);
     if ((s_count == 0u) || (s_count > 5u) || (q_at > length) || (line[q_at - 3u] != (uint8_t)' ') ||
         (line[q_at - 2u] != (uint8_t)'q') || (line[q_at - 1u] != (uint8_t)'=')) {
         return false;
