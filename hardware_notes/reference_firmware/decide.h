@@ -114,7 +114,8 @@ typedef struct {
     uint32_t heated; /* passes of this session with the contactor closed */
     bool modulator;
     bool contactor;
-    uint8_t contactor_left; /* passes until the contactor may open; 0: it is not on its way to open */
+    bool opening; /* the contactor has been let go and opens in `opens_in` passes */
+    uint8_t opens_in;
     uint8_t ready_in; /* passes until the modulator may close */
     uint8_t modulator_late; /* passes a switch has read closed while let go */
     uint8_t contactor_late;
@@ -123,10 +124,78 @@ typedef struct {
     uint32_t switches; /* of the board's life */
 } state_t;
 
+/*@ predicate below{L}(inputs_t *in, integer limit_mc) =
+      \forall integer i; 0 <= i < 3 ==>
+        (in->channels[i].fitted && in->channels[i].faults == 0 ==> in->channels[i].value_mc < limit_mc);
+
+    predicate own_good{L}(inputs_t *in) =
+      ((in->own & 1) != 0 ==> in->channels[0].fitted && in->channels[0].faults == 0) &&
+      ((in->own & 2) != 0 ==> in->channels[1].fitted && in->channels[1].faults == 0) &&
+      ((in->own & 4) != 0 ==> in->channels[2].fitted && in->channels[2].faults == 0);
+
+    predicate permissives{L}(state_t *s, inputs_t *in) =
+      in->self_test_good && !s->failed &&
+      in->settings_good && 0 < in->board_ceiling_mc <= 400000 && 0 < in->longest_s <= 999999 &&
+      !in->local_stop && !in->smoke && in->door_shut &&
+      below(in, in->board_ceiling_mc) && below(in, s->run_ceiling_mc) && own_good(in) &&
+      s->heated < s->run_max_s * 100 &&
+      s->modulator_late <= 100 && s->contactor_late <= 100 &&
+      s->session != 0 && s->enabled && s->permit && s->silent < 480;
+
+    predicate ends_the_enable{L}(state_t *s, inputs_t *in) =
+      s->failed || !in->settings_good || !(0 < in->board_ceiling_mc <= 400000) || !(0 < in->longest_s <= 999999) ||
+      in->local_stop || in->smoke || !below(in, in->board_ceiling_mc) || !below(in, s->run_ceiling_mc) ||
+      !(s->heated < s->run_max_s * 100) || s->modulator_late > 100 || s->contactor_late > 100 || s->silent >= 480;
+*/
+
 /* Outputs off, no session: what a reset leaves. `switches` so far in the board's life. */
+/*@ requires \valid(state);
+    assigns *state;
+    ensures !state->modulator && !state->contactor && !state->enabled && state->session == 0 && !state->failed;
+*/
 void decide_reset(state_t *state, uint32_t switches);
 
-/* One decision. `inputs` must not overlap the others. */
+/* One decision. The three must not overlap. A state that cannot be (a bit has flipped) counts as a failed self-test. */
+/*@ requires \valid(state) && \valid_read(in) && \valid(out);
+    requires \separated(state, in, out);
+    assigns *state, *out;
+
+    // Heat only while every permissive stands in this very pass.
+    ensures heat: out->modulator ==> permissives(state, in);
+    // The contactor too, but for the 100 ms in which it waits for the modulator's current to have gone.
+    ensures contactor: out->contactor ==> permissives(state, in) || (state->opening && 0 < state->opens_in <= 10);
+    ensures opening: out->contactor && !permissives(state, in) ==> !out->modulator;
+    ensures opening_falls: \old(state->opening) && state->opening ==>
+        state->opens_in <= \old(state->opens_in) || state->failed;
+    // What is said is what is done.
+    ensures said: (out->off == 0) <==> permissives(state, in);
+    ensures same: out->modulator == state->modulator && out->contactor == state->contactor;
+
+    // A trip, a fault, a bad limit or silence: off, and the enable is void.
+    ensures trip: ends_the_enable(state, in) ==> !out->modulator && !state->enabled && out->off != 0;
+    ensures sensor: !own_good(in) || !in->door_shut ==> !out->modulator && out->off != 0;
+
+    // A pass never turns on by itself: the enable and the permit come by their frames and by nothing else.
+    ensures enable: state->enabled && !\old(state->enabled) ==> in->frame.kind == 2 &&
+        in->frame.session == state->session && in->frame.sequence > \old(state->heard) &&
+        in->frame.sequence == state->heard;
+    ensures permit: state->permit && !\old(state->permit) ==> in->frame.kind == 3 &&
+        in->frame.session == state->session && in->frame.sequence > \old(state->heard) && in->frame.permit;
+    ensures enable_forgets: in->frame.kind == 2 && state->enabled && in->frame.sequence == state->heard &&
+        \old(state->heard) != state->heard ==> !state->permit && !out->modulator;
+    ensures hello: in->frame.kind == 1 ==> !state->enabled && !state->permit && !out->modulator;
+    ensures silence: state->silent < \old(state->silent) ==>
+        in->frame.kind == 1 || in->frame.kind == 2 || in->frame.kind == 3 || state->failed;
+
+    // A latch stays; limits only fall within a session.
+    ensures latch: \old(state->failed) || !in->self_test_good ==> state->failed && out->off == 14;
+    ensures falls: in->frame.kind != 1 && !state->failed ==>
+        state->run_ceiling_mc <= \old(state->run_ceiling_mc) && state->run_max_s <= \old(state->run_max_s);
+    ensures run_time: in->frame.kind != 1 && !state->failed ==> state->heated >= \old(state->heated);
+    ensures stored: out->store ==> in->frame.kind == 5 && 0 < out->store_ceiling_mc <= 400000 &&
+        (out->store_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop);
+    ensures window: out->modulator ==> state->pulse.open && 0 < state->duty_e4 <= 10000;
+*/
 void decide(state_t *state, const inputs_t *in, outputs_t *out);
 
 #endif
