@@ -161,6 +161,8 @@ void machine_run_until(uint64_t until_us)
 {
     target = (until_us * avr->frequency + 999999) / 1000000;
     stop = false;
+    /* A reset sets this to 1. A stuck bit must be stuck between any two instructions. */
+    avr->run_cycle_limit = machine.ram_stuck_mask ? 1 : BATCH_CYCLES;
     aim();
     feed_begin();
     while (avr->cycle < target && !stop) {
@@ -245,7 +247,6 @@ void machine_start(const char *image, const char *chip)
     avr->codeend = avr->flashend;
     avr->vcc = avr->avcc = avr->aref = 5000;
     avr->sleep = on_sleep;
-    avr->run_cycle_limit = BATCH_CYCLES;
     chip_reset = avr->reset;
     avr->reset = on_reset;
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);

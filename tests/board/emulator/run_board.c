@@ -136,7 +136,6 @@ static void do_stick(void)
         machine.ram_stuck = where == UINT16_MAX ? 0 : where;
         machine.ram_stuck_mask = where == UINT16_MAX ? 0 : (uint8_t)(1u << payload[3]);
         machine.ram_stuck_level = payload[4] ? machine.ram_stuck_mask : 0;
-        machine.avr->run_cycle_limit = machine.ram_stuck_mask ? 1 : BATCH_CYCLES;
     }
 }
 
