@@ -8,7 +8,7 @@
 #include "thermocouple.h"
 
 #define WAIT_MAX 100u /* passes; a conversion takes about 0.2 s */
-#define ASK_AFTER 14u /* passes; none is done sooner, so that asking would be noise on the bus */
+#define ASK_AFTER 15u /* passes; none is done sooner, so that asking would be noise on the bus */
 #define BUS_PASSES_MAX 3u /* the longest exchange takes 0.1 ms */
 #define EXCHANGE_BYTES (REGISTERS + 1u)
 
@@ -173,7 +173,7 @@ void converters_pass(uint8_t passes)
         return;
     }
     for (uint8_t tries = 0u; (tries < CHANNELS) && !wants(turn); tries++) {
-        turn = (uint8_t)((turn + 1u) % CHANNELS);
+        turn = (uint8_t)((turn < (CHANNELS - 1u)) ? (turn + 1u) : 0u);
     }
     if (wants(turn)) {
         if (converters[turn].waited >= WAIT_MAX) {

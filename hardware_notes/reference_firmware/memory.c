@@ -91,7 +91,7 @@ static void life_next(uint32_t switches)
 {
     life.serial++;
     life.switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
-    life_slot = (uint8_t)((life_slot + 1u) % LIFE_SLOTS);
+    life_slot = (uint8_t)((life_slot < (LIFE_SLOTS - 1u)) ? (life_slot + 1u) : 0u);
     life_wanted = true;
 }
 

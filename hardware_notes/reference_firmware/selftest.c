@@ -9,8 +9,10 @@
 #include "clock.h"
 #include "senses.h"
 
-#define PROGRAM_SLICE 8u
-#define REGISTERS_EVERY 16u /* passes; the others take program and RAM in turn */
+#define PROGRAM_SLICE 4u
+#define EVERY_INPUT 8u /* passes between turns; the program has all others */
+#define EVERY_REGISTERS 16u
+#define EVERY_BLOCK 2u
 #define BLOCK_BYTES 8u
 #define BLOCK_STEP 4u /* blocks overlap, so that neighbours over a border are seen too */
 #define PAINT 0xC5u
@@ -126,66 +128,42 @@ static bool program_holds(uint32_t sum)
     return sum == pgm_read_dword((uint16_t)&__data_load_end);
 }
 
-#define INPUT_TEST(name) \
-    static bool name##_follows(void) \
-    { \
-        bool low = false; \
-        bool high = false; \
-        pin_##name##_low(); \
-        pin_##name##_drive(); \
-        _delay_us(LEVEL_US); \
-        low = !pin_##name##_reads(); \
-        pin_##name##_high(); \
-        _delay_us(LEVEL_US); \
-        high = pin_##name##_reads(); \
-        pin_##name##_listen(); \
-        return low && high; \
-    }
-INPUT_TEST(door)
-INPUT_TEST(local_stop)
-INPUT_TEST(smoke)
-INPUT_TEST(contactor_open)
-#if !BUTTONS_SHARE_A_PIN
-INPUT_TEST(arm)
-INPUT_TEST(silence)
-#endif
-#if HAS_MAINS_AND_LIMITER
-INPUT_TEST(mains)
-INPUT_TEST(limiter)
-#endif
-static bool input_follows(uint8_t which)
+/* Where a contact's pin is read. The chip keeps its direction and its level in the two bytes behind that. D-5 */
+#define INPUT(name, letter, bit) {&PIN##letter, (uint8_t)(1u << (bit))},
+
+typedef struct {
+    volatile uint8_t *reads;
+    uint8_t mask;
+} input_t;
+
+static const input_t INPUTS[] = {CONTACT_PINS(INPUT)};
+#define INPUTS_COUNT ((uint8_t)(sizeof(INPUTS) / sizeof(INPUTS[0])))
+
+/* A kiloohm stands between a pin and its contact, so the pin may be driven for a moment and must read what it drives. */
+static bool input_follows(const input_t *input)
 {
-    switch (which) {
-    case 0u:
-        return door_follows();
-    case 1u:
-        return local_stop_follows();
-    case 2u:
-        return smoke_follows();
-#if !BUTTONS_SHARE_A_PIN
-    case 3u:
-        return arm_follows();
-    case 4u:
-        return silence_follows();
-#endif
-#if HAS_MAINS_AND_LIMITER
-    case 5u:
-        return mains_follows();
-    case 6u:
-        return limiter_follows();
-#endif
-    default:
-        return contactor_open_follows();
-    }
+    volatile uint8_t *drives = input->reads + 1;
+    volatile uint8_t *level = input->reads + 2;
+    uint8_t driven_low = 0u;
+    uint8_t driven_high = 0u;
+
+    *level &= (uint8_t)~input->mask;
+    *drives |= input->mask;
+    _delay_us(LEVEL_US);
+    driven_low = *input->reads;
+    *level |= input->mask;
+    _delay_us(LEVEL_US);
+    driven_high = *input->reads;
+    *drives &= (uint8_t)~input->mask;
+    return ((driven_low & input->mask) == 0u) && ((driven_high & input->mask) != 0u);
 }
-#define INPUTS (BUTTONS_SHARE_A_PIN ? 4u : 8u)
 
 /* A pin is judged again before it is called stuck: a contact may change in the middle. */
 static bool input_holds(void)
 {
-    if (input_follows(input_at)) {
+    if (input_follows(&INPUTS[input_at])) {
         input_doubts = 0u;
-        input_at = (uint8_t)((input_at + 1u) % INPUTS);
+        input_at = (uint8_t)((input_at < (INPUTS_COUNT - 1u)) ? (input_at + 1u) : 0u);
     } else {
         input_doubts++;
     }
@@ -244,9 +222,11 @@ void selftest_pass(void)
     uint32_t sum = 0u;
 
     turn++;
-    if ((turn % REGISTERS_EVERY) == 0u) {
+    if ((turn % EVERY_INPUT) == 0u) {
+        judge(TEST_INPUTS, input_holds());
+    } else if ((turn % EVERY_REGISTERS) == 1u) {
         judge(TEST_REGISTERS, registers_test() == 0u);
-    } else if ((turn % 2u) == 0u) {
+    } else if ((turn % EVERY_BLOCK) == 0u) {
         judge(TEST_RAM, block_holds());
     } else if (program_slice(&sum)) {
         judge(TEST_PROGRAM, (sum == hash) && program_holds(sum));
@@ -254,7 +234,6 @@ void selftest_pass(void)
         /* the program's sum goes on in its next turn */
     }
     judge(TEST_CLOCK, clock_steady());
-    judge(TEST_INPUTS, input_holds());
     judge(TEST_REFERENCE, reference_holds());
     judge(TEST_STACK, paint_holds());
 }

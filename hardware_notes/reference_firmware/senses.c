@@ -97,7 +97,7 @@ static void analogue_pass(void)
     if (measuring) {
         steps = ADC;
         values_mv[MEASUREMENTS[turn].to] = (uint16_t)((steps * MV_TIMES) >> MV_SHIFT);
-        turn = (uint8_t)((turn + 1u) % TURNS);
+        turn = (uint8_t)((turn < (TURNS - 1u)) ? (turn + 1u) : 0u);
     }
     measuring = true;
     ADMUX = (uint8_t)(SUPPLY_REFERENCE | MEASUREMENTS[turn].channel);

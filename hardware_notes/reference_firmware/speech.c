@@ -21,7 +21,7 @@
 #else /* this chip has no pins for two of them, whatever the settings say */
 #define PINNED (FITTED_ALL & (uint16_t)~((uint16_t)FITTED_MAINS | (uint16_t)FITTED_LIMITER))
 #endif
-#define SECONDS_A_MINUTE 60
+#define SECONDS_A_MINUTE 60u
 #define CAUSE_UNKNOWN 4u
 
 typedef struct {
@@ -162,9 +162,9 @@ static void channels_said(channel_report_t *channels)
 static int32_t fan_rpm(void)
 {
     uint8_t pulses = memory_identity()->fan_pulses;
-    int32_t turns = (int32_t)senses_fan_pulses() * SECONDS_A_MINUTE;
+    uint32_t a_minute = (uint32_t)senses_fan_pulses() * SECONDS_A_MINUTE;
 
-    return (fitted(FITTED_FAN) && (pulses > 0u)) ? (turns / (int32_t)pulses) : -1;
+    return (fitted(FITTED_FAN) && (pulses > 0u)) ? (int32_t)(a_minute / pulses) : -1;
 }
 
 static int32_t current_ma(void)
