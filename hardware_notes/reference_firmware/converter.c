@@ -136,6 +136,9 @@ static bool exchange_end(uint8_t passes)
     }
     select(turn, false);
     running = EXCHANGE_NONE;
+    if (next[turn] == EXCHANGE_READ) {
+        turn = (uint8_t)((turn + 1u) % CHANNELS); /* one that goes on measuring must not keep the bus */
+    }
     return true;
 }
 

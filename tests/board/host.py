@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from controller.core.messages import Drive, Enable, Hello, Report
+from controller.core.messages import Drive, Enable, Hello, Refusal, RefusalCode, Report
 from controller.link.session import Session
 from tests.board import machine as chips
 from tests.board.emulated import EmulatedBoard
@@ -38,6 +38,12 @@ class Host:
         """The same, and what comes back within 100 ms, reports left out."""
         self.say(kind, *fields, **named)
         return [event for event in self.run(100 * MS) if not isinstance(event, Report)]
+
+    def refused(self, kind: Any, *fields: Any, **named: int) -> RefusalCode | None:
+        """Say a frame; the code it is refused with, None where it is obeyed or ignored."""
+        codes = [event.code for event in self.ask(kind, *fields, **named) if isinstance(event, Refusal)]
+        assert len(codes) < 2, f"one frame, more than one answer: {codes}"
+        return RefusalCode(codes[0]) if codes else None
 
     def run(self, us: int) -> list[Any]:
         events = self.wire.receive(self.board.run(us))

@@ -90,7 +90,7 @@ def symbols(chip: str) -> dict[str, int]:
     """Every variable of the firmware and its data address, the linker's own marks included."""
     told = subprocess.run(["avr-nm", str(image(chip).with_suffix(".elf"))], capture_output=True, text=True, check=True).stdout
     rows = (line.split() for line in told.splitlines())
-    return {row[2]: int(row[0], 16) & 0xFFFF for row in rows if len(row) == 3 and int(row[0], 16) >= 0x800000}
+    return {row[2].partition(".lto_priv")[0]: int(row[0], 16) & 0xFFFF for row in rows if len(row) == 3 and int(row[0], 16) >= 0x800000}
 
 
 @lru_cache(maxsize=2)
