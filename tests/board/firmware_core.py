@@ -127,7 +127,7 @@ def built(folder: Path, sources: tuple[str, ...] = PURE) -> ctypes.CDLL:
     core.write_refusal.argtypes = [c_char_p, c_uint16, c_uint32, c_uint8]
     core.decide.argtypes = [ctypes.POINTER(State), ctypes.POINTER(Inputs), ctypes.POINTER(OutputsC)]
     core.decide.restype = None
-    core.decide_reset.argtypes = [ctypes.POINTER(State), c_uint32]
+    core.decide_reset.argtypes = [ctypes.POINTER(State), c_uint32, c_int32, c_uint32]
     core.decide_reset.restype = None
     for name in ("identity_read", "limits_read", "life_read", "life_newer"):
         getattr(core, name).restype = c_bool
