@@ -30,7 +30,7 @@ typedef enum { /* parts of a pass; the watchdog is fed when all have checked in 
 } part_t;
 #define PARTS_ALL 0xFFu
 
-static uint8_t checked_in;
+static volatile uint8_t checked_in; /* volatile: the compiler could prove that every part has run, and drop the question */
 static state_t state;
 static inputs_t inputs;
 static outputs_t outputs;
