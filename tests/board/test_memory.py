@@ -29,7 +29,7 @@ def limits(host: Host, *fields: int | None) -> LimitsRead | Refusal:
     """The answer to an `S`; a stored ceiling is written first, at some 3.4 ms a byte (from memory)."""
     host.say(SetLimits, *fields)
     asked = host.sequence
-    events = host.run(400 * MS)
+    events = host.run(600 * MS)
     return next(event for event in events if isinstance(event, LimitsRead)
                 or (isinstance(event, Refusal) and event.sequence == asked))
 
@@ -112,7 +112,7 @@ def test_power_that_goes_in_the_middle_of_writing_a_ceiling_never_leaves_a_highe
         after = woken(host)
         host.say(Enable)
         host.say(Drive, True, True, 10_000, 40_000)
-        host.run(400 * MS)
+        host.run(600 * MS)
         stored = stored_ceiling_mc(board.machine.eeprom())
         assert stored in (None, FROM_MC, TO_MC)
         if stored is None:
@@ -143,7 +143,7 @@ def test_the_boot_id_rises_with_every_reset_and_wraps():
         host = Host(board)
         boots = []
         for _ in range(60):  # the log of its life has 48 places: round, and round again
-            host.run(400 * MS)
+            host.run(600 * MS)
             boots.append(host.last().boot)
             board.reset(ResetCause.EXTERNAL)
         assert boots == list(range(1, 61))

@@ -236,5 +236,5 @@ def test_a_reset_in_a_run_is_off_at_once_and_stays_so_until_it_is_asked_anew(cau
         host.say(Hello, session=4712)
         host.run(100 * MS)
         welcome = next(event for event in reversed(host.events) if type(event).__name__ == "Welcome")
-        assert (welcome.cause, welcome.boot) == (cause, 2)
+        assert (welcome.reset, welcome.boot) == (cause, 2)
         assert not host.last().modulator
