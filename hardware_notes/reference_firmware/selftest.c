@@ -29,8 +29,8 @@ extern uint8_t march_block(uint8_t *block);
 extern uint8_t registers_test(void);
 extern void early(void);
 /* The linker's own names, of which only the address means something: D-7 */
-extern uint8_t __data_load_end; /* in flash, one past the image */
-extern uint8_t _end; /* in RAM, one past the last variable */
+extern uint8_t __data_load_end[]; /* in flash, one past the image */
+extern uint8_t _end[]; /* in RAM, one past the last variable */
 
 /* CRC-32 (reflected, polynomial 0xEDB88320), half a byte at a time. */
 static const IN_FLASH uint32_t CRC_TABLE[16] = {
@@ -81,14 +81,14 @@ void selftest_paint(void)
 {
     volatile uint8_t *last = (volatile uint8_t *)(SP - PAINT_SPARE);
 
-    for (volatile uint8_t *at = &_end; at < last; at++) { /* D-5 */
+    for (volatile uint8_t *at = _end; at < last; at++) { /* D-5 */
         *at = PAINT;
     }
 }
 
 static bool paint_holds(void)
 {
-    const volatile uint8_t *at = &_end;
+    const volatile uint8_t *at = _end;
     bool holds = true;
 
     for (uint8_t byte = 0u; byte < PAINT_WATCHED; byte++) {
@@ -108,7 +108,7 @@ static uint32_t crc32_more(uint32_t before, uint8_t byte)
 /* Goes on by a slice. True at the end of the image, when `sum` is its checksum. */
 static bool program_slice(uint32_t *sum)
 {
-    uint16_t end = (uint16_t)&__data_load_end;
+    uint16_t end = (uint16_t)__data_load_end;
 
     if (crc_at == 0u) {
         crc = UINT32_MAX;
@@ -128,7 +128,7 @@ static bool program_slice(uint32_t *sum)
 /* seal.py has put the checksum behind the image. */
 static bool program_holds(uint32_t sum)
 {
-    return sum == pgm_read_dword((uint16_t)&__data_load_end);
+    return sum == pgm_read_dword((uint16_t)__data_load_end);
 }
 
 /* Where a contact's pin is read. The chip keeps its direction and its level in the two bytes behind that. D-5 */
