@@ -161,8 +161,7 @@ class Board(World):
     def _enable(self, enable: Enable) -> None:
         if not self._fresh(enable):
             return
-        standing = self._standing()
-        if standing in VOIDING:
+        if self._standing() in VOIDING or self.contactor_bad(self.outputs):
             self._refuse(enable, RefusalCode.NOT_HELD)
         else:
             self.enabled = True
@@ -308,13 +307,19 @@ class Board(World):
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
         reason = self._standing()
-        if reason is not NONE and self.enabled and (reason in VOIDING or self._silent()):
-            self.enabled = False
-            self._void = reason if reason in VOIDING else OffReason.HOST_SILENT
+        if reason is not NONE and self.enabled:
+            self._end_enable(reason)
         self.off = self._void if reason is NOT_ENABLED else reason
         drive, outputs = self.drive, self.outputs
         outputs.command(reason is NONE, drive.contactor, drive.duty_e4, drive.window_ms * 1000)
         outputs.settle(self.now_us)
+
+    def _end_enable(self, reason: OffReason) -> None:
+        """What ends an enable ends it whatever an earlier reason says: a faulty sensor hides no silence, no weld."""
+        hidden = OffReason.HOST_SILENT if self._silent() else OffReason.OUTPUT
+        if reason in VOIDING or self._silent() or self.contactor_bad(self.outputs):
+            self.enabled = False
+            self._void = reason if reason in VOIDING else hidden
 
     # Bytes out
 

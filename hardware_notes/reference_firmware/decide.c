@@ -571,9 +571,11 @@ static void settle(state_t *s, bool allowed)
 
 /* The two that others call */
 
-void decide_reset(state_t *state, uint32_t switches)
+void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s)
 {
     *state = (state_t){ 0 };
+    state->run_ceiling_mc = board_ceiling_mc;
+    state->run_max_s = (longest_s <= RUN_MAX_S) ? longest_s : 0u;
     state->void_reason = (uint8_t)OFF_NOT_ENABLED;
     state->window = 4000u;
     state->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
@@ -583,7 +585,7 @@ void decide(state_t *state, const inputs_t *in, outputs_t *out)
 {
     *out = (outputs_t){ 0 };
     if (!is_sane(state)) {
-        decide_reset(state, state->switches);
+        decide_reset(state, state->switches, in->board_ceiling_mc, in->longest_s);
         state->failed = true;
     }
     if (!in->self_test_good) {

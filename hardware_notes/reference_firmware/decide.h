@@ -148,12 +148,13 @@ typedef struct {
       !(s->heated < s->run_max_s * 100) || s->modulator_late > 100 || s->contactor_late > 100 || s->silent >= 480;
 */
 
-/* Outputs off, no session: what a reset leaves. `switches` so far in the board's life. */
+/* Outputs off, no session: what a reset leaves. `switches` so far in the board's life; the run's limits are the stored
+ * ones. */
 /*@ requires \valid(state);
     assigns *state;
     ensures !state->modulator && !state->contactor && !state->enabled && state->session == 0 && !state->failed;
 */
-void decide_reset(state_t *state, uint32_t switches);
+void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s);
 
 /* One decision. The three must not overlap. A state that cannot be (a bit has flipped) counts as a failed self-test. */
 /*@ requires \valid(state) && \valid_read(in) && \valid(out);
