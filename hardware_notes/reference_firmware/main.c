@@ -207,7 +207,7 @@ static void start(void)
     sei();
     selftest_start();
     memory_start();
-    decide_reset(&state, memory_switches());
+    decide_reset(&state, memory_switches(), memory_limits()->board_ceiling_mc, memory_limits()->longest_s);
     converters_start(memory_identity()->channels);
     speech_start();
     clock_start();
