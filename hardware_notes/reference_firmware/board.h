@@ -8,6 +8,7 @@
 
 #include "pins.h"
 
+/* One list of pins, several uses: D-2 */
 #define PIN_VERBS(name, letter, bit) \
     static inline void pin_##name##_high(void) { PORT##letter |= (uint8_t)(1u << (bit)); } \
     static inline void pin_##name##_low(void) { PORT##letter &= (uint8_t)~(1u << (bit)); } \

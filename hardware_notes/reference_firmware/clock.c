@@ -18,6 +18,7 @@
 #define BEAT_MOST 41600u
 #define BEAT_TRIES 60000u /* bounded wait, well over one beat */
 
+/* Shared with the interrupts: D-6 */
 static volatile uint8_t ticks;
 static volatile uint8_t beside;
 static volatile bool steady = true;
@@ -66,7 +67,7 @@ static bool beat_wait(uint16_t *at)
     uint8_t before = beats;
     uint16_t tries = BEAT_TRIES;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) /* D-8 */
     {
         WDTCSR = (uint8_t)((1u << WDCE) | (1u << WDE));
         WDTCSR = (uint8_t)((1u << WDE) | (1u << WDIE)); /* 16 ms */

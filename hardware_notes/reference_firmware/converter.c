@@ -19,7 +19,7 @@ static exchange_t next[CHANNELS]; /* what each wants of the bus: NONE is a look 
 static uint8_t turn;
 static exchange_t running; /* of the converter whose turn it is */
 static uint8_t running_for; /* passes */
-static volatile uint8_t bytes[EXCHANGE_BYTES]; /* out, and in their place in */
+static volatile uint8_t bytes[EXCHANGE_BYTES]; /* out, and in their place in; shared with the interrupt, D-6 */
 static volatile uint8_t bytes_at;
 static volatile uint8_t bytes_length;
 
@@ -102,7 +102,7 @@ static void judged(converter_t *converter)
         registers[at] = bytes[at + 1u];
     }
     if ((registers[REGISTER_CR0] & CR0_ONE_SHOT) != 0u) {
-        return; /* still measuring */
+        return; /* still measuring; D-9 */
     }
     if (!thermocouple_read(registers, &reading)) {
         silent(converter);

@@ -30,7 +30,7 @@ typedef enum { /* parts of a pass; the watchdog is fed when all have checked in 
 } part_t;
 #define PARTS_ALL 0xFFu
 
-static volatile uint8_t checked_in; /* volatile: the compiler could prove that every part has run, and drop the question */
+static volatile uint8_t checked_in; /* else the compiler proves that every part has run, and drops the question: D-6 */
 static state_t state;
 static inputs_t inputs;
 static outputs_t outputs;
@@ -85,7 +85,7 @@ static bool frame_next(frame_t *frame)
                 line[line_length] = byte;
                 line_length++;
             }
-            continue;
+            continue; /* D-9 */
         }
         frame->kind = (uint8_t)FRAME_NONE;
         if (!line_spoilt && (line_length > 0u)) {
@@ -175,7 +175,7 @@ static void pass(uint8_t passes)
 static void tick_wait(void)
 {
     cli();
-    while (!clock_waits()) {
+    while (!clock_waits()) { /* D-4: the watchdog is its bound */
         sleep_enable();
         sei();
         sleep_cpu();
@@ -195,6 +195,7 @@ static void start(void)
     pin_select_over_temperature_drive();
     pin_select_third_drive();
     pin_spi_out_drive();
+    pin_spi_in_high(); /* a converter that is not there reads as all ones */
     pin_spi_clock_drive();
     pin_lamp_armed_drive();
     pin_lamp_heating_drive();
@@ -215,7 +216,7 @@ static void start(void)
 int main(void)
 {
     start();
-    for (;;) {
+    for (;;) { /* D-3 */
         tick_wait();
         pass(clock_take());
     }

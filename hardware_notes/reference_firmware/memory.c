@@ -51,7 +51,7 @@ static void byte_write(uint16_t at, uint8_t byte)
 {
     EEAR = at;
     EEDR = byte;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) /* D-8: the second step must follow within four cycles */
     {
         EECR |= (uint8_t)(1u << EEMPE);
         EECR |= (uint8_t)(1u << EEPE);

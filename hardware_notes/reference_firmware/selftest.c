@@ -7,6 +7,7 @@
 
 #include "board.h"
 #include "clock.h"
+#include "flash.h"
 #include "senses.h"
 
 #define PROGRAM_SLICE 4u
@@ -23,14 +24,16 @@
 #define REFERENCE_MOST_MV 1270u
 #define DOUBTS_MAX 3u /* reference readings in a row, or the same input */
 
+/* In start.S: D-1 */
 extern uint8_t march_block(uint8_t *block);
 extern uint8_t registers_test(void);
 extern void early(void);
-extern uint8_t __data_load_end; /* the linker's: as an address in flash, one past the image */
-extern uint8_t _end; /* the linker's: one past the last variable */
+/* The linker's own names, of which only the address means something: D-7 */
+extern uint8_t __data_load_end[]; /* in flash, one past the image */
+extern uint8_t _end[]; /* in RAM, one past the last variable */
 
 /* CRC-32 (reflected, polynomial 0xEDB88320), half a byte at a time. */
-static const uint32_t CRC_TABLE[16] PROGMEM = {
+static const IN_FLASH uint32_t CRC_TABLE[16] = {
     0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
     0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
 };
@@ -78,14 +81,14 @@ void selftest_paint(void)
 {
     volatile uint8_t *last = (volatile uint8_t *)(SP - PAINT_SPARE);
 
-    for (volatile uint8_t *at = &_end; at < last; at++) {
+    for (volatile uint8_t *at = _end; at < last; at++) { /* D-5 */
         *at = PAINT;
     }
 }
 
 static bool paint_holds(void)
 {
-    const volatile uint8_t *at = &_end;
+    const volatile uint8_t *at = _end;
     bool holds = true;
 
     for (uint8_t byte = 0u; byte < PAINT_WATCHED; byte++) {
@@ -98,14 +101,14 @@ static uint32_t crc32_more(uint32_t before, uint8_t byte)
 {
     uint32_t now = before ^ byte;
 
-    now = pgm_read_dword(&CRC_TABLE[now & 0x0Fu]) ^ (now >> 4);
-    return pgm_read_dword(&CRC_TABLE[now & 0x0Fu]) ^ (now >> 4);
+    now = CRC_TABLE[now & 0x0Fu] ^ (now >> 4);
+    return CRC_TABLE[now & 0x0Fu] ^ (now >> 4);
 }
 
 /* Goes on by a slice. True at the end of the image, when `sum` is its checksum. */
 static bool program_slice(uint32_t *sum)
 {
-    uint16_t end = (uint16_t)&__data_load_end;
+    uint16_t end = (uint16_t)__data_load_end;
 
     if (crc_at == 0u) {
         crc = UINT32_MAX;
@@ -125,7 +128,7 @@ static bool program_slice(uint32_t *sum)
 /* seal.py has put the checksum behind the image. */
 static bool program_holds(uint32_t sum)
 {
-    return sum == pgm_read_dword((uint16_t)&__data_load_end);
+    return sum == pgm_read_dword((uint16_t)__data_load_end);
 }
 
 /* Where a contact's pin is read. The chip keeps its direction and its level in the two bytes behind that. D-5 */
@@ -136,11 +139,11 @@ typedef struct {
     uint8_t mask;
 } input_t;
 
-static const input_t INPUTS[] = {CONTACT_PINS(INPUT)};
+static const IN_FLASH input_t INPUTS[] = {CONTACT_PINS(INPUT)};
 #define INPUTS_COUNT ((uint8_t)(sizeof(INPUTS) / sizeof(INPUTS[0])))
 
 /* A kiloohm stands between a pin and its contact, so the pin may be driven for a moment and must read what it drives. */
-static bool input_follows(const input_t *input)
+static bool input_follows(const IN_FLASH input_t *input)
 {
     volatile uint8_t *drives = input->reads + 1;
     volatile uint8_t *level = input->reads + 2;
@@ -186,7 +189,7 @@ static bool reference_holds(void)
 
 static bool block_holds(void)
 {
-    uint8_t wrong = march_block((uint8_t *)(RAMSTART + block_at));
+    uint8_t wrong = march_block((uint8_t *)(RAMSTART + block_at)); /* D-5 */
 
     block_at = (uint16_t)(block_at + BLOCK_STEP);
     if (block_at > ((RAMEND - RAMSTART) + 1u - BLOCK_BYTES)) {

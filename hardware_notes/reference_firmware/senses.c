@@ -6,6 +6,7 @@
 
 #include "board.h"
 #include "decide.h"
+#include "flash.h"
 #include "signals.h"
 
 #define SUPPLY_REFERENCE (1u << REFS0)
@@ -42,17 +43,17 @@ typedef struct {
 
 /* The reference is measured twice and the first thrown away: it is slow to settle behind the switch. */
 #define MEASUREMENT(name, to) {ANALOGUE_##name, to},
-static const measurement_t MEASUREMENTS[] = {TURN(MEASUREMENT)};
+static const IN_FLASH measurement_t MEASUREMENTS[] = {TURN(MEASUREMENT)};
 #define TURNS ((uint8_t)(sizeof(MEASUREMENTS) / sizeof(MEASUREMENTS[0])))
 
 static uint16_t values_mv[VALUES];
 static uint8_t turn;
 static bool measuring;
 static contacts_t contacts;
-static volatile uint8_t fan_edges; /* of this pass */
+static volatile uint8_t fan_edges; /* of this pass; shared with its interrupt, D-6 */
 static uint16_t fan_sum;
 static uint16_t fan_pulses;
-static uint8_t fan_passes;
+static uint16_t fan_passes;
 
 ISR(FAN_VECTOR)
 {
@@ -115,7 +116,7 @@ static void fan_pass(uint8_t passes)
         EIMSK |= (uint8_t)(1u << FAN_BIT);
     }
     fan_sum = (uint16_t)(fan_sum + edges);
-    fan_passes = (uint8_t)(fan_passes + passes);
+    fan_passes = (uint16_t)(fan_passes + passes);
     if (fan_passes >= PASSES_PER_S) {
         fan_pulses = fan_sum;
         fan_sum = 0u;

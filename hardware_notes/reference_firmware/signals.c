@@ -1,5 +1,7 @@
 #include "signals.h"
 
+#include "flash.h"
+
 #define FLASH_PASSES 100u /* 1 Hz */
 #define FLASH_ON 50u
 
@@ -12,14 +14,14 @@ typedef struct { /* passes: a pattern is `pulses` times on-then-off, and then re
 
 /* Chirp: 0.1 s a minute. Alarm: half a second in each. Evacuate: three pulses of half a second and a pause, the
  * evacuation signal of ISO 8201 (figures from memory). */
-static const pattern_t PATTERNS[] = {
+static const IN_FLASH pattern_t PATTERNS[] = {
     {1u, 0u, 0u, 0u},
     {6000u, 1u, 10u, 0u},
     {100u, 1u, 50u, 50u},
     {400u, 3u, 50u, 50u},
 };
 
-static bool sounds(const pattern_t *pattern, uint16_t at)
+static bool sounds(const IN_FLASH pattern_t *pattern, uint16_t at)
 {
     uint16_t from = 0u;
 
@@ -64,7 +66,7 @@ void signals_tell(signals_t *signals, const told_t *told)
 
 void signals_pass(signals_t *signals, uint8_t passes, bool silence, shown_t *shown)
 {
-    const pattern_t *pattern = &PATTERNS[signals->told.sounder];
+    const IN_FLASH pattern_t *pattern = &PATTERNS[signals->told.sounder];
 
     if (silence && !signals->button) {
         signals->silenced = signals->told.sounder;

@@ -4,6 +4,7 @@
 
 #include "clock.h"
 #include "converter.h"
+#include "flash.h"
 #include "memory.h"
 #include "pins.h"
 #include "selftest.h"
@@ -37,7 +38,7 @@ typedef struct {
 } cause_t;
 
 /* The first that stands: a supply that comes on slowly sags too, and only it sets the first flag. */
-static const cause_t CAUSES[] = {{1u << PORF, 0u}, {1u << BORF, 1u}, {1u << WDRF, 3u}, {1u << EXTRF, 2u}};
+static const IN_FLASH cause_t CAUSES[] = {{1u << PORF, 0u}, {1u << BORF, 1u}, {1u << WDRF, 3u}, {1u << EXTRF, 2u}};
 
 static waiting_t waiting[ANSWERS];
 static uint8_t waiting_from;

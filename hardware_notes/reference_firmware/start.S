@@ -1,3 +1,4 @@
+; D-1
 ; What runs before C has its memory: outputs low and the watchdog on (early), then the march over the whole RAM. And the
 ; march over one block, for later. March C-: up w0; up r0 w1; up r1 w0; down r0 w1; down r1 w0; r0.
 #include <avr/io.h>

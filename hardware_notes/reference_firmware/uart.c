@@ -18,6 +18,7 @@
 #define RING_MASK (RING_BYTES - 1u)
 #define BAUD_DIVISOR 16u /* 16 MHz / 8 / 17 = 117,647, 2.1 % fast; with U2X nothing nearer exists */
 
+/* Shared with the interrupts: D-6 */
 static volatile uint8_t ring[RING_BYTES];
 static volatile uint8_t ring_in;
 static volatile uint8_t ring_out;
