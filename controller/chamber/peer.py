@@ -87,7 +87,7 @@ def main(argv: list[str] | None = None) -> int:
 def serve(args: argparse.Namespace, board: Served, parent: int, stretch_us: int = STRETCH_US) -> int:
     """Any board, told and heard as `args` say. `parent` is the process to live as long as."""
     signal.signal(signal.SIGTERM, _leave)
-    wire = _standard() if args.stdio else _terminal()
+    wire = _standard() if args.stdio else terminal()
     faults = _faults_socket(args.faults_socket)
     if not args.stdio:
         print(json.dumps({"port": wire.name, "board": args.board, "pid": os.getpid()}), flush=True)
@@ -159,6 +159,10 @@ class Peer:
                 return
             self._write()
 
+    def end(self) -> None:
+        """Serve no more; from another thread."""
+        self._parent = -1
+
     def _wanted(self) -> list[int | socket.socket]:
         """What to listen to. A lock-step host that does not read is not listened to either."""
         wanted: list[int | socket.socket] = [one for one in (self.faults, self._opens) if one is not None]
@@ -226,7 +230,7 @@ def _opens(path: str) -> int | None:
     return watch
 
 
-def _terminal() -> Wire:
+def terminal() -> Wire:
     """A raw pseudo-terminal."""
     master_fd, slave_fd = pty.openpty()
     tty.setraw(slave_fd, termios.TCSANOW)
