@@ -23,6 +23,7 @@ from controller.core.setup import Level
 from controller.planning.schedule_file import parse
 from controller.records.queries import Reader
 from controller.rehearse import Rehearsal, run
+from tests.bench.board_soak import soak
 from tests.board import machine as chips
 from tests.board.emulated import HUNG, EmulatedBoard
 from tests.board.host import CONTACTOR_US, MS, S1, SILENCE_US, fell_us, needs_emulator, pins_high
@@ -232,3 +233,11 @@ def test_the_peer_program_is_what_rehearse_starts(tmp_path):
         os.chdir(before)
     assert rehearsal.state.run is not None and not rehearsal.trips
     assert any(report.modulator for report in made.inputs.reports)
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(1800)
+def test_a_whole_16_h_soak_on_the_emulated_firmware_completes_without_an_alarm():
+    told, _ = soak(None)
+    assert (told["ended"], told["trips"], told["alarms"]) == ("complete", [], [])
+    assert told["soak_abs_p95_c"] <= 2.0
