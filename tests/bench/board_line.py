@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import select
@@ -68,7 +69,7 @@ def parser() -> list[Figure]:
 
 
 def _off_period_ms(begun_us: list[int]) -> float:
-    gaps_ms = [(later - sooner) / MS for sooner, later in zip(begun_us, begun_us[1:], strict=False)]
+    gaps_ms = [(later - sooner) / MS for sooner, later in itertools.pairwise(begun_us)]
     return percentile([abs(gap - PERIOD_MS) for gap in gaps_ms], 0.99)
 
 
@@ -85,7 +86,8 @@ def period() -> list[Figure]:
             begun_us += [event.us for event in board.events if event.kind == chips.LINE and event.value == ord("R")
                          and event.us > since_us]
             board.events.clear()
-    return [at_most("board", "report period over 10 min, chip's time, p99 off 250 ms", _off_period_ms(begun_us), "ms", JITTER_MS)]
+    return [at_most("board", "report period over 10 min, chip's time, p99 off 250 ms", _off_period_ms(begun_us), "ms",
+                    JITTER_MS)]
 
 
 def period_at_host() -> list[Figure]:

@@ -26,6 +26,8 @@ RESET, DIFFERS, LINE, EEPROM_WRITE, STOPPED = 100, 101, 102, 103, 104
 POWER_ON, EXTERNAL, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
 """The chip's own bits for the cause of a reset."""
 NO_PLACE = 65_535
+DATA_AT = 0x80_0000
+"""Where the linker puts data, to tell it from program memory."""
 RUN = struct.Struct("<QBIHH" + "iHB" * 3)
 RAN = struct.Struct("<QQQ3B3IH")
 EVENT = struct.Struct("<QBB")
@@ -88,9 +90,11 @@ def image(chip: str) -> Path:
 @lru_cache(maxsize=8)
 def symbols(chip: str) -> dict[str, int]:
     """Every variable of the firmware and its data address, the linker's own marks included."""
-    told = subprocess.run(["avr-nm", str(image(chip).with_suffix(".elf"))], capture_output=True, text=True, check=True).stdout
-    rows = (line.split() for line in told.splitlines())
-    return {row[2].partition(".lto_priv")[0]: int(row[0], 16) & 0xFFFF for row in rows if len(row) == 3 and int(row[0], 16) >= 0x800000}
+    elf = image(chip).with_suffix(".elf")
+    told = subprocess.run(["avr-nm", str(elf)], capture_output=True, text=True, check=True).stdout
+    rows = [line.split() for line in told.splitlines()]
+    return {row[2].partition(".lto_priv")[0]: int(row[0], 16) & 0xFFFF
+            for row in rows if len(row) == 3 and int(row[0], 16) >= DATA_AT}
 
 
 @lru_cache(maxsize=2)

@@ -33,8 +33,8 @@ def sealed(record: bytes) -> bytes:
 
 
 def identity_bytes(one: Identity) -> bytes:
-    return sealed(struct.pack("<B3sBBBHHBBB", FORMAT, bytes.fromhex(one.board), one.simulated, one.channels, one.own, one.fitted,
-                              one.current_ma_per_v, one.fan_pulses, 0, 0))
+    return sealed(struct.pack("<B3sBBBHHBBB", FORMAT, bytes.fromhex(one.board), one.simulated, one.channels, one.own,
+                              one.fitted, one.current_ma_per_v, one.fan_pulses, 0, 0))
 
 
 def limits_bytes(ceiling_mc: int, longest_s: int) -> bytes:

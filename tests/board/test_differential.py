@@ -46,14 +46,15 @@ SEQUENCES = st.integers(0, 12)
 SESSIONS = st.sampled_from([4711, 4711, 4711, 4711, 4712, 0, 65535])
 CEILINGS = st.sampled_from([None, 139_999, 140_000, 140_001, 100_000, 60_000, 10_000, 0, -5, 400_001, 999_999])
 FRAMES = st.one_of(
-    st.builds(Hello, SESSIONS.filter(bool), SEQUENCES), st.builds(Enable, SESSIONS, SEQUENCES), st.builds(Enable, SESSIONS, SEQUENCES),
+    st.builds(Hello, SESSIONS.filter(bool), SEQUENCES), st.builds(Enable, SESSIONS, SEQUENCES),
+    st.builds(Enable, st.just(4711), SEQUENCES),
     st.builds(Drive, SESSIONS, SEQUENCES, st.booleans(), st.booleans(), st.sampled_from([0, 10_000]), st.just(40_000)),
     st.builds(Drive, st.just(4711), SEQUENCES, st.just(True), st.just(True), st.just(10_000), st.just(40_000)),
     st.builds(Tell, SESSIONS, SEQUENCES, st.integers(0, 2), st.booleans(), st.booleans(), st.integers(0, 3)),
     st.builds(SetLimits, SESSIONS, SEQUENCES, CEILINGS, CEILINGS, st.sampled_from([None, 0, 1, 345_600, 345_601, 999_999])),
 ).map(line)
-VALUES = st.sampled_from([b"", b"0", b"1", b"00", b"01", b"-", b"-0", b"-1", b"+1", b" 1", b"2", b"3", b"10001", b"999", b"1000",
-                          b"600001", b"65536", b"99999999", b"1e3", b"0x1", b"a"])
+VALUES = st.sampled_from([b"", b"0", b"1", b"00", b"01", b"-", b"-0", b"-1", b"+1", b" 1", b"2", b"3", b"10001", b"999",
+                          b"1000", b"600001", b"65536", b"99999999", b"1e3", b"0x1", b"a"])
 
 
 @st.composite

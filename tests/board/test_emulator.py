@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from controller.chamber.shapes import SHAPES
@@ -43,9 +45,9 @@ def test_reports_leave_every_250_ms_and_their_clock_is_the_boards():
         begun = [event.us for event in board.events if event.kind == chips.LINE and event.value == ord("R")]
         assert [report.sequence for report in reports] == list(range(len(reports)))
         assert len(begun) >= 75
-        assert all(abs(later - sooner - 250 * MS) <= 15 * MS for sooner, later in zip(begun, begun[1:], strict=False))
+        assert all(abs(later - sooner - 250 * MS) <= 15 * MS for sooner, later in itertools.pairwise(begun))
         assert all(abs((later.up_us - sooner.up_us) - 250 * MS) <= MS
-                   for sooner, later in zip(reports, reports[1:], strict=False))
+                   for sooner, later in itertools.pairwise(reports))
 
 
 def test_the_firmwares_temperatures_are_those_of_its_90():

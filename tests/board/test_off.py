@@ -15,7 +15,18 @@ import pytest
 from controller.core.messages import Enable, Fault, Hello, OffReason, RefusalCode, SetLimits
 from controller.core.messages import ResetCause as Cause
 from tests.board.emulated import ALL_ONES, ALL_ZEROS, HUNG, SETTINGS_LOST, EmulatedBoard
-from tests.board.host import CONTACTOR_US, MS, PASS_US, S1, SILENCE_US, Host, fell_us, heating, needs_emulator, pins_high
+from tests.board.host import (
+    CONTACTOR_US,
+    MS,
+    PASS_US,
+    S1,
+    SILENCE_US,
+    Host,
+    fell_us,
+    heating,
+    needs_emulator,
+    pins_high,
+)
 from tests.board.surroundings import COLD_RANGE, OPEN, OVER_OR_UNDER, RANGE
 
 pytestmark = needs_emulator

@@ -23,15 +23,14 @@ from controller.core.setup import Level
 from controller.planning.schedule_file import parse
 from controller.records.queries import Reader
 from controller.rehearse import Rehearsal, run
+from tests.answered import LEAVING
 from tests.bench.board_soak import soak
-from tests.board import machine as chips
 from tests.board.emulated import HUNG, EmulatedBoard
 from tests.board.host import CONTACTOR_US, MS, S1, SILENCE_US, fell_us, needs_emulator, pins_high
 from tests.board.surroundings import NOISES, OPEN
 from tests.board.worlds import Under, chamber_for, on_a_terminal
 from tests.service.chambers import integers
 from tests.service.rig import Raw
-from tests.answered import LEAVING
 
 pytestmark = [needs_emulator, pytest.mark.slow, pytest.mark.timeout(300)]
 ROOT = Path(__file__).parents[2]
@@ -107,7 +106,7 @@ def test_what_goes_wrong_in_a_run_is_heat_off_in_time_and_no_heat_after_it(tmp_p
     with heated(tmp_path) as (rehearsal, board, ticks):
         since_us = board.now_us
         wrong.make(board)
-        for made in ticks:
+        for _made in ticks:
             if board.now_us > since_us + 15 * S1:
                 break
         assert fell_us(board, "modulator", since_us) <= wrong.within_us
@@ -118,7 +117,6 @@ def test_what_goes_wrong_in_a_run_is_heat_off_in_time_and_no_heat_after_it(tmp_p
             assert rehearsal.trips or wrong.name == "local stop", "a person's stop is an abort, all else is a trip"
         else:
             assert not rehearsal.trips and state in (S.HELD, S.HOLDING), "an interlock holds, it does not trip"
-        assert made is not None
 
 
 @pytest.mark.parametrize("name", ["bits", "again", *(
@@ -158,8 +156,8 @@ def begun(person: Raw) -> dict:
 @contextmanager
 def controller(data: Path, chamber: Path, *more: str) -> Iterator[subprocess.Popen[bytes]]:
     """The process that owns the port; killed at the end if the test has left it."""
-    process = subprocess.Popen([sys.executable, "-m", "controller.service", "--chamber", str(chamber), "--data", str(data), *more],
-                               cwd=ROOT, stderr=subprocess.PIPE)
+    words = [sys.executable, "-m", "controller.service", "--chamber", str(chamber), "--data", str(data), *more]
+    process = subprocess.Popen(words, cwd=ROOT, stderr=subprocess.PIPE)
     try:
         yield process
     finally:

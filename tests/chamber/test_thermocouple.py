@@ -6,6 +6,8 @@ thermocouples_reference 0.20) compute them; both agree to 0.00001 mV.
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -47,7 +49,7 @@ def test_the_pieces_meet_and_rise(kind):
     assert emf_mv(kind, 1e-9) == pytest.approx(emf_mv(kind, -1e-9), abs=1e-5)
     row = KINDS[kind]
     steps = [emf_mv(kind, c) for c in range(-200, int(row.high_c), 5)]
-    assert all(one < other for one, other in zip(steps, steps[1:], strict=False))
+    assert all(one < other for one, other in itertools.pairwise(steps))
 
 
 @pytest.mark.parametrize(("kind", "hot_c"), [("K", 1372.1), ("K", -270.1), ("J", 760.1), ("T", 400.1)])
