@@ -15,8 +15,8 @@
 typedef enum { EXCHANGE_NONE = 0, EXCHANGE_SETTLE, EXCHANGE_SHOT, EXCHANGE_READ } exchange_t;
 
 static converter_t converters[CHANNELS];
-static exchange_t next[CHANNELS]; /* what each wants of the bus: NONE is a look whether it has finished */
 static uint8_t turn;
+static converter_t *now; /* the one whose turn it is */
 static exchange_t running; /* of the converter whose turn it is */
 static uint8_t running_for; /* passes */
 static volatile uint8_t bytes[EXCHANGE_BYTES]; /* out, and in their place in; shared with the interrupt, D-6 */
@@ -90,7 +90,7 @@ static void silent(converter_t *converter)
 {
     converter->channel.faults = (uint8_t)FAULT_CONVERTER_SILENT;
     converter->waited = 0u;
-    next[turn] = EXCHANGE_SETTLE;
+    converter->next = (uint8_t)EXCHANGE_SETTLE;
 }
 
 static void judged(converter_t *converter)
@@ -113,7 +113,13 @@ static void judged(converter_t *converter)
     converter->cold_mc = reading.cold_mc;
     converter->conversions++;
     converter->waited = 0u;
-    next[turn] = EXCHANGE_SHOT;
+    converter->next = (uint8_t)EXCHANGE_SHOT;
+}
+
+static void turn_on(void)
+{
+    turn = (uint8_t)((turn < (CHANNELS - 1u)) ? (turn + 1u) : 0u);
+    now = &converters[turn];
 }
 
 /* True once the bus is free. */
@@ -128,23 +134,23 @@ static bool exchange_end(uint8_t passes)
             return false;
         }
         bus_start();
-        silent(&converters[turn]);
+        silent(now);
     } else if (running == EXCHANGE_READ) {
-        judged(&converters[turn]);
+        judged(now);
     } else {
-        next[turn] = (running == EXCHANGE_SETTLE) ? EXCHANGE_SHOT : EXCHANGE_READ;
+        now->next = (uint8_t)((running == EXCHANGE_SETTLE) ? EXCHANGE_SHOT : EXCHANGE_READ);
     }
     select(turn, false);
     running = EXCHANGE_NONE;
-    if (next[turn] == EXCHANGE_READ) {
-        turn = (uint8_t)((turn + 1u) % CHANNELS); /* one that goes on measuring must not keep the bus */
+    if (now->next == (uint8_t)EXCHANGE_READ) {
+        turn_on(); /* one that goes on measuring must not keep the bus */
     }
     return true;
 }
 
-static bool wants(uint8_t at)
+static bool wants(const converter_t *converter)
 {
-    return converters[at].channel.fitted && ((next[at] != EXCHANGE_READ) || (converters[at].waited >= ASK_AFTER));
+    return converter->channel.fitted && ((converter->next != (uint8_t)EXCHANGE_READ) || (converter->waited >= ASK_AFTER));
 }
 
 static void waited(converter_t *converter, uint8_t passes)
@@ -156,11 +162,11 @@ static void waited(converter_t *converter, uint8_t passes)
 
 void converters_start(uint8_t channels)
 {
-    for (turn = 0u; turn < CHANNELS; turn++) {
-        converters[turn].channel.fitted = (channels & (uint8_t)(1u << turn)) != 0u;
-        silent(&converters[turn]);
+    for (uint8_t at = 0u; at < CHANNELS; at++) {
+        converters[at].channel.fitted = (channels & (uint8_t)(1u << at)) != 0u;
+        silent(&converters[at]);
     }
-    turn = 0u;
+    now = converters;
     bus_start();
 }
 
@@ -175,14 +181,14 @@ void converters_pass(uint8_t passes)
     if (!free) {
         return;
     }
-    for (uint8_t tries = 0u; (tries < CHANNELS) && !wants(turn); tries++) {
-        turn = (uint8_t)((turn < (CHANNELS - 1u)) ? (turn + 1u) : 0u);
+    for (uint8_t tries = 0u; (tries < CHANNELS) && !wants(now); tries++) {
+        turn_on();
     }
-    if (wants(turn)) {
-        if (converters[turn].waited >= WAIT_MAX) {
-            silent(&converters[turn]);
+    if (wants(now)) {
+        if (now->waited >= WAIT_MAX) {
+            silent(now);
         }
-        exchange_begin(next[turn]);
+        exchange_begin((exchange_t)now->next);
     }
 }
 

@@ -12,6 +12,7 @@ typedef struct {
     int32_t cold_mc;
     uint8_t conversions; /* that finished and read well, modulo 256 */
     uint8_t waited; /* passes since the last one */
+    uint8_t next; /* what it wants of the bus */
 } converter_t;
 
 /* `channels`: bit set of those that are fitted. */

@@ -1,5 +1,5 @@
 /* The shell: a pass every 10 ms reads, decides, writes, speaks, and feeds the watchdog once every part has had its turn.
- * What may be on is decided in decide.c; nothing here switches on by itself. */
+ * What may be on is decided in decide.c; nothing here switches on by itself. No assertions: D-11. */
 #include <avr/interrupt.h>
 #include <avr/sleep.h>
 #include <avr/wdt.h>

@@ -10,7 +10,7 @@
 #include "flash.h"
 #include "senses.h"
 
-#define PROGRAM_SLICE 4u
+#define PROGRAM_SLICE 8u
 #define EVERY_INPUT 8u /* passes between turns; the program has all others */
 #define EVERY_REGISTERS 16u
 #define EVERY_BLOCK 2u
@@ -27,16 +27,11 @@
 /* In start.S: D-1 */
 extern uint8_t march_block(uint8_t *block);
 extern uint8_t registers_test(void);
+extern uint32_t crc32_more(uint32_t before, uint8_t byte);
 extern void early(void);
 /* The linker's own names, of which only the address means something: D-7 */
 extern uint8_t __data_load_end[]; /* in flash, one past the image */
 extern uint8_t _end[]; /* in RAM, one past the last variable */
-
-/* CRC-32 (reflected, polynomial 0xEDB88320), half a byte at a time. */
-static const IN_FLASH uint32_t CRC_TABLE[16] = {
-    0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
-    0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
-};
 
 typedef enum {
     TEST_PROGRAM = 0x01,
@@ -95,14 +90,6 @@ static bool paint_holds(void)
         holds = (at[byte] == PAINT) && holds;
     }
     return holds;
-}
-
-static uint32_t crc32_more(uint32_t before, uint8_t byte)
-{
-    uint32_t now = before ^ byte;
-
-    now = CRC_TABLE[now & 0x0Fu] ^ (now >> 4);
-    return CRC_TABLE[now & 0x0Fu] ^ (now >> 4);
 }
 
 /* Goes on by a slice. True at the end of the image, when `sum` is its checksum. */

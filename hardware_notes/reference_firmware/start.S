@@ -168,3 +168,48 @@ registers_test:
     clr r1
     ret
 .size registers_test, . - registers_test
+
+; uint32_t crc32_more(uint32_t before, uint8_t byte): CRC-32 (reflected, polynomial 0xEDB88320), half a byte at a time. The
+; compiler's own shifts by four take three times as long.
+.macro crc32_shift from, to
+    swap \from
+    mov r0, \from
+    andi \from, 0x0F
+    eor r0, \from
+    or \to, r0
+.endm
+
+.section .text.crc32_more, "ax", @progbits
+.global crc32_more
+.type crc32_more, @function
+crc32_more:
+    eor r22, r20
+    rcall .Lhalf
+.Lhalf:
+    mov r30, r22
+    andi r30, 0x0F
+    lsl r30
+    lsl r30
+    clr r31
+    subi r30, lo8(-(crc32_table))
+    sbci r31, hi8(-(crc32_table))
+    swap r22
+    andi r22, 0x0F
+    crc32_shift r23, r22
+    crc32_shift r24, r23
+    crc32_shift r25, r24
+    lpm r0, Z+
+    eor r22, r0
+    lpm r0, Z+
+    eor r23, r0
+    lpm r0, Z+
+    eor r24, r0
+    lpm r0, Z+
+    eor r25, r0
+    ret
+.size crc32_more, . - crc32_more
+
+.section .progmem.data, "a", @progbits
+crc32_table:
+    .long 0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4, 0x4DB26158, 0x5005713C
+    .long 0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C, 0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C
