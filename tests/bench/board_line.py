@@ -92,6 +92,7 @@ def period() -> list[Figure]:
 
 def period_at_host() -> list[Figure]:
     """report period at the host over a pseudo-terminal, in real time"""
+    chips.built()
     child = subprocess.Popen([sys.executable, "-m", "tests.board.emulated"], cwd=ROOT, stdout=subprocess.PIPE, text=True)
     try:
         assert child.stdout is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from controller.core.messages import Hello, SetLimits, Tell
 from tests.bench.figure import Figure, at_most
 from tests.board.host import MS, heating
-from tests.board.machine import CHIPS, RAM_AT, RAM_END, image, symbols
+from tests.board.machine import CHIPS, RAM_AT, RAM_END, built, image, symbols
 
 PAINT = 0xC5
 """What the firmware paints its free memory with at every start; see its selftest.c."""
@@ -16,6 +16,7 @@ MINUTES = 5
 
 def size() -> list[Figure]:
     """firmware size, stack headroom, awake share"""
+    built()
     figures = []
     for chip in CHIPS:
         end = symbols(chip)["_end"]
