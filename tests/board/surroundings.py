@@ -122,6 +122,19 @@ def _again(seed: int) -> Noise:
     return noise
 
 
+def _digits(seed: int) -> Noise:
+    """One digit of what is said at once becomes another: the form holds, and only the checksum can tell."""
+    draw = Random(seed)
+
+    def noise(data: bytes) -> bytes:
+        places = [at for at, byte in enumerate(data) if 0x30 <= byte <= 0x39]
+        if not places:
+            return data
+        at = draw.choice(places)
+        return data[:at] + bytes((0x30 + (data[at] - 0x30 + draw.randrange(1, 10)) % 10,)) + data[at + 1:]
+    return noise
+
+
 NOISES: dict[str, Callable[[int], Noise]] = {
     "bits": _each(0.05, lambda byte, draw: bytes((byte ^ 1 << draw.randrange(8),))),
     "dropped": _each(0.05, lambda byte, draw: b""),
@@ -129,6 +142,7 @@ NOISES: dict[str, Callable[[int], Noise]] = {
     "doubled": _each(0.05, lambda byte, draw: bytes((byte, byte))),
     "cut": _cut,
     "again": _again,
+    "digits": _digits,
     "drowned": _each(1.0, lambda byte, draw: bytes((draw.randrange(256),))),
 }
 """What an element's wiring does to a serial line, by name: each takes a seed and gives bytes to bytes."""

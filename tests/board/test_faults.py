@@ -6,7 +6,19 @@ from random import Random
 
 import pytest
 
-from controller.core.messages import Drive, Enable, Hello, OffReason, RefusalCode, Report, ResetCause, Tell, Welcome
+from controller.core.messages import (
+    Drive,
+    Enable,
+    Hello,
+    LimitsRead,
+    OffReason,
+    RefusalCode,
+    Report,
+    ResetCause,
+    SetLimits,
+    Tell,
+    Welcome,
+)
 from controller.link.protocol import encode
 from controller.link.session import BoardSession
 from tests.board import machine as chips
@@ -123,6 +135,25 @@ def test_a_drive_cut_anywhere_is_no_drive_and_the_next_line_is_heard():
         board.receive(whole)
         host.run(150 * MS)
         assert pins_high(board) == (True, True)
+
+
+def test_a_line_with_one_wrong_digit_is_neither_obeyed_nor_answered():
+    """Every digit of every frame that could change something, made another: only the checksum is left to tell."""
+    frames = (Hello(4711, 90), Enable(4711, 91), Drive(4711, 92, True, True, 10_000, 40_000),
+              SetLimits(4711, 93, 90_000, 80_000, 5))
+    with EmulatedBoard() as board:
+        host = Host(board)
+        host.run(700 * MS)
+        host.ask(Hello)
+        before = len(host.events)
+        for whole in map(encode, frames):
+            for at in (at for at, byte in enumerate(whole) if 0x30 <= byte <= 0x39):
+                board.receive(whole[:at] + bytes((0x30 + (whole[at] - 0x2F) % 10,)) + whole[at + 1:])
+                host.run(10 * MS)
+        host.run(500 * MS)
+        answers = {type(event) for event in host.events[before:]} - {Report, LimitsRead}
+        assert not answers and host.last().heard == 1 and not host.last().enabled
+        assert host.last(LimitsRead).run_ceiling_mc == 140_000
 
 
 def test_noise_from_the_board_is_never_answered_and_an_echo_is_not_either():

@@ -119,8 +119,8 @@ def test_what_goes_wrong_in_a_run_is_heat_off_in_time_and_no_heat_after_it(tmp_p
             assert not rehearsal.trips and state in (S.HELD, S.HOLDING), "an interlock holds, it does not trip"
 
 
-@pytest.mark.parametrize("name", ["bits", "again", *(
-    pytest.param(name, marks=pytest.mark.campaign) for name in ("cut", "doubled", "dropped", "inserted"))])
+@pytest.mark.parametrize("name", ["bits", "digits", *(
+    pytest.param(name, marks=pytest.mark.campaign) for name in ("again", "cut", "doubled", "dropped", "inserted"))])
 def test_noise_in_a_run_gives_no_false_command(tmp_path, name):
     """20 s of noise both ways. Whatever comes of it, the board's session, ceilings and lamps are the host's own, and
     without drives it is off in time."""
