@@ -19,6 +19,8 @@ pytestmark = needs_emulator
 COLD_C = (0.0, 10.0, 25.0, 40.0, 55.0, 70.0)
 HOT_C = (0.0, 1.0, 20.0, 50.0, 100.0, 105.0, 126.9686, 150.0, 200.0, 250.0, 300.0, 350.0, 400.0)
 CONVERTER_STEP_MC = 1000 / 128
+PORT_D = 0x2B
+"""The smaller chip's register of both heater pins; its direction register stands before it."""
 
 
 @pytest.mark.parametrize("chip", chips.CHIPS)
@@ -143,12 +145,17 @@ def test_a_press_shorter_than_a_report_is_shown_once(chip):
 
 
 def test_pins_are_read_as_port_and_ddr():
-    """A register that says high on a pin that is no output is not high: a reset floats the pins."""
-    with heating() as host:
-        board = host.board
-        board.machine.reset(chips.EXTERNAL)
-        board.stretch(board.now_us)
+    """A register that says high on a pin that is no output is not high: the pull-down has it."""
+    with EmulatedBoard() as board:
+        host = Host(board).open()
+        host.heat(2)
+        assert pins_high(board) == (True, True)
+        port, direction = board.machine.ram(PORT_D, 1)[0], board.machine.ram(PORT_D - 1, 1)[0]
+        board.machine.put_ram(PORT_D - 1, bytes((direction & 0x3F,)))
+        board.run(20 * MS)
+        assert board.machine.ram(PORT_D, 1)[0] & 0xC0 == port & 0xC0 == 0xC0
         assert pins_high(board) == (False, False)
+        assert board.differences, "and the firmware's outputs say otherwise"
 
 
 def test_a_pin_that_is_not_what_the_outputs_say_is_told():

@@ -89,6 +89,17 @@ def test_run_limits_only_fall_within_a_session_and_a_hello_sets_them_back():
         assert (fresh.run_ceiling_mc, fresh.run_max_s) == (FROM_MC, 345_600)
 
 
+def test_a_second_lowering_in_the_middle_of_the_first_wins():
+    with heating() as host:
+        host.say(SetLimits, TO_MC, None, None)
+        host.run(50 * MS)
+        host.say(SetLimits, TO_MC - 7_000, None, None)
+        host.run(600 * MS)
+        assert stored_ceiling_mc(host.board.machine.eeprom()) == TO_MC - 7_000
+        assert host.last(LimitsRead).board_ceiling_mc == TO_MC - 7_000
+        assert woken(host).board_ceiling_mc == TO_MC - 7_000
+
+
 @pytest.mark.parametrize("byte", range(1, LIMITS_BYTES + 1))
 @pytest.mark.parametrize("torn", [False, True], ids=["written", "torn"])
 def test_power_that_goes_in_the_middle_of_writing_a_ceiling_never_leaves_a_higher_one(byte, torn):
