@@ -5,19 +5,10 @@
 #define ASKED_MAX 1300000000 /* passes times duty: one window carried and one more asked, with room to spare */
 #define WINDOW_MIN 100u /* passes; likewise the next */
 #define WINDOW_MAX 60000u
+#define WINDOW_FIRST 4000u /* until a drive frame says another */
 #define AT_MAX 60255u /* a window's length and one late pass */
 #define HEATED_MAX (RUN_MAX_S * PASSES_PER_S)
 #define ON_PASSES_MAX 999999u
-
-/*@ predicate sane(state_t *s) =
-      s->duty_e4 <= 10000 && 100 <= s->window <= 60000 && s->silent <= 480 && s->run_max_s <= 999999 &&
-      s->heated <= 99999900 && s->opens_in <= 10 && s->ready_in <= 10 && s->on_passes <= 999999 &&
-      s->switches <= 999999 && s->pulse.at <= 60255 && s->pulse.length <= 60000 && s->pulse.shortest <= 100 &&
-      s->pulse.on_for <= 60255 && s->pulse.given <= 60255 &&
-      -1300000000 <= s->pulse.asked <= 1300000000 &&
-      1 <= s->void_reason <= 14 &&
-      (s->opening ==> s->contactor) && (s->modulator ==> s->pulse.open && s->duty_e4 > 0);
-*/
 
 /* Could this state have come from `decide`? Memory that has lost a bit must not become heat. */
 /*@ requires \valid_read(s);
@@ -121,8 +112,9 @@ static void pass_time(state_t *s, const inputs_t *in)
 static bool is_below(const inputs_t *in, int32_t limit_mc)
 {
     /*@ loop invariant 0 <= i <= 3;
-        loop invariant \forall integer j; 0 <= j < i ==>
-          (in->channels[j].fitted && in->channels[j].faults == 0 ==> in->channels[j].value_mc < limit_mc);
+        loop invariant i > 0 ==> cool(&in->channels[0], limit_mc);
+        loop invariant i > 1 ==> cool(&in->channels[1], limit_mc);
+        loop invariant i > 2 ==> cool(&in->channels[2], limit_mc);
         loop assigns i;
         loop variant 3 - i; */
     for (uint8_t i = 0u; i < CHANNELS; i++) {
@@ -227,8 +219,9 @@ static bool is_barred(const state_t *s, const inputs_t *in)
 }
 
 /* What to remember of why the enable ended. */
-/*@ requires \valid_read(s);
-    assigns \nothing; */
+/*@ requires \valid_read(s) && 1 <= reason <= 14;
+    assigns \nothing;
+    ensures 1 <= \result <= 14; */
 static uint8_t void_reason(const state_t *s, uint8_t reason)
 {
     bool holds_only = (reason == OFF_SENSOR) || (reason == OFF_DOOR);
@@ -251,6 +244,7 @@ static uint8_t void_reason(const state_t *s, uint8_t reason)
 static uint8_t judge(state_t *s, const inputs_t *in)
 {
     uint8_t reason = off_reason(s, in);
+    /*@ assert reason == 0 ==> !ends_the_enable(s, in); */
     if (s->enabled && (is_barred(s, in) || !(s->silent < SILENCE_PASSES))) {
         s->enabled = false;
         s->void_reason = void_reason(s, reason);
@@ -261,11 +255,11 @@ static uint8_t judge(state_t *s, const inputs_t *in)
 /* Frames */
 
 /*@ requires \valid(out);
-    assigns *out;
-    ensures out->refusal == code && !out->store && !out->tell; */
+    assigns out->answer, out->refusal; */
 static void refuse(outputs_t *out, uint8_t code)
 {
-    *out = (outputs_t){ .answer = (uint8_t)ANSWER_REFUSAL, .refusal = code };
+    out->answer = (uint8_t)ANSWER_REFUSAL;
+    out->refusal = code;
 }
 
 /* Outputs off, enable void, limits back to the board's own. */
@@ -309,6 +303,7 @@ static void hear_hello(state_t *s, const inputs_t *in, outputs_t *out)
 /*@ requires \valid(s) && \valid_read(frame) && \valid(out) && \separated(s, frame, out) && sane(s) && !out->store;
     assigns s->heard, *out;
     ensures sane(s) && !out->store;
+    ensures out->store == \old(out->store);
     ensures \result ==> frame->session == s->session && frame->sequence > \old(s->heard) && s->heard == frame->sequence;
     ensures !\result ==> s->heard == \old(s->heard); */
 static bool fresh(state_t *s, const frame_t *frame, outputs_t *out)
@@ -569,21 +564,61 @@ static void settle(state_t *s, bool allowed)
     aim(s);
 }
 
+/*@ requires \valid(out);
+    assigns *out;
+    ensures !out->store && !out->tell && out->answer == 0; */
+static void nothing_yet(outputs_t *out)
+{
+    out->modulator = false;
+    out->contactor = false;
+    out->off = (uint8_t)OFF_RESET;
+    out->answer = (uint8_t)ANSWER_NONE;
+    out->refusal = (uint8_t)REFUSAL_NONE;
+    out->tell = false;
+    out->store = false;
+    out->store_ceiling_mc = 0;
+}
+
 /* The two that others call */
 
 void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s)
 {
-    *state = (state_t){ 0 };
+    /* Field by field, so that the prover sees each of them. */
+    state->session = 0u;
+    state->heard = 0u;
+    state->enabled = false;
+    state->failed = false;
+    state->void_reason = (uint8_t)OFF_NOT_ENABLED;
     state->run_ceiling_mc = board_ceiling_mc;
     state->run_max_s = (longest_s <= RUN_MAX_S) ? longest_s : 0u;
-    state->void_reason = (uint8_t)OFF_NOT_ENABLED;
-    state->window = 4000u;
+    state->permit = false;
+    state->wants_contactor = false;
+    state->duty_e4 = 0u;
+    state->window = WINDOW_FIRST;
+    state->silent = 0u;
+    state->heated = 0u;
+    state->modulator = false;
+    state->contactor = false;
+    state->opening = false;
+    state->opens_in = 0u;
+    state->ready_in = 0u;
+    state->modulator_late = 0u;
+    state->contactor_late = 0u;
+    state->pulse.open = false;
+    state->pulse.pulsed = false;
+    state->pulse.at = 0u;
+    state->pulse.length = 0u;
+    state->pulse.shortest = 0u;
+    state->pulse.on_for = 0u;
+    state->pulse.given = 0u;
+    state->pulse.asked = 0;
+    state->on_passes = 0u;
     state->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
 }
 
 void decide(state_t *state, const inputs_t *in, outputs_t *out)
 {
-    *out = (outputs_t){ 0 };
+    nothing_yet(out);
     if (!is_sane(state)) {
         decide_reset(state, state->switches, in->board_ceiling_mc, in->longest_s);
         state->failed = true;

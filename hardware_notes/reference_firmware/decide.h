@@ -124,9 +124,11 @@ typedef struct {
     uint32_t switches; /* of the board's life */
 } state_t;
 
-/*@ predicate below{L}(inputs_t *in, integer limit_mc) =
-      \forall integer i; 0 <= i < 3 ==>
-        (in->channels[i].fitted && in->channels[i].faults == 0 ==> in->channels[i].value_mc < limit_mc);
+/*@ predicate cool{L}(channel_t *one, integer limit_mc) =
+      one->fitted && one->faults == 0 ==> one->value_mc < limit_mc;
+
+    predicate below{L}(inputs_t *in, integer limit_mc) =
+      cool(&in->channels[0], limit_mc) && cool(&in->channels[1], limit_mc) && cool(&in->channels[2], limit_mc);
 
     predicate own_good{L}(inputs_t *in) =
       ((in->own & 1) != 0 ==> in->channels[0].fitted && in->channels[0].faults == 0) &&
@@ -148,11 +150,22 @@ typedef struct {
       !(s->heated < s->run_max_s * 100) || s->modulator_late > 100 || s->contactor_late > 100 || s->silent >= 480;
 */
 
+/*@ predicate sane(state_t *s) =
+      s->duty_e4 <= 10000 && 100 <= s->window <= 60000 && s->silent <= 480 && s->run_max_s <= 999999 &&
+      s->heated <= 99999900 && s->opens_in <= 10 && s->ready_in <= 10 && s->on_passes <= 999999 &&
+      s->switches <= 999999 && s->pulse.at <= 60255 && s->pulse.length <= 60000 && s->pulse.shortest <= 100 &&
+      s->pulse.on_for <= 60255 && s->pulse.given <= 60255 &&
+      -1300000000 <= s->pulse.asked <= 1300000000 &&
+      1 <= s->void_reason <= 14 &&
+      (s->opening ==> s->contactor) && (s->modulator ==> s->pulse.open && s->duty_e4 > 0);
+*/
+
 /* Outputs off, no session: what a reset leaves. `switches` so far in the board's life; the run's limits are the stored
  * ones. */
 /*@ requires \valid(state);
     assigns *state;
     ensures !state->modulator && !state->contactor && !state->enabled && state->session == 0 && !state->failed;
+    ensures !state->opening && !state->permit && sane(state);
 */
 void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s);
 

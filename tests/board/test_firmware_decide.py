@@ -349,4 +349,4 @@ def test_from_any_state_heat_means_that_every_permissive_stands(core, state, inp
     assert (out.off == 0) == allowed
     assert not (state.enabled and not before.enabled) or inputs.frame.kind == KINDS[Enable]
     assert not (state.permit and not before.permit) or inputs.frame.kind == KINDS[Drive]
-    assert state.failed or inputs.self_test_good and not before.failed
+    assert state.failed or (inputs.self_test_good and not before.failed)
