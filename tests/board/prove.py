@@ -1,0 +1,179 @@
+"""`make prove`: has a prover show the contract of the firmware's decisions, function by function, and writes down the result.
+
+Frama-C's WP plug-in turns every contract in decide.h and decide.c, and every possible run-time error, into goals; SMT
+solvers discharge them. A proof that would also accept a wrong program is worth nothing, so each planted defect of
+`PLANTED` must leave goals unproven. The result is kept beside the firmware, with date, commit and the sources' checksum;
+a test says when it is older than the sources.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.board import mistreated
+from tests.board.firmware_core import FIRMWARE
+
+SOURCES = ("decide.c", "decide.h", "frames.h")
+RESULT = FIRMWARE / "proof.md"
+PROVER = ("frama-c", "-wp", "-wp-rte", "-wp-split", "-wp-prover", "cvc4,z3", "-wp-timeout", "20", "-wp-par", "2")
+PLANTED_TIMEOUT_S = "8"
+TOO_LONG_S = 1800
+FUZZ_S = 60
+FUNCTION = re.compile(r"^(?:static )?(?:bool|void|u?int\d+_t) (\w+)\(", re.MULTILINE)
+PACKAGES = "frama-c-base why3 z3 cvc4 clang libclang-rt-14-dev clang-tidy"
+
+
+class Defect(NamedTuple):
+    """One thing to break, and the function whose contract must no longer be provable."""
+
+    words: str
+    function: str
+    sound: str
+    broken: str
+
+
+PLANTED = (
+    Defect("the local stop is not looked at", "off_reason", "if (in->local_stop) {", "if (false) {"),
+    Defect("a ceiling counts from one above itself", "is_below", "!(one->value_mc < limit_mc)", "(one->value_mc > limit_mc)"),
+    Defect("silence ends one pass late", "off_reason", "if (!(s->silent < SILENCE_PASSES)) {",
+           "if (s->silent > SILENCE_PASSES) {"),
+    Defect("a trip leaves the enable standing", "judge", "        s->enabled = false;\n", ""),
+    Defect("a failed self-test is forgotten", "decide", "    if (!in->self_test_good) {\n        state->failed = true;",
+           "    state->failed = false;\n    if (!in->self_test_good) {\n        state->failed = true;"),
+    Defect("a drive frame enables", "drive", "    s->silent = 0u;\n    if (s->duty_e4",
+           "    s->silent = 0u;\n    s->enabled = true;\n    if (s->duty_e4"),
+    Defect("a stale frame is obeyed", "fresh", "frame->sequence <= s->heard", "frame->sequence < s->heard"),
+    Defect("the stored ceiling rises without a hand on the board", "limits_refused", "if (rises && !in->local_stop) {",
+           "if (false) {"),
+    Defect("a run's ceiling may rise within its session", "limits_refused", "asked->run_ceiling_mc > top_mc",
+           "asked->run_ceiling_mc > CEILING_MAX_MC"),
+    Defect("the modulator is not dropped with the permissives", "settle", "bool drop = !allowed || (s->duty_e4 == 0u);",
+           "bool drop = (s->duty_e4 == 0u);"),
+    Defect("the contactor is never let go", "settle_contactor", "            s->opens_in = CONTACTOR_PASSES;\n",
+           "            s->opens_in = 255u;\n"),
+    Defect("a state that cannot be is believed", "is_sane", "(s->duty_e4 <= DUTY_FULL) && ", ""),
+)
+
+
+class Proof(NamedTuple):
+    """What the prover said of one function."""
+
+    proved: int
+    goals: int
+
+    @property
+    def whole(self) -> bool:
+        return self.goals > 0 and self.proved == self.goals
+
+
+def missing() -> str:
+    """Why nothing can be proven here; empty where it can."""
+    lacking = [name for name in ("frama-c", "why3", "z3", "cvc4") if shutil.which(name) is None]
+    return f"{', '.join(lacking)} missing; on Debian: apt install {PACKAGES}" if lacking else ""
+
+
+def functions() -> list[str]:
+    """Every function of the decisions, in their order."""
+    return FUNCTION.findall((FIRMWARE / "decide.c").read_text())
+
+
+def checksum() -> str:
+    """Of the sources that the proof is about."""
+    return hashlib.sha256(b"".join((FIRMWARE / name).read_bytes() for name in SOURCES)).hexdigest()[:16]
+
+
+def proven(folder: Path, function: str, timeout_s: str = "20") -> Proof:
+    """How many goals of `function` are discharged, for the sources in `folder`. The exit status says nothing; the line of
+    totals does, and a line that is not there counts as nothing proven."""
+    words = [timeout_s if word == "20" else word for word in PROVER]
+    said = subprocess.run([*words, "-wp-fct", function, "decide.c"], cwd=folder, capture_output=True, text=True,
+                          timeout=TOO_LONG_S, check=False).stdout
+    found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
+    return Proof(int(found[1]), int(found[2])) if found else Proof(0, 0)
+
+
+def planted(folder: Path, defect: Defect) -> None:
+    """The sources with one defect in them. Raises ValueError where its place is no longer there."""
+    for name in SOURCES:
+        shutil.copy(FIRMWARE / name, folder / name)
+    sound = (FIRMWARE / "decide.c").read_text()
+    if sound.count(defect.sound) != 1:
+        raise ValueError(f"the place of the defect {defect.words!r} is there {sound.count(defect.sound)} times; mend PLANTED")
+    (folder / "decide.c").write_text(sound.replace(defect.sound, defect.broken))
+
+
+def main() -> int:
+    """0 when every goal is discharged, every planted defect is caught and the fuzzer finds nothing."""
+    if missing():
+        print(missing(), file=sys.stderr)
+        return 1
+    subprocess.run(["why3", "config", "detect"], check=True, capture_output=True)
+    proofs, caught = {}, {}
+    steps = len(functions()) + len(PLANTED)
+    with tempfile.TemporaryDirectory() as name:
+        for number, function in enumerate(functions(), 1):
+            proofs[function] = _told(number, steps, function, proven(FIRMWARE, function))
+        for number, defect in enumerate(PLANTED, len(proofs) + 1):
+            planted(Path(name), defect)
+            caught[defect] = _told(number, steps, f"planted: {defect.words}",
+                                   proven(Path(name), defect.function, PLANTED_TIMEOUT_S))
+        tried = _fuzzed(Path(name))
+    RESULT.write_text(_page(proofs, caught, tried))
+    good = all(proof.whole for proof in proofs.values()) and not any(proof.whole for proof in caught.values())
+    print(f"{'Proven' if good else 'NOT PROVEN'}; written to {RESULT.name}.")
+    return 0 if good else 1
+
+
+def _told(number: int, steps: int, what: str, proof: Proof) -> Proof:
+    done = 24 * number // steps
+    print(f"[{'#' * done}{'.' * (24 - done)}] {number}/{steps} {what}: {proof.proved} of {proof.goals} goals", flush=True)
+    return proof
+
+
+def _fuzzed(folder: Path) -> int | None:
+    """Inputs tried by the coverage-guided engine; None where there is no engine."""
+    if mistreated.engine_missing():
+        return None
+    corpus = folder / "corpus"
+    corpus.mkdir()
+    return mistreated.explored(mistreated.built(folder, "clang", engine=True), corpus, FUZZ_S)
+
+
+def _version(*words: str) -> str:
+    return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip().splitlines()[0]
+
+
+def _page(proofs: dict[str, Proof], caught: dict[Defect, Proof], tried: int | None) -> str:
+    goals, proved = (sum(numbers) for numbers in zip(*[(one.goals, one.proved) for one in proofs.values()], strict=True))
+    commit = _version("git", "-C", str(FIRMWARE), "rev-parse", "--short", "HEAD")
+    fuzz = "no engine here" if tried is None else f"{tried:,} inputs in {FUZZ_S} s, nothing found"
+    return "\n".join([
+        "# What was proven of the decisions", "",
+        "Written by `make prove`; not by hand. The contract stands in `decide.h`, above `decide`.", "",
+        f"- date: {datetime.now(UTC).date().isoformat()}, on commit {commit} (or the changes after it)",
+        f"- sources: {', '.join(SOURCES)}, checksum {checksum()}",
+        f"- tools: Frama-C {_version('frama-c', '-version')}, {_version('z3', '--version')}, "
+        + " ".join(_version("cvc4", "--version").split()[2:5]),
+        f"- goals discharged: **{proved} of {goals}**",
+        f"- planted defects caught: **{sum(not one.whole for one in caught.values())} of {len(caught)}**",
+        f"- coverage-guided fuzzing of reader and decisions, with sanitizers: {fuzz}", "",
+        "| function | goals | discharged |", "|---|---|---|",
+        *[f"| {name} | {one.goals} | {one.proved} |" for name, one in proofs.items()], "",
+        "| planted defect | in | goals left unproven |", "|---|---|---|",
+        *[f"| {defect.words} | {defect.function} | {one.goals - one.proved} |" for defect, one in caught.items()], ""])
+
+
+if __name__ == "__main__":
+    began = time.monotonic()
+    status = main()
+    print(f"{time.monotonic() - began:.0f} s")
+    sys.exit(status)

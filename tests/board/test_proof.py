@@ -1,0 +1,47 @@
+"""The proof of the decisions: what is kept is about today's sources, is whole, and each planted defect still has its place.
+
+The provers themselves run in `make prove`; the slow test here runs them on the smallest functions where they are installed.
+"""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.board import prove
+
+KEPT = prove.RESULT.read_text(encoding="utf-8")
+
+
+def test_the_proof_that_is_kept_is_about_these_sources():
+    assert f"checksum {prove.checksum()}" in KEPT, "the decisions have changed since they were proven: make prove"
+
+
+def test_the_proof_that_is_kept_is_whole():
+    proved, goals = re.search(r"goals discharged: \*\*(\d+) of (\d+)\*\*", KEPT).groups()
+    assert proved == goals
+    rows = re.findall(r"^\| (\w+) \| (\d+) \| (\d+) \|$", KEPT, re.MULTILINE)
+    assert [name for name, _, _ in rows] == prove.functions()
+    assert all(goals == discharged for _, goals, discharged in rows)
+
+
+def test_every_planted_defect_was_caught():
+    caught = re.findall(r"^\| ([^|]+) \| (\w+) \| (\d+) \|$", KEPT.split("| planted defect")[1], re.MULTILINE)
+    assert [words for words, _, _ in caught] == [defect.words for defect in prove.PLANTED]
+    assert all(int(left) > 0 for _, _, left in caught)
+
+
+@pytest.mark.parametrize("defect", prove.PLANTED, ids=lambda defect: defect.words)
+def test_every_planted_defect_has_its_place(tmp_path, defect):
+    prove.planted(tmp_path, defect)
+    assert (tmp_path / "decide.c").read_text() != (prove.FIRMWARE / "decide.c").read_text()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(bool(prove.missing()), reason=prove.missing() or "-")
+def test_the_prover_tells_a_sound_ceiling_from_a_broken_one(tmp_path):
+    defect = next(one for one in prove.PLANTED if one.function == "is_below")
+    assert prove.proven(prove.FIRMWARE, "is_below").whole
+    prove.planted(tmp_path, defect)
+    assert not prove.proven(tmp_path, "is_below", prove.PLANTED_TIMEOUT_S).whole
