@@ -9,6 +9,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -149,8 +150,13 @@ def board_id_of(rehearsal: Rehearsal) -> str:
 
 def begun(person: Raw) -> dict:
     """Start the quick schedule, as a person would who has answered what is asked."""
-    person.ask("messages", failing="")
-    return person.command("start", schedule=integers(QUICK), level="unattended", leaving=LEAVING)
+    for _ in range(200):  # in real time the board's limits are still being written when it is first accepted
+        person.ask("messages", failing="")
+        answer = person.command("start", schedule=integers(QUICK), level="unattended", leaving=LEAVING)
+        if "ok" in answer:
+            break
+        threading.Event().wait(0.1)
+    return answer
 
 
 @contextmanager
