@@ -20,6 +20,7 @@ from controller.chamber.outputs import FAR_US
 from controller.chamber.shapes import SHAPES, Shape
 from controller.chamber.simulated import RUN_MAX_S, STRETCH_MAX_US
 from controller.core.messages import ResetCause
+from controller.drivers.host import go_first
 from tests.board import machine as chips
 from tests.board.machine import Event, Machine, Ran
 from tests.board.memory_image import FITTED_ALL, FITTED_SMALL, Identity, memory_image
@@ -217,6 +218,8 @@ def main(argv: list[str] | None = None) -> int:
                             "The reference firmware in an emulated chip and a simulated chamber.")
     parser.add_argument("--chip", choices=chips.CHIPS, default=chips.CHIPS[0], help="which chip")
     args = parser.parse_args(argv)
+    if not (args.lock_step or args.stdio):
+        go_first()  # a board has a processor of its own; in real time this one must not wait for others
     with EmulatedBoard(SHAPES[args.shape], args.seed, args.board, chip=args.chip, auto_arm=args.auto_arm,
                        lock_step=args.lock_step or args.stdio) as board:
         return peer.serve(args, board, parent, REAL_TIME_STRETCH_US)
