@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 
 import pytest
 
@@ -192,6 +194,15 @@ def test_a_machine_that_is_asked_nonsense_says_so_and_ends():
     with pytest.raises(RuntimeError, match="ended with code 2"):
         one._ask(b"?", b"")
     one.close()
+
+
+def test_the_memory_image_is_the_one_that_the_programmers_own_tool_makes(tmp_path):
+    told = subprocess.run([sys.executable, str(chips.FIRMWARE / "settings.py"), "--id", "0a1b2c", "--ceiling", "130",
+                           "--longest", "96", "--out", str(tmp_path / "board")], capture_output=True, text=True)
+    assert told.returncode == 0, told.stderr
+    theirs = (tmp_path / "board.bin").read_bytes()
+    plain = Identity("0a1b2c", False, 0b011, 0b011, 0b111, 0, 0)  # what that tool takes where nothing else is said
+    assert theirs.startswith(identity_bytes(plain) + limits_bytes(130_000, 96 * 3600))
 
 
 def test_the_memory_image_is_what_the_firmware_reads():
