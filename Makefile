@@ -19,7 +19,7 @@ LOCK = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.1
   --custom-compile-command 'make lock' $(UPGRADE)
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input install --require-hashes --only-binary :all:
 
-.PHONY: help run test check campaign bench rehearse tables lock install clean
+.PHONY: help run test check campaign bench rehearse tables firmware lock install clean
 
 help: ## list the verbs
 	@echo "Soakwarden. What you can say:"
@@ -54,6 +54,10 @@ rehearse: $(RUN_STAMP) ## run the demo schedule in virtual time: 16 hours in sec
 tables: $(TEST_STAMP) ## write the tables of guards, events, commands and routes into the manual
 	@$(BIN)/python -m tests.tables
 
+firmware: firmware-tools ## build the board's firmware and print its size
+	@command -v avr-gcc >/dev/null 2>&1 || { echo "avr-gcc is missing. On Debian: apt install $(FIRMWARE_PACKAGES)" >&2; exit 1; }
+	@$(MAKE) --no-print-directory -C hardware_notes/reference_firmware all size
+
 lock: ## write both requirements files again from pyproject.toml (needs uv); UPGRADE=--upgrade takes newer versions
 	$(LOCK) -o requirements.txt
 	$(LOCK) --extra test -c requirements.txt -o requirements-test.txt
@@ -67,7 +71,7 @@ clean: ## remove the environment, caches and the demo's data
 
 # --- not for typing ---------------------------------------------------------------------------------------------------
 
-.PHONY: python system-packages checkers
+.PHONY: python system-packages checkers firmware-tools
 
 python:
 	@command -v $(PYTHON) >/dev/null 2>&1 \
@@ -114,7 +118,7 @@ export LINK
 # The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
 BROWSER_PACKAGES := chromium fonts-dejavu-core
 
-system-packages: checkers
+system-packages: checkers firmware-tools
 	@if command -v chromium >/dev/null 2>&1; then :; \
 	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
@@ -134,3 +138,16 @@ checkers:
 	    $(CHECKER_PACKAGES); } >/dev/null 2>&1 \
 	  || echo "They could not be installed; what needs them is skipped. Missing: $(CHECKER_PACKAGES)"; \
 	else echo "The tests of units, certificates and a second host are skipped. Missing: $(CHECKER_PACKAGES)"; fi
+
+# The board's firmware is built by a compiler of its own and run in an emulator.
+FIRMWARE_PACKAGES := gcc-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck
+
+firmware-tools:
+	@if command -v avr-gcc >/dev/null 2>&1 && command -v cppcheck >/dev/null 2>&1 && command -v gcc >/dev/null 2>&1 \
+	  && [ -e /usr/lib/avr/include/avr/io.h ] && [ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/libelf.h ]; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing for the board's firmware: $(FIRMWARE_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(FIRMWARE_PACKAGES); } >/dev/null 2>&1 \
+	  || echo "They could not be installed; the tests of the firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; \
+	else echo "The tests of the board's firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; fi

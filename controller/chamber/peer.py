@@ -24,8 +24,9 @@ import termios
 import time
 import tty
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
+from controller.chamber.faults import Faults
 from controller.chamber.shapes import SHAPES
 from controller.chamber.simulated import Board
 from controller.core.messages import ResetCause
@@ -41,6 +42,29 @@ IN_OPEN = 0x20
 """The kernel's number for "was opened" (inotify)."""
 
 
+class Served(Protocol):
+    """A board as a peer moves it: the simulated one, or firmware in an emulated chip."""
+
+    lock_step: bool
+    now_us: int
+    faults: Faults
+
+    def receive(self, data: bytes) -> None:
+        """Bytes from the host; in lock-step `@run` lines among them move time on."""
+
+    def take(self) -> bytes:
+        """All that was said and not taken yet."""
+
+    def advance(self, us: int) -> None:
+        """Let `us` pass."""
+
+    def fault(self, name: str, **args: Any) -> None:
+        """Make or end a fault. Raises ValueError."""
+
+    def reset(self, cause: int) -> None:
+        """What a processor's reset does."""
+
+
 class Wire(NamedTuple):
     """Where bytes come from and go to; the name that a host opens."""
 
@@ -54,23 +78,29 @@ class Wire(NamedTuple):
 def main(argv: list[str] | None = None) -> int:
     """Serve until the parent ends, the wire closes or a signal comes. 0 then; 2 for arguments that do not fit."""
     parent = os.getppid()
-    args = _arguments().parse_args(argv)
+    args = arguments("soakwarden simulate", "A simulated board in a simulated chamber.").parse_args(argv)
     board = Board(SHAPES[args.shape], args.seed, args.board, report_us=args.report_us, auto_arm=args.auto_arm,
                   lock_step=args.lock_step or args.stdio)
+    return serve(args, board, parent)
+
+
+def serve(args: argparse.Namespace, board: Served, parent: int, stretch_us: int = STRETCH_US) -> int:
+    """Any board, told and heard as `args` say. `parent` is the process to live as long as."""
     signal.signal(signal.SIGTERM, _leave)
-    wire = _standard() if args.stdio else _terminal()
+    wire = _standard() if args.stdio else terminal()
     faults = _faults_socket(args.faults_socket)
     if not args.stdio:
-        print(json.dumps({"port": wire.name, "board": board.board_id, "pid": os.getpid()}), flush=True)
+        print(json.dumps({"port": wire.name, "board": args.board, "pid": os.getpid()}), flush=True)
     with contextlib.suppress(KeyboardInterrupt, BrokenPipeError):
-        Peer(board, wire, faults, parent).serve()
+        Peer(board, wire, faults, parent, stretch_us).serve()
     if args.faults_socket is not None:
         args.faults_socket.unlink(missing_ok=True)
     return 0
 
 
-def _arguments() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="soakwarden simulate", description="A simulated board in a simulated chamber.")
+def arguments(program: str, words: str) -> argparse.ArgumentParser:
+    """What every board program takes."""
+    parser = argparse.ArgumentParser(prog=program, description=words)
     parser.add_argument("--shape", choices=sorted(SHAPES), default="bench", help="which chamber")
     parser.add_argument("--seed", type=int, default=1, help="of the converters' noise")
     parser.add_argument("--board", default="5a17c0", type=_board_id, help="the board's id, six hex digits")
@@ -98,13 +128,14 @@ def _report_us(text: str) -> int:
 class Peer:
     """One board on one wire."""
 
-    def __init__(self, board: Board, wire: Wire, faults: socket.socket | None, parent: int) -> None:
+    def __init__(self, board: Served, wire: Wire, faults: socket.socket | None, parent: int,
+                 stretch_us: int = STRETCH_US) -> None:
         """`parent` is the id of the process to live as long as, taken before anybody was told of this one."""
         self.board, self.wire, self.faults = board, wire, faults
         self.lost_bytes = 0
         """Dropped in real time because the far side did not read."""
         self._pending = b""
-        self._parent = parent
+        self._parent, self._stretch_us = parent, stretch_us
         self._start_us = _mono_us()
         self._opens = _opens(wire.name) if wire.held_fd >= 0 else None
         os.set_blocking(wire.read_fd, False)
@@ -128,6 +159,10 @@ class Peer:
                 return
             self._write()
 
+    def end(self) -> None:
+        """Serve no more; from another thread."""
+        self._parent = -1
+
     def _wanted(self) -> list[int | socket.socket]:
         """What to listen to. A lock-step host that does not read is not listened to either."""
         wanted: list[int | socket.socket] = [one for one in (self.faults, self._opens) if one is not None]
@@ -135,7 +170,7 @@ class Peer:
 
     def _until_s(self) -> float:
         """Seconds to the next absolute moment at which the board is to be moved on."""
-        return max(0, self._start_us + self.board.now_us + STRETCH_US - _mono_us()) * 1e-6
+        return max(0, self._start_us + self.board.now_us + self._stretch_us - _mono_us()) * 1e-6
 
     def _hear(self) -> bool:
         """False when the wire is closed."""
@@ -195,7 +230,7 @@ def _opens(path: str) -> int | None:
     return watch
 
 
-def _terminal() -> Wire:
+def terminal() -> Wire:
     """A raw pseudo-terminal."""
     master_fd, slave_fd = pty.openpty()
     tty.setraw(slave_fd, termios.TCSANOW)

@@ -3,7 +3,7 @@
 #define FLASH_H
 
 #ifdef __AVR__
-#define IN_FLASH __flash
+#define IN_FLASH __flash /* D-10 */
 #else
 #define IN_FLASH
 #endif

@@ -76,7 +76,7 @@ static const IN_FLASH layout_t LAYOUTS[] = {
       { SESSION, SEQUENCE, { 'b', INTO_BOARD_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC },
         { 'r', INTO_RUN_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC }, { 'm', INTO_RUN_MAX, true, 0, 999999 } } },
 };
-#define LAYOUTS_COUNT (sizeof LAYOUTS / sizeof LAYOUTS[0])
+#define LAYOUTS_COUNT ((uint8_t)(sizeof LAYOUTS / sizeof LAYOUTS[0]))
 
 typedef struct { /* the part of a line that has not been read */
     const uint8_t *at;
