@@ -252,15 +252,7 @@ static uint8_t judge(state_t *s, const inputs_t *in)
     return reason;
 }
 
-/* Frames */
-
-/*@ requires \valid(out);
-    assigns out->answer, out->refusal; */
-static void refuse(outputs_t *out, uint8_t code)
-{
-    out->answer = (uint8_t)ANSWER_REFUSAL;
-    out->refusal = code;
-}
+/* Frames. Each of these gives the refusal, REFUSAL_NONE where the frame was obeyed. */
 
 /* Outputs off, enable void, limits back to the board's own. */
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
@@ -280,71 +272,68 @@ static void new_session(state_t *s, const inputs_t *in)
     s->run_max_s = (in->longest_s <= RUN_MAX_S) ? in->longest_s : 0u;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \valid(out) && \separated(s, in, out) && sane(s) && !out->store;
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
-        s->run_max_s, s->session, s->heard, *out;
+        s->run_max_s, s->session, s->heard;
     ensures sane(s);
-    ensures !s->enabled && !s->permit && !out->store; */
-static void hear_hello(state_t *s, const inputs_t *in, outputs_t *out)
+    ensures !s->enabled && !s->permit; */
+static uint8_t hello(state_t *s, const inputs_t *in)
 {
-    const frame_t *hello = &in->frame;
-    bool stale = (hello->session == s->session) && (hello->sequence <= s->heard);
+    bool stale = (in->frame.session == s->session) && (in->frame.sequence <= s->heard);
     new_session(s, in);
     if (stale) {
-        refuse(out, (uint8_t)REFUSAL_SEQUENCE);
-    } else {
-        s->session = hello->session;
-        s->heard = hello->sequence;
-        out->answer = (uint8_t)ANSWER_WELCOME;
+        return (uint8_t)REFUSAL_SEQUENCE;
     }
+    s->session = in->frame.session;
+    s->heard = in->frame.sequence;
+    return (uint8_t)REFUSAL_NONE;
 }
 
-/* Of this session and newer than anything heard in it; otherwise it is refused. */
-/*@ requires \valid(s) && \valid_read(frame) && \valid(out) && \separated(s, frame, out) && sane(s) && !out->store;
-    assigns s->heard, *out;
-    ensures sane(s) && !out->store;
-    ensures out->store == \old(out->store);
-    ensures \result ==> frame->session == s->session && frame->sequence > \old(s->heard) && s->heard == frame->sequence;
-    ensures !\result ==> s->heard == \old(s->heard); */
-static bool fresh(state_t *s, const frame_t *frame, outputs_t *out)
+/* Of this session and newer than anything heard in it? Then it counts as heard. */
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+    assigns s->heard;
+    ensures sane(s);
+    ensures \result == 0 ==> in->frame.session == s->session && s->session != 0 &&
+        in->frame.sequence > \old(s->heard) && s->heard == in->frame.sequence;
+    ensures \result != 0 ==> s->heard == \old(s->heard); */
+static uint8_t fresh(state_t *s, const inputs_t *in)
 {
-    if ((s->session == 0u) || (frame->session != s->session)) {
-        refuse(out, (uint8_t)REFUSAL_SESSION);
-        return false;
+    if ((s->session == 0u) || (in->frame.session != s->session)) {
+        return (uint8_t)REFUSAL_SESSION;
     }
-    if (frame->sequence <= s->heard) {
-        refuse(out, (uint8_t)REFUSAL_SEQUENCE);
-        return false;
+    if (in->frame.sequence <= s->heard) {
+        return (uint8_t)REFUSAL_SEQUENCE;
     }
-    s->heard = frame->sequence;
-    return true;
+    s->heard = in->frame.sequence;
+    return (uint8_t)REFUSAL_NONE;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \valid(out) && \separated(s, in, out) && sane(s) && !out->store;
-    assigns s->enabled, s->permit, s->wants_contactor, s->silent, *out;
-    ensures sane(s) && !out->store;
-    ensures s->enabled && !\old(s->enabled) ==> !s->permit;
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+    assigns s->enabled, s->permit, s->wants_contactor, s->silent;
+    ensures sane(s);
     ensures s->permit ==> \old(s->permit);
-    ensures \old(s->enabled) ==> s->enabled;
-    ensures s->enabled ==> !s->permit || s->permit == \old(s->permit); */
-static void enable(state_t *s, const inputs_t *in, outputs_t *out)
+    ensures \result == 0 ==> s->enabled && !s->permit;
+    ensures \result != 0 ==> s->enabled == \old(s->enabled) && s->silent == \old(s->silent);
+    ensures \result != 0 ==> s->silent >= 480 || ends_the_enable(s, in); */
+static uint8_t enable(state_t *s, const inputs_t *in)
 {
     if (is_barred(s, in)) {
-        refuse(out, (uint8_t)REFUSAL_NOT_HELD);
-    } else {
-        s->enabled = true;
-        s->permit = false;
-        s->wants_contactor = false;
-        s->silent = 0u;
+        return (uint8_t)REFUSAL_NOT_HELD;
     }
+    s->enabled = true;
+    s->permit = false;
+    s->wants_contactor = false;
+    s->silent = 0u;
+    return (uint8_t)REFUSAL_NONE;
 }
 
-/*@ requires \valid(s) && \valid_read(frame) && \separated(s, frame) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
     assigns s->permit, s->wants_contactor, s->duty_e4, s->window, s->silent, s->modulator, s->pulse;
     ensures sane(s);
-    ensures s->permit == frame->permit; */
-static void drive(state_t *s, const frame_t *frame)
+    ensures s->permit == in->frame.permit; */
+static void drive(state_t *s, const inputs_t *in)
 {
+    const frame_t *frame = &in->frame;
     uint32_t window = frame->window_ms / PASS_MS;
     s->permit = frame->permit;
     s->wants_contactor = frame->contactor;
@@ -360,9 +349,10 @@ static void drive(state_t *s, const frame_t *frame)
 /* A rise of the stored ceiling needs a hand on the board and both switches off; so does mending what is stored. */
 /*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && sane(s);
     assigns \nothing;
-    ensures \result == 0 && in->frame.has_board_ceiling ==> 0 < in->frame.board_ceiling_mc <= 400000 &&
-        (in->frame.board_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop);
+    ensures \result == 0 && in->frame.has_board_ceiling ==> may_store(in);
     ensures \result == 0 && in->frame.has_run_ceiling ==> in->frame.run_ceiling_mc <= s->run_ceiling_mc;
+    ensures \result == 0 && in->frame.has_run_ceiling && in->frame.has_board_ceiling ==>
+        in->frame.run_ceiling_mc <= in->frame.board_ceiling_mc;
     ensures \result == 0 && in->frame.has_run_max ==> in->frame.run_max_s <= s->run_max_s; */
 static uint8_t limits_refused(const state_t *s, const inputs_t *in)
 {
@@ -389,24 +379,21 @@ static uint8_t limits_refused(const state_t *s, const inputs_t *in)
 }
 
 /* All or nothing. */
-/*@ requires \valid(s) && \valid_read(in) && \valid(out) && \separated(s, in, out) && sane(s) && !out->store;
-    assigns s->run_ceiling_mc, s->run_max_s, *out;
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+    assigns s->run_ceiling_mc, s->run_max_s;
     ensures sane(s);
     ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
-    ensures out->store ==> 0 < out->store_ceiling_mc <= 400000 &&
-        (out->store_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop); */
-static void set_limits(state_t *s, const inputs_t *in, outputs_t *out)
+    ensures \result == 0 && in->frame.has_board_ceiling ==>
+        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+static uint8_t set_limits(state_t *s, const inputs_t *in)
 {
     const frame_t *asked = &in->frame;
-    uint8_t code = limits_refused(s, in);
-    if (code != (uint8_t)REFUSAL_NONE) {
-        refuse(out, code);
-        return;
+    uint8_t refusal = limits_refused(s, in);
+    if (refusal != (uint8_t)REFUSAL_NONE) {
+        return refusal;
     }
-    if (asked->has_board_ceiling) {
-        out->store = true;
-        out->store_ceiling_mc = asked->board_ceiling_mc;
-        s->run_ceiling_mc = (asked->board_ceiling_mc < s->run_ceiling_mc) ? asked->board_ceiling_mc : s->run_ceiling_mc;
+    if (asked->has_board_ceiling && (asked->board_ceiling_mc < s->run_ceiling_mc)) {
+        s->run_ceiling_mc = asked->board_ceiling_mc;
     }
     if (asked->has_run_ceiling) {
         s->run_ceiling_mc = asked->run_ceiling_mc;
@@ -414,49 +401,71 @@ static void set_limits(state_t *s, const inputs_t *in, outputs_t *out)
     if (asked->has_run_max) {
         s->run_max_s = asked->run_max_s;
     }
-    out->answer = (uint8_t)ANSWER_LIMITS;
+    return refusal;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \valid(out) && \separated(s, in, out) && sane(s);
-    requires !out->store;
-    assigns *s, *out;
+/* A frame other than a hello. */
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+    requires 2 <= in->frame.kind <= 5;
+    assigns s->heard, s->enabled, s->permit, s->wants_contactor, s->silent, s->duty_e4, s->window, s->modulator,
+        s->pulse, s->run_ceiling_mc, s->run_max_s;
     ensures sane(s);
-    ensures s->failed == \old(s->failed);
-    ensures s->opening == \old(s->opening) && s->opens_in == \old(s->opens_in) && s->contactor == \old(s->contactor);
+    ensures s->enabled && !\old(s->enabled) ==> in->frame.kind == 2 && in->frame.session == s->session &&
+        in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
+    ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && in->frame.session == s->session &&
+        in->frame.sequence > \old(s->heard) && in->frame.permit;
+    ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
+        !s->permit || s->silent >= 480 || ends_the_enable(s, in);
+    ensures s->silent < \old(s->silent) ==> in->frame.kind == 2 || in->frame.kind == 3;
+    ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
+    ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
+        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+static uint8_t obey(state_t *s, const inputs_t *in)
+{
+    uint8_t refusal = fresh(s, in);
+    if (refusal != (uint8_t)REFUSAL_NONE) {
+        return refusal;
+    }
+    if (in->frame.kind == (uint8_t)FRAME_ENABLE) {
+        return enable(s, in);
+    }
+    if (in->frame.kind == (uint8_t)FRAME_LIMITS) {
+        return set_limits(s, in);
+    }
+    if (in->frame.kind == (uint8_t)FRAME_DRIVE) {
+        drive(s, in);
+    }
+    return refusal; /* a tell frame moves no switch: the caller shows it */
+}
+
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+    assigns s->session, s->heard, s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->duty_e4,
+        s->window, s->modulator, s->pulse, s->run_ceiling_mc, s->run_max_s, s->heated;
+    ensures sane(s);
     ensures s->enabled && !\old(s->enabled) ==> in->frame.kind == 2 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
     ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.permit;
     ensures in->frame.kind == 1 ==> !s->enabled && !s->permit;
     ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
-        !s->permit || ends_the_enable(s, in);
+        !s->permit || s->silent >= 480 || ends_the_enable(s, in);
     ensures s->silent < \old(s->silent) ==> in->frame.kind == 1 || in->frame.kind == 2 || in->frame.kind == 3;
     ensures in->frame.kind != 1 ==> s->run_ceiling_mc <= \old(s->run_ceiling_mc) &&
-        s->run_max_s <= \old(s->run_max_s) && s->heated >= \old(s->heated);
-    ensures out->store ==> in->frame.kind == 5 && 0 < out->store_ceiling_mc <= 400000 &&
-        (out->store_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop); */
-static void hear(state_t *s, const inputs_t *in, outputs_t *out)
+        s->run_max_s <= \old(s->run_max_s) && s->heated == \old(s->heated);
+    ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
+        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+static uint8_t hear(state_t *s, const inputs_t *in)
 {
-    const frame_t *frame = &in->frame;
-    if (frame->kind == (uint8_t)FRAME_HELLO) {
-        hear_hello(s, in, out);
-    } else if (frame->kind == (uint8_t)FRAME_BAD) {
-        refuse(out, frame->refusal);
-    } else if ((frame->kind == (uint8_t)FRAME_NONE) || (frame->kind > (uint8_t)FRAME_BAD)) {
-        /* nothing was said */
-    } else if (fresh(s, frame, out)) {
-        if (frame->kind == (uint8_t)FRAME_ENABLE) {
-            enable(s, in, out);
-        } else if (frame->kind == (uint8_t)FRAME_DRIVE) {
-            drive(s, frame);
-        } else if (frame->kind == (uint8_t)FRAME_TELL) {
-            out->tell = true;
-        } else {
-            set_limits(s, in, out);
-        }
-    } else {
-        /* refused by `fresh` */
+    if (in->frame.kind == (uint8_t)FRAME_HELLO) {
+        return hello(s, in);
     }
+    if (in->frame.kind == (uint8_t)FRAME_BAD) {
+        return in->frame.refusal;
+    }
+    if ((in->frame.kind == (uint8_t)FRAME_NONE) || (in->frame.kind > (uint8_t)FRAME_BAD)) {
+        return (uint8_t)REFUSAL_NONE;
+    }
+    return obey(s, in);
 }
 
 /* Switches */
@@ -564,19 +573,27 @@ static void settle(state_t *s, bool allowed)
     aim(s);
 }
 
-/*@ requires \valid(out);
+/* What is said and done in this pass. */
+/*@ requires \valid_read(s) && \valid_read(in) && \valid(out) && \separated(s, in, out);
+    requires refusal == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==> may_store(in);
     assigns *out;
-    ensures !out->store && !out->tell && out->answer == 0; */
-static void nothing_yet(outputs_t *out)
+    ensures out->modulator == s->modulator && out->contactor == s->contactor && out->off == off;
+    ensures out->store ==> in->frame.kind == 5 && in->frame.has_board_ceiling && may_store(in) &&
+        out->store_ceiling_mc == in->frame.board_ceiling_mc; */
+static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8_t off, outputs_t *out)
 {
-    out->modulator = false;
-    out->contactor = false;
-    out->off = (uint8_t)OFF_RESET;
-    out->answer = (uint8_t)ANSWER_NONE;
-    out->refusal = (uint8_t)REFUSAL_NONE;
-    out->tell = false;
-    out->store = false;
-    out->store_ceiling_mc = 0;
+    bool done = (refusal == (uint8_t)REFUSAL_NONE);
+    bool hello_done = done && (in->frame.kind == (uint8_t)FRAME_HELLO);
+    bool limits_done = done && (in->frame.kind == (uint8_t)FRAME_LIMITS);
+    uint8_t answer = hello_done ? (uint8_t)ANSWER_WELCOME : (limits_done ? (uint8_t)ANSWER_LIMITS : (uint8_t)ANSWER_NONE);
+    out->modulator = s->modulator;
+    out->contactor = s->contactor;
+    out->off = off;
+    out->answer = done ? answer : (uint8_t)ANSWER_REFUSAL;
+    out->refusal = refusal;
+    out->tell = done && (in->frame.kind == (uint8_t)FRAME_TELL);
+    out->store = limits_done && in->frame.has_board_ceiling;
+    out->store_ceiling_mc = in->frame.board_ceiling_mc;
 }
 
 /* The two that others call */
@@ -618,7 +635,6 @@ void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, u
 
 void decide(state_t *state, const inputs_t *in, outputs_t *out)
 {
-    nothing_yet(out);
     if (!is_sane(state)) {
         decide_reset(state, state->switches, in->board_ceiling_mc, in->longest_s);
         state->failed = true;
@@ -628,10 +644,8 @@ void decide(state_t *state, const inputs_t *in, outputs_t *out)
     }
     pass_time(state, in);
     (void)judge(state, in);
-    hear(state, in, out);
+    uint8_t refusal = hear(state, in);
     uint8_t reason = judge(state, in);
     settle(state, reason == (uint8_t)OFF_NONE);
-    out->off = (reason == (uint8_t)OFF_NOT_ENABLED) ? state->void_reason : reason;
-    out->modulator = state->modulator;
-    out->contactor = state->contactor;
+    put_out(state, in, refusal, (reason == (uint8_t)OFF_NOT_ENABLED) ? state->void_reason : reason, out);
 }

@@ -144,6 +144,10 @@ typedef struct {
       s->modulator_late <= 100 && s->contactor_late <= 100 &&
       s->session != 0 && s->enabled && s->permit && s->silent < 480;
 
+    predicate may_store{L}(inputs_t *in) =
+      0 < in->frame.board_ceiling_mc <= 400000 &&
+      (in->frame.board_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop);
+
     predicate ends_the_enable{L}(state_t *s, inputs_t *in) =
       s->failed || !in->settings_good || !(0 < in->board_ceiling_mc <= 400000) || !(0 < in->longest_s <= 999999) ||
       in->local_stop || in->smoke || !below(in, in->board_ceiling_mc) || !below(in, s->run_ceiling_mc) ||
@@ -206,8 +210,8 @@ void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, u
     ensures falls: in->frame.kind != 1 && !state->failed ==>
         state->run_ceiling_mc <= \old(state->run_ceiling_mc) && state->run_max_s <= \old(state->run_max_s);
     ensures run_time: in->frame.kind != 1 && !state->failed ==> state->heated >= \old(state->heated);
-    ensures stored: out->store ==> in->frame.kind == 5 && 0 < out->store_ceiling_mc <= 400000 &&
-        (out->store_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop);
+    ensures stored: out->store ==> in->frame.kind == 5 && may_store(in) &&
+        out->store_ceiling_mc == in->frame.board_ceiling_mc;
     ensures window: out->modulator ==> state->pulse.open && 0 < state->duty_e4 <= 10000;
 */
 void decide(state_t *state, const inputs_t *in, outputs_t *out);

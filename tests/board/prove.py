@@ -24,7 +24,10 @@ from tests.board.firmware_core import FIRMWARE
 
 SOURCES = ("decide.c", "decide.h", "frames.h")
 RESULT = FIRMWARE / "proof.md"
-PROVER = ("frama-c", "-wp", "-wp-rte", "-wp-split", "-wp-prover", "cvc4,z3", "-wp-timeout", "20", "-wp-par", "2")
+PROVER = ("frama-c", "-wp", "-wp-rte", "-wp-prover", "cvc4,z3", "-wp-par", "2")
+WAYS = ((), ("-wp-split",))
+"""Whole goals first, which is quick; then goals split by their cases, which proves more and takes longer."""
+TIMEOUT_S = "20"
 PLANTED_TIMEOUT_S = "8"
 TOO_LONG_S = 1800
 FUZZ_S = 60
@@ -91,14 +94,18 @@ def checksum() -> str:
     return hashlib.sha256(b"".join((FIRMWARE / name).read_bytes() for name in SOURCES)).hexdigest()[:16]
 
 
-def proven(folder: Path, function: str, timeout_s: str = "20") -> Proof:
-    """How many goals of `function` are discharged, for the sources in `folder`. The exit status says nothing; the line of
-    totals does, and a line that is not there counts as nothing proven."""
-    words = [timeout_s if word == "20" else word for word in PROVER]
-    said = subprocess.run([*words, "-wp-fct", function, "decide.c"], cwd=folder, capture_output=True, text=True,
-                          timeout=TOO_LONG_S, check=False).stdout
-    found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
-    return Proof(int(found[1]), int(found[2])) if found else Proof(0, 0)
+def proven(folder: Path, function: str, timeout_s: str = TIMEOUT_S) -> Proof:
+    """How many goals of `function` are discharged, for the sources in `folder`, in the way that discharges them all or in
+    the last. The exit status says nothing; the line of totals does, and where it is missing nothing is proven."""
+    proof = Proof(0, 0)
+    for way in WAYS:
+        said = subprocess.run([*PROVER, *way, "-wp-timeout", timeout_s, "-wp-fct", function, "decide.c"], cwd=folder,
+                              capture_output=True, text=True, timeout=TOO_LONG_S, check=False).stdout
+        found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
+        proof = Proof(int(found[1]), int(found[2])) if found else Proof(0, 0)
+        if proof.whole:
+            break
+    return proof
 
 
 def planted(folder: Path, defect: Defect) -> None:
