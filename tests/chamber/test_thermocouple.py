@@ -31,6 +31,16 @@ def test_the_reference_functions_give_the_published_millivolts(kind, hot_c, mv):
     assert emf_mv(kind, hot_c) == pytest.approx(mv, abs=2e-5)
 
 
+@pytest.mark.parametrize("kind", "KJT")
+def test_a_second_library_computes_the_same_over_the_whole_range(kind):
+    """thermocouple-its90, which carries the coefficients of NIST's data base by its own hand."""
+    theirs = pytest.importorskip("thermocouple_its90").get(kind)
+    low_c, high_c = max(-200.0, KINDS[kind].low_c), KINDS[kind].high_c
+    for step in range(501):
+        hot_c = low_c + (high_c - low_c) * step / 500
+        assert emf_mv(kind, hot_c) == pytest.approx(theirs.emf(hot_c), abs=1e-9)
+
+
 @pytest.mark.parametrize(("kind", "mv", "c"), [
     (kind, mv, c[at]) for mv, c in INVERSE_C.items() for at, kind in enumerate("KJT")])
 def test_the_inverse_is_exact_and_no_inverse_polynomial(kind, mv, c):

@@ -9,7 +9,7 @@
 #define CONVERTERS 3
 #define CONVERTER_REGISTERS 16
 
-typedef enum { FAILS_NOT = 0, FAILS_HUNG = 1, FAILS_ALL_ZEROS = 2, FAILS_ALL_ONES = 3, FAILS_COUNTING = 4 } failure_t;
+typedef enum { FAILS_NOT = 0, FAILS_HUNG = 1, FAILS_ALL_ZEROS = 2, FAILS_ALL_ONES = 3, FAILS_SETTINGS = 4 } failure_t;
 
 typedef struct {
     uint8_t registers[CONVERTER_REGISTERS];

@@ -142,7 +142,7 @@ static void do_stick(void)
 static void do_fail(void)
 {
     converters[payload[0]].fails = payload[1];
-    if (payload[1] == FAILS_COUNTING) {
+    if (payload[1] == FAILS_SETTINGS) {
         converters[payload[0]].fails = FAILS_NOT;
         converter_power_on(&converters[payload[0]]); /* its supply sagged: the settings are lost */
     }
