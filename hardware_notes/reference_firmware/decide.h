@@ -1,6 +1,7 @@
 /* The decisions: may the outputs be on in this pass? Pure: one inputs struct to one outputs struct, no I/O, no clock, no
- * callbacks, no static memory. The same code runs in the firmware, in tests on a computer and under the prover
- * (proof/README.md), which shows for all inputs and all states what the contract below `decide` says.
+ * callbacks, no static memory. The same code (decide.c, reasons.c, switches.c) runs in the firmware, in tests on a
+ * computer and under the prover, which shows for all inputs and all states what the contract above `decide` says
+ * (proof.md, written by `make prove`).
  *
  * Time comes in as passes of PASS_MS. The rules are those of ../protocol.md, "What a board does".
  */
@@ -24,6 +25,14 @@
 #define RUN_MAX_S 999999u
 #define SWITCHES_MAX 999999u
 #define DUTY_FULL 10000
+
+/* What numbers of the state can be; beyond them a bit has flipped. */
+#define ASKED_MAX 1300000000 /* passes times duty: one window carried and one more asked, with room to spare */
+#define WINDOW_MIN 100u /* passes; likewise the next */
+#define WINDOW_MAX 60000u
+#define AT_MAX 60255u /* a window's length and one late pass */
+#define HEATED_MAX (RUN_MAX_S * PASSES_PER_S)
+#define ON_PASSES_MAX 999999u
 
 typedef enum {
     FAULT_OPEN = 0x01,

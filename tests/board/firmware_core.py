@@ -9,7 +9,7 @@ from ctypes import c_bool, c_char, c_char_p, c_int32, c_uint8, c_uint16, c_uint3
 from pathlib import Path
 
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "reference_firmware"
-PURE = ("decide.c", "frames.c", "settings.c")
+PURE = ("decide.c", "reasons.c", "switches.c", "frames.c", "frames_write.c", "settings.c")
 FLAGS = ("-std=c11", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-fPIC", "-shared",
          "-fsanitize=undefined", "-fno-sanitize-recover=undefined", "-static-libubsan")
 COMPILER = shutil.which("gcc")

@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 from typing import NamedTuple
 
-from tests.board.firmware_core import FIRMWARE
+from tests.board.firmware_core import FIRMWARE, PURE
 
 SOURCE = Path(__file__).parent / "fuzz" / "mistreat.c"
 FLAGS = ("-std=c11", "-O1", "-g", "-Wall", "-Wextra", "-Werror", "-fno-omit-frame-pointer",
@@ -29,8 +29,8 @@ def built(folder: Path, compiler: str = "gcc", engine: bool = False) -> Path:
     """The program, in `folder`. `engine`: the coverage-guided one, which needs clang and its runtime."""
     program = folder / ("mistreat_engine" if engine else "mistreat")
     how = ["-fsanitize=fuzzer,address,undefined"] if engine else ["-fsanitize=address,undefined", "-DOWN_MUTATOR"]
-    subprocess.run([compiler, *FLAGS, *how, f"-I{FIRMWARE}", "-o", program, SOURCE, FIRMWARE / "decide.c",
-                    FIRMWARE / "frames.c"], check=True, timeout=180)
+    subprocess.run([compiler, *FLAGS, *how, f"-I{FIRMWARE}", "-o", program, SOURCE,
+                    *[FIRMWARE / name for name in PURE]], check=True, timeout=180)
     return program
 
 

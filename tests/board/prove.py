@@ -22,7 +22,8 @@ from typing import NamedTuple
 from tests.board import mistreated
 from tests.board.firmware_core import FIRMWARE
 
-SOURCES = ("decide.c", "decide.h", "frames.h")
+CODE = ("reasons.c", "switches.c", "decide.c")
+SOURCES = (*CODE, "decide.h", "reasons.h", "switches.h", "frames.h")
 RESULT = FIRMWARE / "proof.md"
 PROVER = ("frama-c", "-wp", "-wp-rte", "-wp-prover", "cvc4,z3", "-wp-par", "2")
 WAYS = ((), ("-wp-split",))
@@ -54,7 +55,8 @@ PLANTED = (
            "    state->failed = false;\n    if (!in->self_test_good) {\n        state->failed = true;"),
     Defect("a drive frame enables", "drive", "    s->silent = 0u;\n    if (s->duty_e4",
            "    s->silent = 0u;\n    s->enabled = true;\n    if (s->duty_e4"),
-    Defect("a stale frame is obeyed", "fresh", "frame->sequence <= s->heard", "frame->sequence < s->heard"),
+    Defect("a stale frame is obeyed", "fresh", "    if (in->frame.sequence <= s->heard) {",
+           "    if (in->frame.sequence < s->heard) {"),
     Defect("the stored ceiling rises without a hand on the board", "limits_refused", "if (rises && !in->local_stop) {",
            "if (false) {"),
     Defect("a run's ceiling may rise within its session", "limits_refused", "asked->run_ceiling_mc > top_mc",
@@ -86,7 +88,7 @@ def missing() -> str:
 
 def functions() -> list[str]:
     """Every function of the decisions, in their order."""
-    return FUNCTION.findall((FIRMWARE / "decide.c").read_text())
+    return [name for code in CODE for name in FUNCTION.findall((FIRMWARE / code).read_text())]
 
 
 def checksum() -> str:
@@ -99,7 +101,7 @@ def proven(folder: Path, function: str, timeout_s: str = TIMEOUT_S) -> Proof:
     the last. The exit status says nothing; the line of totals does, and where it is missing nothing is proven."""
     proof = Proof(0, 0)
     for way in WAYS:
-        said = subprocess.run([*PROVER, *way, "-wp-timeout", timeout_s, "-wp-fct", function, "decide.c"], cwd=folder,
+        said = subprocess.run([*PROVER, *way, "-wp-timeout", timeout_s, "-wp-fct", function, *CODE], cwd=folder,
                               capture_output=True, text=True, timeout=TOO_LONG_S, check=False).stdout
         found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
         proof = Proof(int(found[1]), int(found[2])) if found else Proof(0, 0)
@@ -112,10 +114,11 @@ def planted(folder: Path, defect: Defect) -> None:
     """The sources with one defect in them. Raises ValueError where its place is no longer there."""
     for name in SOURCES:
         shutil.copy(FIRMWARE / name, folder / name)
-    sound = (FIRMWARE / "decide.c").read_text()
-    if sound.count(defect.sound) != 1:
-        raise ValueError(f"the place of the defect {defect.words!r} is there {sound.count(defect.sound)} times; mend PLANTED")
-    (folder / "decide.c").write_text(sound.replace(defect.sound, defect.broken))
+    places = [name for name in CODE for _ in range((FIRMWARE / name).read_text().count(defect.sound))]
+    if len(places) != 1:
+        raise ValueError(f"the place of the defect {defect.words!r} is there {len(places)} times; mend PLANTED")
+    code = folder / places[0]
+    code.write_text(code.read_text().replace(defect.sound, defect.broken))
 
 
 def main() -> int:

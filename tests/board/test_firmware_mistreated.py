@@ -29,10 +29,10 @@ def test_a_board_that_needs_no_enable_is_caught(tmp_path, monkeypatch):
     planted.mkdir()
     for source in firmware_core.FIRMWARE.glob("*.[ch]"):
         (planted / source.name).write_text(source.read_text())
-    decide = planted / "decide.c"
-    sound = decide.read_text()
-    decide.write_text(sound.replace("if (!s->enabled) {\n        return OFF_NOT_ENABLED;", "if (false) {\n        return 2;"))
-    assert decide.read_text() != sound
+    reasons = planted / "reasons.c"
+    sound = reasons.read_text()
+    reasons.write_text(sound.replace("if (!s->enabled) {\n        return OFF_NOT_ENABLED;", "if (false) {\n        return 2;"))
+    assert reasons.read_text() != sound
     monkeypatch.setattr(mistreated, "FIRMWARE", planted)
     with pytest.raises(subprocess.CalledProcessError) as caught:
         mistreated.mutated(mistreated.built(tmp_path), 100_000, seed=7)

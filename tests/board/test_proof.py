@@ -35,7 +35,8 @@ def test_every_planted_defect_was_caught():
 @pytest.mark.parametrize("defect", prove.PLANTED, ids=lambda defect: defect.words)
 def test_every_planted_defect_has_its_place(tmp_path, defect):
     prove.planted(tmp_path, defect)
-    assert (tmp_path / "decide.c").read_text() != (prove.FIRMWARE / "decide.c").read_text()
+    assert [(tmp_path / name).read_text() for name in prove.CODE] != [
+        (prove.FIRMWARE / name).read_text() for name in prove.CODE]
 
 
 @pytest.mark.slow
