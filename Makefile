@@ -19,7 +19,7 @@ LOCK = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.1
   --custom-compile-command 'make lock' $(UPGRADE)
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input install --require-hashes --only-binary :all:
 
-.PHONY: help run test check campaign bench rehearse tables firmware lock install clean
+.PHONY: help run test check campaign bench rehearse tables firmware prove lock install clean
 
 help: ## list the verbs
 	@echo "Soakwarden. What you can say:"
@@ -58,6 +58,9 @@ firmware: firmware-tools ## build the board's firmware and print its size
 	@command -v avr-gcc >/dev/null 2>&1 || { echo "avr-gcc is missing. On Debian: apt install $(FIRMWARE_PACKAGES)" >&2; exit 1; }
 	@$(MAKE) --no-print-directory -C hardware_notes/reference_firmware all size
 
+prove: $(TEST_STAMP) prove-tools ## have a prover show the contract of the board's decisions (minutes; writes proof.md)
+	@$(BIN)/python -m tests.board.prove
+
 lock: ## write both requirements files again from pyproject.toml (needs uv); UPGRADE=--upgrade takes newer versions
 	$(LOCK) -o requirements.txt
 	$(LOCK) --extra test -c requirements.txt -o requirements-test.txt
@@ -71,7 +74,7 @@ clean: ## remove the environment, caches and the demo's data
 
 # --- not for typing ---------------------------------------------------------------------------------------------------
 
-.PHONY: python system-packages checkers firmware-tools
+.PHONY: python system-packages checkers firmware-tools prove-tools
 
 python:
 	@command -v $(PYTHON) >/dev/null 2>&1 \
@@ -151,3 +154,13 @@ firmware-tools:
 	    $(FIRMWARE_PACKAGES); } >/dev/null 2>&1 \
 	  || echo "They could not be installed; the tests of the firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; \
 	else echo "The tests of the board's firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; fi
+
+# The provers are big (about 1.5 GB); only `make prove` asks for them.
+PROVE_PACKAGES := frama-c-base why3 z3 cvc4 gcc libc6-dev clang libclang-rt-14-dev clang-tidy
+
+prove-tools:
+	@if command -v frama-c >/dev/null 2>&1 && command -v cvc4 >/dev/null 2>&1 && command -v clang >/dev/null 2>&1; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing the provers: $(PROVE_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(PROVE_PACKAGES); } >/dev/null 2>&1 || echo "They could not be installed. Missing: $(PROVE_PACKAGES)"; fi

@@ -33,7 +33,7 @@ PLANTED_TIMEOUT_S = "8"
 TOO_LONG_S = 1800
 FUZZ_S = 60
 FUNCTION = re.compile(r"^(?:static )?(?:bool|void|u?int\d+_t) (\w+)\(", re.MULTILINE)
-PACKAGES = "frama-c-base why3 z3 cvc4 clang libclang-rt-14-dev clang-tidy"
+PACKAGES = "frama-c-base why3 z3 cvc4"
 
 
 class Defect(NamedTuple):
