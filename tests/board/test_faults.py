@@ -41,7 +41,7 @@ pytestmark = needs_emulator
 WATCHDOG_US = S1
 RESET_US = 70 * MS
 """From the bite to the first instruction: the chip's start-up time, at most 65 ms by its fuses (from memory)."""
-SELF_TEST_US = 160 * S1
+SELF_TEST_US = 90 * S1
 """Every byte of program and RAM is looked at again within this: slowly, because the processor sleeps nearly always."""
 RECORD_BITS = 8 * (IDENTITY_BYTES + LIMITS_BYTES)
 
