@@ -41,7 +41,7 @@ pytestmark = needs_emulator
 WATCHDOG_US = S1
 RESET_US = 70 * MS
 """From the bite to the first instruction: the chip's start-up time, at most 65 ms by its fuses (from memory)."""
-SELF_TEST_US = 160 * S1
+SELF_TEST_US = 90 * S1
 """Every byte of program and RAM is looked at again within this: slowly, because the processor sleeps nearly always."""
 RECORD_BITS = 8 * (IDENTITY_BYTES + LIMITS_BYTES)
 
@@ -246,6 +246,18 @@ def test_a_flipped_bit_of_the_program_is_a_failed_self_test(where):
                 break
         assert pins_high(host.board) == (False, False), "the program's checksum was never looked at"
         assert host.board.now_us - since_us <= SELF_TEST_US
+
+
+def test_a_program_that_runs_into_nothing_is_bitten_by_the_watchdog():
+    """A jump to an address that is no program, in the middle of a pass: nothing is fed any more."""
+    with heating() as host:
+        since_us = host.board.now_us
+        size = chips.image("atmega328p").stat().st_size
+        vectors = 26 * 4
+        host.board.machine.put_flash(vectors, b"\xff" * (size - vectors))  # all but the vectors is erased
+        host.board.run(2 * S1)
+        assert host.board.resets(since_us)[0].us - since_us <= WATCHDOG_US + RESET_US
+        assert fell_us(host.board, "contactor", since_us) <= WATCHDOG_US + RESET_US
 
 
 def test_a_stuck_bit_of_the_memory_is_a_failed_self_test_that_stands_until_a_reset():

@@ -15,6 +15,9 @@
 #define EECR_AT 0x3F
 #define EEAR_AT 0x41
 #define EEPE 0x02
+#define WDTCSR_AT 0x60
+#define WDE 0x08
+#define WDRF 0x08
 
 machine_t machine;
 
@@ -24,6 +27,7 @@ static uint8_t waiting[WAITING_MAX];
 static size_t waiting_from, waiting_count;
 static bool feeding, may_feed = true;
 static uint64_t target;
+static uint64_t bites_at;
 static bool stop, dead, differs, was_reset;
 static uint32_t frozen_at = UINT32_MAX;
 static uint8_t thawed[2];
@@ -157,6 +161,16 @@ static void after_reset(void)
     feed_begin();
 }
 
+/* The emulator gives up where a real processor would run on with rubbish: at an address that is not there, or asleep with
+ * interrupts off. It counts as standing still, and the watchdog, if it is on, bites after its own time. */
+static uint64_t bite(void)
+{
+    uint8_t control = avr->data[WDTCSR_AT];
+    uint8_t scale = (uint8_t)((control & 0x07) | ((control >> 2) & 0x08));
+
+    return (control & WDE) ? avr->cycle + (uint64_t)avr->frequency / 1000 * (16u << scale) : UINT64_MAX;
+}
+
 void machine_run_until(uint64_t until_us)
 {
     target = (until_us * avr->frequency + 999999) / 1000000;
@@ -167,8 +181,13 @@ void machine_run_until(uint64_t until_us)
     feed_begin();
     while (avr->cycle < target && !stop) {
         if (dead) {
-            avr->cycle = target;
-            break;
+            if (bites_at > target) {
+                avr->cycle = target;
+                break;
+            }
+            avr->cycle = bites_at;
+            machine_reset(WDRF, false, 0);
+            continue;
         }
         int state = avr_run(avr);
         if (was_reset) {
@@ -179,6 +198,7 @@ void machine_run_until(uint64_t until_us)
         }
         if (state == cpu_Done || state == cpu_Crashed) {
             dead = true;
+            bites_at = bite();
             tell(KIND_STOPPED, (uint8_t)state, 0);
         }
     }

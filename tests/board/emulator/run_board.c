@@ -16,7 +16,8 @@
  *                conversions, u16 events, each u64 us, u8 kind, u8 value; the rest: bytes that the firmware sent
  *             kinds: 0..n an output pin in the order of pins.h, value its level; 100 reset, value MCUSR after it;
  *             101 `outputs` and pins differ while the firmware sleeps; 102 the first byte of a line; 103 EEPROM write,
- *             value the low byte of the address; 104 the processor stopped for good
+ *             value the low byte of the address; 104 the processor ran into nothing: the
+ *             watchdog bites
  *   Z reset   u8 MCUSR, u8 scramble RAM, u32 held_us                          -> empty
  *   F freeze  the main loop at where it stands; a reset thaws it               -> empty
  *   E eeprom  u16 at, then bytes to put there; without bytes: read             -> the whole EEPROM
