@@ -49,12 +49,12 @@ EXCEPTION_WORDS = {
 
 
 class Read(NamedTuple):
-    """Read `count` bits or registers of one table in one piece."""
+    """Read `size` bits or registers of one table in one piece."""
 
     unit: int
     table: Table
     start: int
-    count: int
+    size: int
 
 
 class WriteCoil(NamedTuple):
@@ -163,8 +163,8 @@ def encode(request: Request) -> bytes:
     if isinstance(request, Read):
         most = BITS_MAX if request.table in BIT_TABLES else REGISTERS_MAX
         _within("start", request.start, 0, WORD_MAX)
-        _within("count", request.count, 1, min(most, WORD_MAX + 1 - request.start))
-        return framed(head + _words((request.start, request.count)))
+        _within("count", request.size, 1, min(most, WORD_MAX + 1 - request.start))
+        return framed(head + _words((request.start, request.size)))
     _within("address", request.address, 0, WORD_MAX)
     if isinstance(request, WriteCoil):
         return framed(head + _words((request.address, COIL_ON if request.on else 0)))
@@ -182,7 +182,7 @@ def answer_bytes(request: Request) -> int:
     """How long the answer is when nothing is wrong."""
     if not isinstance(request, Read):
         return 8
-    return 5 + (-(-request.count // 8) if request.table in BIT_TABLES else 2 * request.count)
+    return 5 + (-(-request.size // 8) if request.table in BIT_TABLES else 2 * request.size)
 
 
 class Exchange:
@@ -228,7 +228,7 @@ class Exchange:
             return Bad(Wrong.EXCEPTION, f"code {kept[2]}: {EXCEPTION_WORDS.get(kept[2], 'a code nobody defined')}", kept[2])
         if not isinstance(self.request, Read):
             return Answer(()) if kept[:6] == self.sent[:6] else Bad(Wrong.ECHO, "a write is echoed, and this was another one")
-        return Answer(_bits(kept[3:-2], self.request.count) if self.request.table in BIT_TABLES else _registers(kept[3:-2]))
+        return Answer(_bits(kept[3:-2], self.request.size) if self.request.table in BIT_TABLES else _registers(kept[3:-2]))
 
 
 def _within(field: str, value: int, low: int, high: int) -> None:

@@ -109,7 +109,7 @@ def test_pymodbus_reads_from_our_requests_what_we_meant(request_):
     pdu = theirs(request_)
     assert (pdu.dev_id, pdu.function_code) == (request_.unit, function_of(request_))
     if isinstance(request_, Read):
-        assert (pdu.address, pdu.count) == (request_.start, request_.count)
+        assert (pdu.address, pdu.count) == (request_.start, request_.size)
     elif isinstance(request_, WriteCoil):
         assert (pdu.address, pdu.bits) == (request_.address, [request_.on])
     else:
@@ -124,7 +124,7 @@ def answer_to(request, draw) -> tuple[bytes, tuple[int, ...]]:
     values: tuple[int, ...] = ()
     if isinstance(request, Read):
         bits = request.table in BIT_TABLES
-        values = tuple(draw(st.lists(st.integers(0, 1 if bits else 0xFFFF), min_size=request.count, max_size=request.count)))
+        values = tuple(draw(st.lists(st.integers(0, 1 if bits else 0xFFFF), min_size=request.size, max_size=request.size)))
         if bits:
             answer.bits = [bool(value) for value in values]
         else:
