@@ -259,7 +259,7 @@ def strange(board: Board, now_us: int, module: bool = False) -> Heard:
             Event(
                 Kind.GAP,
                 {
-                    "what": f"bad {'answers' if module else 'lines'}" + (f", the last: {board.garbage_why}" if board.garbage_why else ""),
+                    "what": _bad_words(board.garbage_why, module),
                     "count": board.garbage,
                     "from_us": max(0, board.garbage_us),
                     "to_us": now_us,
@@ -268,6 +268,11 @@ def strange(board: Board, now_us: int, module: bool = False) -> Heard:
         )
         board = board._replace(garbage=0, garbage_us=now_us)
     return board, events
+
+
+def _bad_words(why: str, module: bool) -> str:
+    what = "bad answers" if module else "bad lines"
+    return f"{what}, the last: {why}" if why else what
 
 
 def _bad_lines(count: int, module: bool) -> str:

@@ -1,0 +1,147 @@
+"""What a module's outputs must be, and which write brings them there next. Sans-IO; times are passed in.
+
+Off is the modulator at once and the line contactor 100 ms later, whether or not the first write was taken; on is the contactor
+first. Every write is its own request, told again after a poll that shows it undone; nothing is taken for done that the module
+has not echoed.
+"""
+
+from __future__ import annotations
+
+from controller.link.modbus import Request, WriteCoil, WriteRegister
+from controller.link.registers import NOWHERE, RegisterMap
+
+CONTACTOR_AFTER_US = 100_000
+E4 = 10_000
+UNDONE_POLLS = 2
+"""An output that reads otherwise than it was told in so many polls one after the other is not ours any more."""
+
+
+class ModuleOutputs:
+    """Wanted, told and seen of both switches and of the trigger."""
+
+    def __init__(self, registers: RegisterMap) -> None:
+        self._map = registers
+        self.seen_duty_e4 = 0
+        self.seen_contactor = False
+        self.triggered_us = -1
+        """When the timer relay got its last edge."""
+        self.forget()
+
+    def forget(self) -> None:
+        """Nothing is known of what the module's outputs are told: off is written anew."""
+        self._told_duty: int | None = None
+        self._told_contactor: bool | None = None
+        self._wanted_duty, self._wanted_contactor = 0, False
+        self._off_us = 0
+        """Since when the modulator is to be off."""
+        self._closed_us = 0
+        """Since when the contactor is told closed."""
+        self._trigger = False
+        self._trigger_due = False
+        self._undone = 0
+        self._refused = False
+        """The last write to the modulator was not echoed: the contactor goes before it now."""
+
+    def want(self, contactor: bool, duty_e4: int, now_us: int) -> None:
+        """What they must be from now on. No duty without the contactor."""
+        if self._wanted_contactor and not contactor:
+            self._off_us = now_us
+        self._wanted_contactor = contactor
+        self._wanted_duty = (duty_e4 if contactor else 0) * self._map.duty_full // E4 if self._has_duty else int(
+            contactor and duty_e4 > 0)
+
+    def retrigger(self) -> None:
+        """The timer relay gets one more edge."""
+        self._trigger_due = self._map.trigger_coil != NOWHERE
+
+    @property
+    def _has_duty(self) -> bool:
+        return self._map.duty_register != NOWHERE
+
+    @property
+    def _has_contactor(self) -> bool:
+        return self._map.contactor_coil != NOWHERE
+
+    def due(self, now_us: int) -> Request | None:
+        """The next write; None: there is nothing to write now."""
+        duty = self._wanted_duty if self._may_pass(now_us) else 0
+        contactor = self._has_contactor and self._told_contactor is not self._contactor(now_us)
+        if self._told_duty != duty and not duty and not (self._refused and contactor):
+            return self._duty(0)
+        if contactor:
+            self._refused = False
+            return WriteCoil(self._map.unit, self._map.contactor_coil, self._contactor(now_us))
+        if self._told_duty != duty:
+            return self._duty(duty)
+        if self._trigger_due:
+            return WriteCoil(self._map.unit, self._map.trigger_coil, not self._trigger)
+        return None
+
+    def wake_us(self, now_us: int) -> int:
+        """When the next write is due by the clock alone; 0: none is."""
+        if self._told_contactor and not self._wanted_contactor:
+            return self._off_us + CONTACTOR_AFTER_US
+        waits = self._wanted_duty and not self._may_pass(now_us) and self._told_contactor
+        return self._closed_us + CONTACTOR_AFTER_US if waits else 0
+
+    def _contactor(self, now_us: int) -> bool:
+        """What the contactor's coil must be now: it outlasts the modulator by 100 ms, told off or not."""
+        held = self._told_contactor is True and now_us - self._off_us < CONTACTOR_AFTER_US
+        return self._wanted_contactor or held
+
+    def _may_pass(self, now_us: int) -> bool:
+        """The contactor has been closed long enough for the modulator to follow."""
+        if not self._has_contactor:
+            return True
+        return self._told_contactor is True and now_us - self._closed_us >= CONTACTOR_AFTER_US
+
+    def _duty(self, value: int) -> Request:
+        if self._has_duty:
+            return WriteRegister(self._map.unit, self._map.duty_register, value)
+        return WriteCoil(self._map.unit, self._map.modulator_coil, value > 0)
+
+    def wrote(self, request: Request, now_us: int) -> None:
+        """The module echoed that write."""
+        if isinstance(request, WriteRegister):
+            self._told_duty = request.value
+        elif isinstance(request, WriteCoil) and request.address == self._map.modulator_coil:
+            self._told_duty = int(request.on)
+        elif isinstance(request, WriteCoil) and request.address == self._map.contactor_coil:
+            if request.on and self._told_contactor is not True:
+                self._closed_us = now_us
+            self._told_contactor = request.on
+        elif isinstance(request, WriteCoil):
+            self._trigger, self._trigger_due, self.triggered_us = request.on, False, now_us
+
+    def failed(self, request: Request) -> None:
+        """Nobody knows whether that write was done: it is told again. A trigger is not: the next one comes by itself."""
+        if isinstance(request, WriteCoil) and request.address == self._map.trigger_coil:
+            self._trigger_due = False
+        elif isinstance(request, WriteCoil) and request.address == self._map.contactor_coil:
+            self._told_contactor = None
+        else:
+            self._told_duty, self._refused = None, True
+
+    def see(self, duty: int, coil: bool, passing: bool, closed: bool) -> bool:
+        """What a poll read back: the duty in the register's own unit and the contactor's coil, as told; and both switches, by
+        contacts of their own where there are such. False: something stays otherwise than it was told, so it is not ours any
+        more. Off is told again; on never is, since a module that let go by itself had its reason."""
+        self.seen_duty_e4 = (min(E4, duty * E4 // self._map.duty_full) if self._has_duty else E4) if passing else 0
+        self.seen_contactor = closed
+        as_told = self._told_duty in (None, duty) and (not self._has_contactor or self._told_contactor in (None, coil))
+        self._undone = 0 if as_told else self._undone + 1
+        if duty and self._told_duty == 0:
+            self._told_duty = None
+        if coil and self._told_contactor is False:
+            self._told_contactor = None
+        return self._undone < UNDONE_POLLS
+
+    @property
+    def off(self) -> bool:
+        """Told off, echoed, and read back off."""
+        return self.told_off and not self.seen_duty_e4 and not self.seen_contactor
+
+    @property
+    def told_off(self) -> bool:
+        """Told off and echoed."""
+        return self._told_duty == 0 and (not self._has_contactor or self._told_contactor is False)
