@@ -51,11 +51,11 @@ class Conversation:
         self._steps: deque[Read] = deque()
         """What is left of the poll that goes on."""
         self._got: dict[Read, Sequence[int]] = {}
+        self._failed_read: Read | None = None
+        """Not asked again first: should its answer come later than any drain, it would pass for its own successor's."""
         self._poll_us = self._began_us = self._reported_us = opened_us
         """When the next poll is due, when the newest began, and when the newest that gave a report did."""
         self._polls = self._sequence = 0
-        self._read_first = False
-        """The last write failed: something is read before it is told again, so that one does not keep out the other."""
         self._session = self._heard = self._heard_then = 0
         """Heard: newest frame; then: newest of which nothing was left to do when the poll began."""
         self._beat_us = self._driven_us = self._greeted_us = self._answered_us = opened_us
@@ -144,7 +144,7 @@ class Conversation:
         if isinstance(told, Bad):
             self._failed(request, told, now_us)
             return
-        self._answered_us, self._read_first = now_us, False
+        self._answered_us = now_us
         if isinstance(request, Read):
             self._step(request, told, now_us)
         elif isinstance(request, WriteCoil | WriteRegister) and not self._is_time_out(request):
@@ -152,22 +152,20 @@ class Conversation:
 
     def _failed(self, request: Request | None, bad: Bad, now_us: int) -> None:
         self._said.append(Garbage(1, f"{bad.code.value}: {bad.reason}"))
-        self._read_first = False
         if bad.code is Wrong.EXCEPTION:
             self._answered_us = now_us
         if request is None or isinstance(request, Read):
             self._abandon()
-        elif isinstance(request, WriteCoil | WriteRegister):
-            self._read_first = True
-            if not self._is_time_out(request):
-                self._outputs.failed(request)
+            self._failed_read = request
+        elif not self._is_time_out(request):
+            self._outputs.failed(request, now_us)
 
     def _abandon(self) -> None:
         """The poll that was going on gives no report."""
         self._steps.clear()
         self._got.clear()
 
-    def _is_time_out(self, request: Request) -> bool:
+    def _is_time_out(self, request: Request | None) -> bool:
         return isinstance(request, WriteRegister) and request.address == self._map.time_out_register
 
     # -- what is next -------------------------------------------------------------------------------------------------
@@ -208,22 +206,24 @@ class Conversation:
         if write is None and self._greeting and not self._told_time_out:
             self._told_time_out = True
             write = WriteRegister(self._map.unit, self._map.time_out_register, self._map.time_out_value)
-        if not self._steps and (now_us >= self._poll_us or (self._read_first and write is not None)):
-            self._begin_poll(write is None, now_us)
-        if write is not None and not (self._read_first and self._steps):
+        if write is not None:
             return write
+        if not self._steps and now_us >= self._poll_us:
+            self._begin_poll(now_us)
         return self._steps[0] if self._steps else None
 
-    def _begin_poll(self, done: bool, now_us: int) -> None:
-        """`done`: nothing is left to do of what the tick has said so far."""
+    def _begin_poll(self, now_us: int) -> None:
         late_us = max(0, now_us - self._poll_us)
         self._poll_us = max(self._poll_us, now_us - late_us % POLL_US) + POLL_US
         self._polls += 1
         self._began_us = now_us
-        if done:
+        if self._outputs.settled:
             self._heard_then = self._heard
         looks = self._greeting or self._polls % HELD_EVERY_POLLS == 0
         self._steps.extend(reads(self._map, looks))
+        if self._steps[0] == self._failed_read:
+            self._steps.rotate(1)
+        self._failed_read = None
 
     # -- what a poll says ---------------------------------------------------------------------------------------------
 

@@ -11,6 +11,8 @@ from controller.link.modbus import Request, WriteCoil, WriteRegister
 from controller.link.registers import NOWHERE, RegisterMap
 
 CONTACTOR_AFTER_US = 100_000
+AGAIN_US = 100_000
+"""Beyond a drain: long enough for something else to be asked in between."""
 E4 = 10_000
 UNDONE_POLLS = 2
 """An output that reads otherwise than it was told in so many polls one after the other is not ours any more."""
@@ -39,8 +41,8 @@ class ModuleOutputs:
         self._trigger = False
         self._trigger_due = False
         self._undone = 0
-        self._refused = False
-        """The last write to the modulator was not echoed: the contactor goes before it now."""
+        self._duty_again_us = self._contactor_again_us = 0
+        """A write that was not echoed is told again, but not before: the other output and the poll have their turn."""
 
     def want(self, contactor: bool, duty_e4: int, now_us: int) -> None:
         """What they must be from now on. No duty without the contactor."""
@@ -65,24 +67,29 @@ class ModuleOutputs:
     def due(self, now_us: int) -> Request | None:
         """The next write; None: there is nothing to write now."""
         duty = self._wanted_duty if self._may_pass(now_us) else 0
-        contactor = self._has_contactor and self._told_contactor is not self._contactor(now_us)
-        if self._told_duty != duty and not duty and not (self._refused and contactor):
+        other_duty = self._told_duty != duty and now_us >= self._duty_again_us
+        if other_duty and not duty:
             return self._duty(0)
-        if contactor:
-            self._refused = False
-            return WriteCoil(self._map.unit, self._map.contactor_coil, self._contactor(now_us))
-        if self._told_duty != duty:
+        contactor = self._contactor(now_us)
+        if self._has_contactor and self._told_contactor is not contactor and now_us >= self._contactor_again_us:
+            return WriteCoil(self._map.unit, self._map.contactor_coil, contactor)
+        if other_duty:
             return self._duty(duty)
         if self._trigger_due:
             return WriteCoil(self._map.unit, self._map.trigger_coil, not self._trigger)
         return None
 
     def wake_us(self, now_us: int) -> int:
-        """When the next write is due by the clock alone; 0: none is."""
-        if self._told_contactor and not self._wanted_contactor:
-            return self._off_us + CONTACTOR_AFTER_US
-        waits = self._wanted_duty and not self._may_pass(now_us) and self._told_contactor
-        return self._closed_us + CONTACTOR_AFTER_US if waits else 0
+        """When something may be due next by the clock alone; 0: nothing waits for it."""
+        times = (self._off_us + CONTACTOR_AFTER_US, self._closed_us + CONTACTOR_AFTER_US, self._duty_again_us,
+                 self._contactor_again_us)
+        return min((at_us for at_us in times if at_us > now_us), default=0)
+
+    @property
+    def settled(self) -> bool:
+        """All that is wanted has been told and echoed."""
+        contactor = not self._has_contactor or self._told_contactor is self._wanted_contactor
+        return contactor and self._told_duty == self._wanted_duty
 
     def _contactor(self, now_us: int) -> bool:
         """What the contactor's coil must be now: it outlasts the modulator by 100 ms, told off or not."""
@@ -113,14 +120,15 @@ class ModuleOutputs:
         elif isinstance(request, WriteCoil):
             self._trigger, self._trigger_due, self.triggered_us = request.on, False, now_us
 
-    def failed(self, request: Request) -> None:
+    def failed(self, request: Request, now_us: int) -> None:
         """Nobody knows whether that write was done: it is told again. A trigger is not: the next one comes by itself."""
+        again_us = now_us + self._map.quiet_us + AGAIN_US
         if isinstance(request, WriteCoil) and request.address == self._map.trigger_coil:
             self._trigger_due = False
         elif isinstance(request, WriteCoil) and request.address == self._map.contactor_coil:
-            self._told_contactor = None
+            self._told_contactor, self._contactor_again_us = None, again_us
         else:
-            self._told_duty, self._refused = None, True
+            self._told_duty, self._duty_again_us = None, again_us
 
     def see(self, duty: int, coil: bool, passing: bool, closed: bool) -> bool:
         """What a poll read back: the duty in the register's own unit and the contactor's coil, as told; and both switches, by
