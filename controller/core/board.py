@@ -69,7 +69,7 @@ def notice(board: Board, chamber: Chamber, note: LineNotice, now_us: int) -> Hea
 def _module_found(board: Board, chamber: Chamber, note: ModuleFound) -> Heard:
     """A module answered. It is taken if it is this chamber's and something of its own ends the heat on silence."""
     again = board.module == note
-    reason = _module_wrong(chamber, note)
+    reason = module_wrong(chamber, note)
     board = board._replace(module=note, accepted=not reason, strange=False)
     if again or chamber.module is None:
         return board, []
@@ -77,10 +77,10 @@ def _module_found(board: Board, chamber: Chamber, note: ModuleFound) -> Heard:
         return board, [Event(Kind.MODULE_REFUSED, {"board": note.board, "reason": reason})]
     silence = silence_words(note, chamber.module)
     return board, [Event(Kind.MODULE_FOUND, {
-        "board": note.board, "session": note.session, "silence": silence, "not_fitted": NOT_FITTED})]
+        "board": note.board, "session": note.session, "silence": silence, "not_fitted": ", ".join(NOT_FITTED)})]
 
 
-def _module_wrong(chamber: Chamber, note: ModuleFound) -> str:
+def module_wrong(chamber: Chamber, note: ModuleFound) -> str:
     """Why this module gets no heat, in words; empty: it may."""
     module = chamber.module
     if module is None or note.board != chamber.board or chamber.simulated:

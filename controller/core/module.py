@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-NOT_FITTED = "hello, boot id and board limits"
+NOT_FITTED = ("hello", "boot id", "board limits", "firmware", "run time counted", "switch operations", "lamps and sounder")
+"""What a board has and no module does."""
 NO_BOOT = 0
 """In a report of a module's, where a board's boot id would stand. Shown as "not fitted"."""
 
