@@ -148,7 +148,7 @@ def chamber_facts(folder: ChamberFolder) -> Json:
     chamber = folder.chamber
     return {
         **chamber_head(folder), "sensors": [sensor._asdict() for sensor in chamber.sensors],
-        "limits": _limits(chamber), "module": None if chamber.module is None else asdict(chamber.module), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
+        "limits": _limits(chamber), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
         "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
     }
 
