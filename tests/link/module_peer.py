@@ -94,3 +94,29 @@ class ModulePeer:
 
     def _discretes(self) -> list[int]:
         return [int(self.contactor), *self.discretes[1:]]
+
+
+def twice(answer: bytes) -> list[tuple[int, bytes]]:
+    return [(0, answer + answer)]
+
+
+def other_unit(answer: bytes) -> list[tuple[int, bytes]]:
+    body = bytes((answer[0] + 1, *answer[1:-2]))
+    return [(0, body + crc16(body).to_bytes(2, "little"))]
+
+
+def other_function(answer: bytes) -> list[tuple[int, bytes]]:
+    body = bytes((answer[0], answer[1] % 4 + 1, *answer[2:-2]))
+    return [(0, body + crc16(body).to_bytes(2, "little"))]
+
+
+def longer(answer: bytes) -> list[tuple[int, bytes]]:
+    return [(0, answer + b"\x00\x00")]
+
+
+SPOILT = {
+    "never": lambda answer: [], "late": lambda answer: [(260_000, answer)], "short": lambda answer: [(0, answer[:-3])],
+    "long": longer, "garbled": lambda answer: [(0, answer[:3] + bytes(255 - byte for byte in answer[3:]))],
+    "twice at once": twice, "for another unit": other_unit, "with another function": other_function,
+    "babbling": lambda answer: [(ms * 5_000, b"\xa5" * 9) for ms in range(40)],
+}

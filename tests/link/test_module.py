@@ -1,108 +1,20 @@
-"""The conversation with a module, in memory and in its own time: what it writes, what it believes, what it does when the module
-is late, wrong, silent or stubborn. Every question is asked of an invented module that a test can spoil.
-"""
+"""The conversation with a module: what it writes, what it believes, and what registers mean."""
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.core.messages import Drive, Enable, Fault, Hello, OffReason, Report, Tell
+from controller.core.messages import Enable, Fault, Hello, OffReason, Report, Tell
 from controller.core.module import ModuleFound, SilenceProof
-from controller.core.state import Garbage
-from controller.link.modbus import Table, crc16
-from controller.link.module import Conversation
-from controller.link.registers import NOWHERE, Contact, Measure, RegisterMap, Sensor, channels, extremes_mc
-from tests.link.module_peer import CONTACTOR, DUTY, MODULATOR, TIME_OUT, TRIGGER, ModulePeer
-
-MS, S = 1_000, 1_000_000
-SILENCE_US = 4_800_000
-
-
-def sensor(channel: int, register: int, **more: Any) -> Sensor:
-    return Sensor(**{"channel": channel, "register": register, "words": 1, "low_word_first": False, "signed": True,
-                     "scale_uc": 100_000, "faults": (32_767,), "fault_register": NOWHERE, "fault_mask": 0,
-                     "counter_register": NOWHERE, **more})
-
-
-MAP = RegisterMap(
-    "TEST01", 1, 115_200, 1, 200 * MS, 300 * MS, Table.INPUT, 0, 4, (sensor(0, 0), sensor(1, 1), sensor(2, 2)),
-    contactor_coil=CONTACTOR, modulator_coil=MODULATOR, time_out_register=TIME_OUT, time_out_value=30, time_out_us=3 * S,
-    contacts=(Contact("door", Table.DISCRETE, 1, False), Contact("arm", Table.DISCRETE, 2, False)),
-)
-BY_DUTY = MAP._replace(modulator_coil=NOWHERE, duty_register=DUTY, duty_full=1_000)
-BY_RELAY = MAP._replace(
-    time_out_register=NOWHERE, time_out_value=0, time_out_us=0, trigger_coil=TRIGGER, timer_relay_us=4 * S,
-    contacts=(*MAP.contacts, Contact("contactor_seen", Table.DISCRETE, 0, False)))
-
-
-@dataclass
-class Talk:
-    """A conversation, its module, and the wire between: time passes in `run` alone, in steps of a millisecond."""
-
-    registers: RegisterMap = MAP
-    module: ModulePeer = field(default_factory=lambda: ModulePeer(discretes=[0, 1, 0, 0, 0, 0, 0, 0]))
-    now_us: int = 0
-    said: list[Any] = field(default_factory=list)
-    session: int = 7
-    sequence: int = 0
-    under_way: list[tuple[int, bytes]] = field(default_factory=list)
-    beats: bool = True
-
-    def __post_init__(self) -> None:
-        self.line = Conversation(self.registers, SILENCE_US, 0)
-
-    def run(self, seconds: float, step_us: int = MS) -> Talk:
-        end_us = self.now_us + round(seconds * S)
-        while self.now_us < end_us:
-            self.now_us += step_us
-            self.module.advance(step_us)
-            if self.beats:
-                self.line.beat(self.now_us)
-            for at_us, data in [one for one in self.under_way if one[0] <= self.now_us]:
-                self.under_way.remove((at_us, data))
-                self.line.received(data, self.now_us)
-            sent = self.line.turn(self.now_us)
-            assert sent or self.line.until_us > self.now_us, "a line with nothing to do must say when to come back"
-            if sent:
-                self.under_way += [(self.now_us + 2 * MS + late_us, data) for late_us, data in self.module.receive(sent)]
-            self.said += self.line.take()
-        return self
-
-    def tell(self, kind: type, *fields: Any) -> Talk:
-        self.sequence += 1
-        self.line.hear(kind(self.session, self.sequence, *fields), self.now_us)
-        return self
-
-    def drive(self, duty_e4: int, permit: bool = True) -> Talk:
-        return self.tell(Drive, permit, permit, duty_e4, 40_000)
-
-    def heating(self, duty_e4: int = 10_000) -> Talk:
-        """A session, enabled and driven for a second."""
-        self.tell(Hello).run(2)
-        for _ in range(12):
-            self.tell(Enable).drive(0, False).run(0.5)
-        return self.drive(duty_e4).run(1)
-
-    def driven(self, seconds: int, duty_e4: int = 10_000, permit: bool = True) -> Talk:
-        for _ in range(seconds):
-            self.drive(duty_e4, permit).run(1)
-        return self
-
-    def of(self, kind: type) -> list[Any]:
-        return [one for one in self.said if isinstance(one, kind)]
-
-    @property
-    def report(self) -> Report:
-        return self.of(Report)[-1]
-
-    def wrongs(self) -> list[str]:
-        return [one.why for one in self.of(Garbage)]
+from controller.link.modbus import Table
+from controller.link.registers import Contact, Measure, channels, extremes_mc
+from tests.link.module_peer import CONTACTOR, DUTY, MODULATOR, TIME_OUT, ModulePeer
+from tests.link.module_talk import BY_DUTY, BY_RELAY, MAP, MS, SILENCE_US, S, Talk, sensor
 
 
 def test_a_poll_is_a_report_four_times_a_second_with_every_sensor_and_contact():
@@ -267,100 +179,6 @@ def test_a_refused_off_does_not_keep_the_contactor_closed_nor_the_readings_away(
     talk.driven(2, 0, False)
     assert talk.module.holding[DUTY] and not talk.module.coils[CONTACTOR] and not talk.module.heats
     assert len(talk.of(Report)) >= seen + 4
-
-
-# -- a hostile module ------------------------------------------------------------------------------------------------
-
-
-def twice(answer: bytes) -> list[tuple[int, bytes]]:
-    return [(0, answer + answer)]
-
-
-def other_unit(answer: bytes) -> list[tuple[int, bytes]]:
-    body = bytes((answer[0] + 1, *answer[1:-2]))
-    return [(0, body + crc16(body).to_bytes(2, "little"))]
-
-
-def other_function(answer: bytes) -> list[tuple[int, bytes]]:
-    body = bytes((answer[0], answer[1] % 4 + 1, *answer[2:-2]))
-    return [(0, body + crc16(body).to_bytes(2, "little"))]
-
-
-def longer(answer: bytes) -> list[tuple[int, bytes]]:
-    return [(0, answer + b"\x00\x00")]
-
-
-SPOILT = {
-    "never": lambda answer: [], "late": lambda answer: [(260 * MS, answer)], "short": lambda answer: [(0, answer[:-3])],
-    "long": longer, "garbled": lambda answer: [(0, answer[:3] + bytes(255 - byte for byte in answer[3:]))],
-    "twice at once": twice, "for another unit": other_unit, "with another function": other_function,
-    "babbling": lambda answer: [(ms * 5 * MS, b"\xa5" * 9) for ms in range(40)],
-}
-
-
-@pytest.mark.parametrize("how", SPOILT)
-def test_whatever_is_wrong_gives_no_report_and_the_heat_ends(how):
-    talk = Talk().heating()
-    talk.run(0.3)
-    talk.module.spoil = SPOILT[how]
-    talk.drive(10_000).run(0.6)
-    seen = len(talk.of(Report))
-    talk.driven(6, 0, False)
-    assert len(talk.of(Report)) == seen, "no answer that is wrong becomes a report"
-    assert talk.wrongs()
-    talk.module.spoil = None
-    talk.driven(3, 0, False)
-    assert len(talk.of(Report)) > seen, "the line comes back by itself"
-    assert not talk.module.heats
-
-
-@settings(max_examples=25, deadline=None)
-@given(st.lists(st.integers(150, 480), min_size=1, max_size=30), st.integers(0, 3))
-def test_a_late_answer_is_never_taken_for_the_next_ones(late_ms, kind):
-    """Every poll's registers say which poll they are of: a value may be missing, never of an earlier moment than its poll."""
-    talk = Talk()
-    lateness = itertools.cycle(late_ms)
-    count = 0
-
-    def late(answer: bytes) -> list[tuple[int, bytes]]:
-        if answer[1] == 4:
-            body = answer[:3] + talk.module.now_us.to_bytes(8, "big")
-            answer = body + crc16(body).to_bytes(2, "little")
-        nonlocal count
-        count += 1
-        return [(next(lateness) * MS if count % 4 >= kind else 0, answer)]
-
-    talk.module.spoil = late
-    registers = MAP._replace(sensors=(sensor(0, 2, words=2, signed=False, scale_uc=1),))
-    talk.line = Conversation(registers, SILENCE_US, 0)
-    talk.run(8, 3 * MS)
-    for report in talk.of(Report):
-        channel = report.channels[0]
-        assert channel is not None
-        asked_us = channel.value_mc * 1_000
-        assert report.up_us - 1_000 <= asked_us + 1_000, "the registers were read after the poll began"
-
-
-def test_after_a_failed_block_something_that_looks_otherwise_is_asked_first():
-    """An answer later than any drain then meets a request that it does not fit."""
-    talk = Talk().run(1)
-    while talk.module.requests[-1][1] != 1:
-        talk.run(0.01)
-    talk.module.mute = True
-    before = len(talk.module.requests)
-    talk.run(0.5)
-    talk.module.mute = False
-    talk.run(0.6)
-    assert [one[1] for one in talk.module.requests[before:]][:4] == [4, 1, 4, 2]
-
-
-@given(st.binary(max_size=400), st.integers(0, 500))
-@settings(max_examples=40, deadline=None)
-def test_noise_at_any_moment_is_never_an_error(noise, ms):
-    talk = Talk().run(0.4 + ms / 1000, 7 * MS)
-    talk.line.received(noise, talk.now_us)
-    talk.run(1.5, 7 * MS)
-    assert talk.of(Report)
 
 
 # -- the timer relay --------------------------------------------------------------------------------------------------

@@ -20,8 +20,7 @@ from controller.core.state import Garbage
 from controller.drivers.module_port import ModulePort
 from controller.drivers.serial_port import Lost, Opened
 from controller.link.registers import RegisterMap
-from tests.link.module_peer import ModulePeer, Spoil
-from tests.link.test_module import SPOILT
+from tests.link.module_peer import SPOILT, ModulePeer, Spoil
 from tests.service.module_layout import BOARD, DOOR, TIME_OUT, chamber_text, commissioned
 from tests.service.module_peers import SERVERS, Hostile, Server
 
