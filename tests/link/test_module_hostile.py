@@ -1,5 +1,5 @@
-"""The conversation with a module that is late, wrong, silent, doubled or noisy: no wrong answer becomes a reading, no late one is
-taken for the next one's, and the line comes back by itself.
+"""The conversation with a module that is late, wrong, silent, doubled or noisy: no wrong answer becomes a reading, no late one
+is taken for the next one's, and the line comes back by itself.
 """
 
 from __future__ import annotations
