@@ -67,7 +67,7 @@ clean: ## remove the environment, caches and the demo's data
 
 # --- not for typing ---------------------------------------------------------------------------------------------------
 
-.PHONY: python system-packages checkers
+.PHONY: python system-packages checkers peers
 
 python:
 	@command -v $(PYTHON) >/dev/null 2>&1 \
@@ -114,7 +114,7 @@ export LINK
 # The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
 BROWSER_PACKAGES := chromium fonts-dejavu-core
 
-system-packages: checkers
+system-packages: checkers peers
 	@if command -v chromium >/dev/null 2>&1; then :; \
 	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
@@ -134,3 +134,15 @@ checkers:
 	    $(CHECKER_PACKAGES); } >/dev/null 2>&1 \
 	  || echo "They could not be installed; what needs them is skipped. Missing: $(CHECKER_PACKAGES)"; \
 	else echo "The tests of units, certificates and a second host are skipped. Missing: $(CHECKER_PACKAGES)"; fi
+
+# A Modbus server on somebody else's library is compiled in a test.
+PEER_PACKAGES := libmodbus-dev gcc libc6-dev
+
+peers:
+	@if [ -e /usr/include/modbus/modbus.h ] && command -v gcc >/dev/null 2>&1; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing for the tests: $(PEER_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(PEER_PACKAGES); } >/dev/null 2>&1 \
+	  || echo "They could not be installed; what needs them is skipped. Missing: $(PEER_PACKAGES)"; \
+	else echo "The tests against a libmodbus server are skipped. Missing: $(PEER_PACKAGES)"; fi
