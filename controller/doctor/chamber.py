@@ -136,7 +136,8 @@ def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID) -
     has = folder.chamber.module
     ends = has is not None and has.ends_on_silence
     by = "by its time-out or timer relay, looked at when the controller greets it" if ends else "by nothing"
-    yield judged(ends, "module", f"{registers.board}; hello, boot id and board limits are not fitted; on silence its heat ends {by}",
+    yield judged(ends, "module",
+                 f"{registers.board}; hello, boot id and board limits are not fitted; on silence its heat ends {by}",
                  "It gives no heat: hardware_notes/modbus_modules.md says what it needs.", Mark.NOTE)
     path = adapter_port(registers.adapter, links)
     if not path:
@@ -144,8 +145,8 @@ def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID) -
                       "Plug it in; soakwarden board find lists the numbers of those that are there.")
         return
     yield judged(os.access(path, os.R_OK | os.W_OK), "adapter", f"{path} is there{_holder(path)}",
-                 f"This user may not open it. For the services: sudo soakwarden board find --adapter {registers.adapter}; by hand: "
-                 "add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again.")
+                 f"This user may not open it. For the services: sudo soakwarden board find --adapter {registers.adapter}; by "
+                 "hand: add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again.")
 
 
 def _answers(places: Places) -> bool:

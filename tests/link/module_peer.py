@@ -29,6 +29,8 @@ class ModulePeer:
     relay_us: int = 0
     """Of the timer relay; 0: there is none, and the contact follows the coil."""
     relay_stuck: bool = False
+    seen_at: int = 0
+    """The discrete input that the contactor's auxiliary contact is wired to."""
     time_out_counts_us: int = 100_000
     has_time_out: bool = True
     refuses: set[int] = field(default_factory=set)
@@ -93,7 +95,7 @@ class ModulePeer:
         return request[:6]
 
     def _discretes(self) -> list[int]:
-        return [int(self.contactor), *self.discretes[1:]]
+        return [int(self.contactor) if at == self.seen_at else value for at, value in enumerate(self.discretes)]
 
 
 def twice(answer: bytes) -> list[tuple[int, bytes]]:

@@ -15,13 +15,13 @@ import pytest
 
 from controller.config import ChamberFolder
 from controller.core.messages import Drive, Enable, Hello, Report, ToBoard
-from controller.core.module import ModuleFound
+from controller.core.module import ModuleFound, SilenceProof
 from controller.core.state import Garbage
 from controller.drivers.module_port import ModulePort
 from controller.drivers.serial_port import Lost, Opened
 from controller.link.registers import RegisterMap
 from tests.link.module_peer import SPOILT, ModulePeer, Spoil
-from tests.service.module_layout import BOARD, DOOR, TIME_OUT, chamber_text, commissioned
+from tests.service.module_layout import BOARD, DOOR, SEEN, TIME_OUT, chamber_text, commissioned
 from tests.service.module_peers import SERVERS, Hostile, Server
 
 pytestmark = pytest.mark.slow
@@ -185,6 +185,33 @@ def test_a_stopped_tick_ends_the_heat_and_then_all_asking(tmp_path):
         asked = len(peer.module.requests)
         threading.Event().wait(0.8)
         assert len(peer.module.requests) == asked
+    finally:
+        plugged.port.close()
+        peer.close()
+
+
+def test_a_timer_relay_is_proven_over_the_wire_and_holds_while_it_is_driven(tmp_path):
+    peer = Hostile(ModulePeer(discretes=[0] * 8, inputs=[2_150, 2_160, 0, 0, 0, 0, 0, 0], relay_us=4_000_000, has_time_out=False,
+                              seen_at=SEEN))
+    peer.module.discretes[DOOR] = 1
+    plugged = Plugged(peer.port, commissioned(tmp_path / "c", chamber_text(relay=True)))
+    try:
+        plugged.greet()
+        while not plugged.of(SilenceProof):
+            plugged.port.send(plugged.frames((Enable, ())))
+            asked = len(plugged.of(Report))
+            plugged.until(lambda asked=asked: len(plugged.of(Report)) > asked)
+            assert not peer.module.heats
+        (proof,) = plugged.of(SilenceProof)
+        assert proof.passed and 3_500_000 <= proof.after_us <= 4_500_000
+        plugged.permit = True
+        plugged.until(lambda: peer.module.heats)
+        heated_s = 0.0
+        while heated_s < 5.0:
+            heated_s += plugged.until(lambda: len(plugged.of(Report)) >= 1, 1.0) + 0.25
+            threading.Event().wait(0.25)
+            plugged.port.send(plugged.frames((Drive, (True, True, 10_000, 20_000))))
+            assert peer.module.heats, "retriggered for longer than the relay holds"
     finally:
         plugged.port.close()
         peer.close()
