@@ -45,7 +45,7 @@ class Conversation:
         self._silence_us = silence_us
         self._opened_us = self.until_us = opened_us
         self._wire = Wire(registers.speed, registers.stop_bits, registers.answer_us, registers.quiet_us, opened_us)
-        self._outputs = ModuleOutputs(registers)
+        self._outputs = ModuleOutputs(registers, opened_us)
         self._proof = Proof(registers.timer_relay_us)
         self._said: deque[Said] = deque(maxlen=SAID_KEPT)
         self._steps: deque[Read] = deque()
@@ -98,7 +98,7 @@ class Conversation:
         self._greeting, self._enabled, self._permit, self._duty_e4 = True, False, False, 0
         self._told_time_out, self._broken = self._map.time_out_register == NOWHERE, OffReason.NONE
         self._proof.cancel()
-        self._outputs.forget()
+        self._outputs.forget(now_us)
         self._abandon()
 
     # -- the wire -----------------------------------------------------------------------------------------------------

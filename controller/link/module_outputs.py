@@ -21,20 +21,20 @@ UNDONE_POLLS = 2
 class ModuleOutputs:
     """Wanted, told and seen of both switches and of the trigger."""
 
-    def __init__(self, registers: RegisterMap) -> None:
+    def __init__(self, registers: RegisterMap, now_us: int) -> None:
         self._map = registers
         self.seen_duty_e4 = 0
         self.seen_contactor = False
         self.triggered_us = -1
         """When the timer relay got its last edge."""
-        self.forget()
+        self.forget(now_us)
 
-    def forget(self) -> None:
-        """Nothing is known of what the module's outputs are told: off is written anew."""
+    def forget(self, now_us: int) -> None:
+        """Nothing is known of what the module's outputs are told: off is written anew, in its order."""
         self._told_duty: int | None = None
         self._told_contactor: bool | None = None
         self._wanted_duty, self._wanted_contactor = 0, False
-        self._off_us = 0
+        self._off_us = now_us
         """Since when the modulator is to be off."""
         self._closed_us = 0
         """Since when the contactor is told closed."""
@@ -67,13 +67,10 @@ class ModuleOutputs:
     def due(self, now_us: int) -> Request | None:
         """The next write; None: there is nothing to write now."""
         duty = self._wanted_duty if self._may_pass(now_us) else 0
-        other_duty = self._told_duty != duty and now_us >= self._duty_again_us
-        if other_duty and not duty:
-            return self._duty(0)
-        contactor = self._contactor(now_us)
-        if self._has_contactor and self._told_contactor is not contactor and now_us >= self._contactor_again_us:
+        contactor, may = self._contactor(now_us), self._told_contactor is not None or not self._held(now_us)
+        if self._has_contactor and self._told_contactor is not contactor and may and now_us >= self._contactor_again_us:
             return WriteCoil(self._map.unit, self._map.contactor_coil, contactor)
-        if other_duty:
+        if self._told_duty != duty and now_us >= self._duty_again_us:
             return self._duty(duty)
         if self._trigger_due:
             return WriteCoil(self._map.unit, self._map.trigger_coil, not self._trigger)
@@ -93,8 +90,10 @@ class ModuleOutputs:
 
     def _contactor(self, now_us: int) -> bool:
         """What the contactor's coil must be now: it outlasts the modulator by 100 ms, told off or not."""
-        held = self._told_contactor is True and now_us - self._off_us < CONTACTOR_AFTER_US
-        return self._wanted_contactor or held
+        return self._wanted_contactor or (self._told_contactor is True and self._held(now_us))
+
+    def _held(self, now_us: int) -> bool:
+        return now_us - self._off_us < CONTACTOR_AFTER_US
 
     def _may_pass(self, now_us: int) -> bool:
         """The contactor has been closed long enough for the modulator to follow."""

@@ -41,7 +41,15 @@ def test_a_hello_turns_the_outputs_off_sets_the_time_out_and_has_both_read_back(
     talk = Talk()
     talk.module.coils[CONTACTOR] = talk.module.coils[MODULATOR] = 1
     talk.run(1)
-    talk.tell(Hello).run(1)
+    talk.module.coils[CONTACTOR] = talk.module.coils[MODULATOR] = 1
+    talk.tell(Hello)
+    while talk.module.coils[MODULATOR]:
+        talk.run(0.001)
+    off_us = talk.now_us
+    while talk.module.coils[CONTACTOR]:
+        talk.run(0.001)
+    assert talk.now_us - off_us >= 90 * MS, "modulator first, contactor a tenth later"
+    talk.run(1)
     assert talk.of(ModuleFound) == [ModuleFound("TEST01/1", 7, 3 * S, "")]
     assert talk.module.holding[TIME_OUT] == 30 and not any(talk.module.coils)
 
@@ -98,6 +106,18 @@ def test_a_frame_is_heard_only_by_a_poll_that_began_after_it_was_done():
     talk.module.mute = False
     talk.run(1)
     assert talk.report.heard == number
+
+
+def test_a_frame_whose_write_is_refused_is_not_heard_though_polls_go_on():
+    talk = Talk().heating()
+    before = talk.report.heard
+    talk.module.refuses.add(5)
+    seen = len(talk.of(Report))
+    talk.driven(1, 0, False)
+    assert len(talk.of(Report)) > seen and talk.report.heard == before
+    talk.module.refuses.clear()
+    talk.run(1)
+    assert talk.report.heard == talk.sequence and not talk.module.heats
 
 
 @pytest.mark.parametrize("frames", [(), (Tell,)], ids=["nothing", "only lamps"])

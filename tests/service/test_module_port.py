@@ -191,8 +191,8 @@ def test_a_stopped_tick_ends_the_heat_and_then_all_asking(tmp_path):
 
 
 def test_a_timer_relay_is_proven_over_the_wire_and_holds_while_it_is_driven(tmp_path):
-    peer = Hostile(ModulePeer(discretes=[0] * 8, inputs=[2_150, 2_160, 0, 0, 0, 0, 0, 0], relay_us=4_000_000, has_time_out=False,
-                              seen_at=SEEN))
+    peer = Hostile(ModulePeer(discretes=[0] * 8, inputs=[2_150, 2_160, 0, 0, 0, 0, 0, 0], relay_us=4_000_000, seen_at=SEEN,
+                              has_time_out=False))
     peer.module.discretes[DOOR] = 1
     plugged = Plugged(peer.port, commissioned(tmp_path / "c", chamber_text(relay=True)))
     try:
