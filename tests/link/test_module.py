@@ -192,6 +192,16 @@ def test_a_module_that_was_without_supply_needs_another_hello():
     assert talk.report.session == 8 and talk.module.heats and talk.module.holding[TIME_OUT] == 30
 
 
+def test_a_module_not_heard_for_as_long_as_its_time_out_needs_another_hello():
+    """It has let go by itself, or should have: its setting still stands, so nothing else would show it."""
+    talk = Talk(module=ModulePeer(discretes=[0, 1, 0, 0, 0, 0, 0, 0], has_time_out=False)).heating()
+    talk.module.mute = True
+    talk.driven(4)
+    talk.module.mute = False
+    talk.driven(2)
+    assert talk.report.session == 0 and not talk.report.enabled and not talk.module.heats
+
+
 def test_a_refused_off_does_not_keep_the_contactor_closed_nor_the_readings_away():
     talk = Talk(BY_DUTY).heating()
     talk.module.refuses.add(6)
@@ -265,6 +275,7 @@ MEANT = {
     "unsigned": (sensor(0, 0, signed=False), [65_481], 0, Fault.OUT_OF_RANGE),
     "sixteenths": (sensor(0, 0, scale_uc=62_500), [345], 21_563, 0),
     "a fault value": (sensor(0, 0), [32_767], 0, Fault.OUT_OF_RANGE),
+    "a fault value that the wire could carry": (sensor(0, 0, scale_uc=10_000), [32_767], 0, Fault.OUT_OF_RANGE),
     "high word first": (sensor(0, 0, words=2, scale_uc=1_000), [1, 2], 65_538, 0),
     "low word first": (sensor(0, 0, words=2, scale_uc=1_000, low_word_first=True), [2, 1], 65_538, 0),
     "32 bits below zero": (sensor(0, 0, words=2, scale_uc=1_000), [65_535, 65_535], -1, 0),
