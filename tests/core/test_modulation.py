@@ -76,6 +76,14 @@ def test_a_gap_too_short_is_closed_and_taken_back_later():
     assert on_us(found) == pytest.approx(0.95 * 200 * US, abs=2 * SHORTEST_US)
 
 
+@pytest.mark.parametrize("duty_e4", [9_100, 9_300, 9_350, 9_600])
+def test_no_gap_begins_where_its_window_has_no_room_for_it(duty_e4):
+    found, windows = stretches([duty_e4] * 400, [US] * 400)
+    for pulse in found[1:]:
+        end_us = next((at for at in windows if at > pulse.from_us), None)
+        assert pulse.on or end_us is None or end_us - pulse.from_us >= SHORTEST_US
+
+
 duties = st.lists(st.one_of(st.integers(0, E4), st.sampled_from([0, 1, E4])), min_size=2, max_size=300)
 ticks = st.integers(700_000, 2_300_000)
 
