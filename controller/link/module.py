@@ -28,8 +28,10 @@ HELD_EVERY_POLLS = 4
 """So often it is looked whether the module still holds its time-out: one that was without supply does not."""
 LICENCE_MORE_US = 1_000_000
 """A tick that stands still for the silence limit is switched off for, and so much later nothing is asked any more."""
-GREET_US = 3_000_000
+GREET_US = 1_500_000
 """A module whose outputs do not read back off for so long after a hello has something wrong with it."""
+STUBBORN_US = 2_000_000
+"""A module that does not take an off for so long is left without any request for once, so that its own time-out acts."""
 SAID_KEPT = 200
 SEQUENCES = 10_000_000
 E4 = 10_000
@@ -64,6 +66,8 @@ class Conversation:
         self._told_time_out = False
         self._time_out_us = 0
         """As last read."""
+        self._stubborn_us = -1
+        """Since when it has not taken an off; -1: it has."""
         self._broken = OffReason.NONE
         self._contacts: dict[str, bool] = {}
 
@@ -129,7 +133,7 @@ class Conversation:
 
     def leave(self) -> None:
         """The program ends: nothing is permitted any more. Go on with `turn` until `is_off`, or while there is time."""
-        self._permit = False
+        self._session, self._enabled, self._permit = 0, False, False
         self._proof.cancel()
 
     @property
@@ -182,6 +186,10 @@ class Conversation:
             self._outputs.retrigger()
         on = reason is OffReason.NONE
         self._outputs.want(on or self._proof.closes, self._duty_e4 if on else 0, now_us)
+        if not self._outputs.disobeyed:
+            self._stubborn_us = -1
+        elif self._stubborn_us < 0:
+            self._stubborn_us = now_us
 
     def _off_reason(self, now_us: int) -> OffReason:
         """Why the outputs are kept off; the first that stands."""
@@ -197,8 +205,8 @@ class Conversation:
         return OffReason.NONE
 
     def _next(self, now_us: int) -> Request | None:
-        """A write that is due, or the poll's next step. Nothing while no tick lives."""
-        if now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US:
+        """A write that is due, or the poll's next step; nothing while it is better to be silent."""
+        if self._withheld(now_us):
             self._abandon()
             self._poll_us = now_us + POLL_US
             return None
@@ -211,6 +219,12 @@ class Conversation:
         if not self._steps and now_us >= self._poll_us:
             self._begin_poll(now_us)
         return self._steps[0] if self._steps else None
+
+    def _withheld(self, now_us: int) -> bool:
+        """No tick lives, or the module does not take an off: any request would only keep its own time-out from acting."""
+        stubborn_us = now_us - self._stubborn_us - STUBBORN_US if self._stubborn_us >= 0 else -1
+        lets_go = 0 <= stubborn_us < self._map.time_out_us + LICENCE_MORE_US and self._map.time_out_us > 0
+        return lets_go or now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US
 
     def _begin_poll(self, now_us: int) -> None:
         late_us = max(0, now_us - self._poll_us)

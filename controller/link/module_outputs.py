@@ -41,6 +41,8 @@ class ModuleOutputs:
         self._trigger = False
         self._trigger_due = False
         self._undone = 0
+        self._reads_on = False
+        """By the module's own word; a contact that is welded is another matter."""
         self._duty_again_us = self._contactor_again_us = 0
         """A write that was not echoed is told again, but not before: the other output and the poll have their turn."""
 
@@ -137,6 +139,7 @@ class ModuleOutputs:
         self.seen_contactor = closed
         as_told = self._told_duty in (None, duty) and (not self._has_contactor or self._told_contactor in (None, coil))
         self._undone = 0 if as_told else self._undone + 1
+        self._reads_on = bool(duty or coil)
         if duty and self._told_duty == 0:
             self._told_duty = None
         if coil and self._told_contactor is False:
@@ -147,6 +150,11 @@ class ModuleOutputs:
     def off(self) -> bool:
         """Told off, echoed, and read back off."""
         return self.told_off and not self.seen_duty_e4 and not self.seen_contactor
+
+    @property
+    def disobeyed(self) -> bool:
+        """Off is wanted, and the module does not take it or still reads on."""
+        return not self._wanted_contactor and (self._reads_on or not self.told_off)
 
     @property
     def told_off(self) -> bool:

@@ -35,6 +35,8 @@ class ModulePeer:
     has_time_out: bool = True
     refuses: set[int] = field(default_factory=set)
     """Function codes answered with exception 1."""
+    deaf: bool = False
+    """Echoes every write and does none."""
     spoil: Spoil | None = None
     mute: bool = False
     now_us: int = 0
@@ -85,6 +87,8 @@ class ModulePeer:
             else:
                 data = b"".join((value % 65_536).to_bytes(2, "big") for value in values)
             return head + bytes((len(data),)) + data
+        if self.deaf:
+            return request[:6]
         if function == 5:
             on = second == 0xFF00
             if first == TRIGGER and on and not self.coils[TRIGGER]:

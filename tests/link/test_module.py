@@ -147,6 +147,26 @@ def test_a_tick_that_stands_still_ends_all_asking_so_that_the_modules_own_time_o
     assert len(talk.module.requests) > asked
 
 
+def test_a_module_that_takes_no_off_is_left_without_requests_until_its_own_time_out_acts():
+    """Polls would feed that time-out; readings are worth less than the heat's end, once."""
+    talk = Talk().heating()
+    talk.module.deaf = True
+    talk.driven(3, 0, False)
+    assert talk.module.heats
+    asked = len(talk.module.requests)
+    talk.driven(3, 0, False)
+    assert not talk.module.heats
+    talk.driven(3, 0, False)
+    assert len(talk.module.requests) > asked + 8, "and it is asked again afterwards"
+
+
+def test_what_waits_in_the_queue_at_the_end_switches_nothing_on_again():
+    talk = Talk().heating()
+    talk.line.leave()
+    talk.drive(10_000).run(0.5)
+    assert talk.line.is_off and not talk.module.heats
+
+
 def test_a_killed_host_is_ended_by_the_modules_own_time_out():
     talk = Talk().heating()
     assert talk.module.heats
