@@ -125,6 +125,14 @@ def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
     ]
 
 
+def silence_ends_heat(board: Board, chamber: Chamber) -> bool:
+    """A board's own silence timer is part of its protocol. A module's is read back before it is accepted; where a timer relay
+    stands in for it, its fall was seen in this very session."""
+    if chamber.module is None or not chamber.module.timer_relay_us:
+        return True
+    return board.proof is not None and board.proof.passed
+
+
 def fresh(last: Report | None, report: Report) -> bool:
     """Is this report newer than the last one? Repeated and late ones are not looked at."""
     if last is None or report[1:3] != last[1:3]:  # boot and session

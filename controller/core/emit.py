@@ -38,7 +38,7 @@ def emit(work: Work, dt_us: int = 0) -> Outputs:
         and board.accepted
         and work.control_mc is not None
         and work.clear
-        and _silence_ends_heat(work)
+        and line.silence_ends_heat(board, work.chamber)
     )
     duty_e4 = _modulated(work, dt_us)
     if not board.open:
@@ -90,15 +90,6 @@ def _keep_enabled(work: Work, sender: line.Sender) -> None:
 
 KEEPERS = {True: _keep_limits, False: _keep_enabled}
 """What is kept in order at a board, and at a module."""
-
-
-def _silence_ends_heat(work: Work) -> bool:
-    """A board's own silence timer is part of its protocol. Of a module it is known: read back, or, where a timer relay stands
-    in for it, seen in this very session."""
-    module, proof = work.chamber.module, work.board.proof
-    if module is None or not module.timer_relay_us:
-        return True
-    return proof is not None and proof.passed
 
 
 def _modulated(work: Work, dt_us: int) -> int:

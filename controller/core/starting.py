@@ -108,7 +108,8 @@ def _board_ready(work: Work) -> bool:
     if not board.accepted or board.report is None:
         return False
     if work.chamber.module is not None:  # it keeps no limits; it is enabled once its silence has been proven in this session
-        return board.report.session == board.session and board.report.enabled
+        ready = board.report.session == board.session and board.report.enabled
+        return ready and line.silence_ends_heat(board, work.chamber)
     if board.limits is None:
         return False
     return board.report.session == board.session and board.limits[1:] == work.expected_limits()[1:]

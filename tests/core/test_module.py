@@ -168,7 +168,15 @@ def test_without_a_proof_of_this_session_there_is_no_permit_whatever_the_line_sa
     one = begun(bench(BY_RELAY, proves=None))
     for _ in range(40):
         one.tick()
-        assert not one.heats
+        assert not one.heats and one.run_state is S.IDLE
+    assert "within 30 s" in one.said(Kind.START_LAPSED)[0]["reason"]
+
+
+def test_a_proof_that_fails_in_a_run_takes_the_permit():
+    one = heating(BY_RELAY, proves=True)
+    one.run(10)
+    one.tick(notices=[SilenceProof(one.state.board.session, False, 0, "still closed")])
+    assert not one.heats
 
 
 def test_a_start_that_the_module_never_gets_ready_for_is_taken_back_after_half_a_minute():
