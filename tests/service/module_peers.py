@@ -81,7 +81,7 @@ class Server:
         self._child.stdin.write(words + "\n")
         self._child.stdin.flush()
 
-    def until(self, holds: Any, most_s: float = 20.0) -> float:
+    def until(self, holds: Any, most_s: float = 90.0) -> float:
         """Seconds until something holds of it."""
         began_s = time.monotonic()
         while not holds():
