@@ -101,6 +101,7 @@ def test_a_run_heats_the_model_is_stopped_seen_off_and_replays_exactly(heated):
     before = server.now["values"][0]
     server.until(lambda: not server.now["heats"])
     server.until(lambda: server.now["values"][0] >= before + 20)
+    ran.until(lambda now: now["run"]["elapsed_us"] >= 15_000_000)
     now = ran.person.now()
     assert now["chamber"]["board"] == BOARD and not now["chamber"]["simulated"]
     assert now["chamber"]["may_do"] == "in the building, awake" and "no hello" in now["chamber"]["may_do_why"]
