@@ -74,7 +74,7 @@ clean: ## remove the environment, caches and the demo's data
 
 # --- not for typing ---------------------------------------------------------------------------------------------------
 
-.PHONY: python system-packages checkers firmware-tools prove-tools
+.PHONY: python system-packages checkers firmware-tools prove-tools peers
 
 python:
 	@command -v $(PYTHON) >/dev/null 2>&1 \
@@ -121,7 +121,7 @@ export LINK
 # The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
 BROWSER_PACKAGES := chromium fonts-dejavu-core
 
-system-packages: checkers firmware-tools
+system-packages: checkers firmware-tools peers
 	@if command -v chromium >/dev/null 2>&1; then :; \
 	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
 	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
@@ -164,3 +164,15 @@ prove-tools:
 	  echo "Installing the provers: $(PROVE_PACKAGES) ..."; \
 	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
 	    $(PROVE_PACKAGES); } >/dev/null 2>&1 || echo "They could not be installed. Missing: $(PROVE_PACKAGES)"; fi
+
+# A Modbus server on somebody else's library is compiled in a test.
+PEER_PACKAGES := libmodbus-dev gcc libc6-dev
+
+peers:
+	@if [ -e /usr/include/modbus/modbus.h ] && command -v gcc >/dev/null 2>&1; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+	  echo "Installing for the tests: $(PEER_PACKAGES) ..."; \
+	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+	    $(PEER_PACKAGES); } >/dev/null 2>&1 \
+	  || echo "They could not be installed; what needs them is skipped. Missing: $(PEER_PACKAGES)"; \
+	else echo "The tests against a libmodbus server are skipped. Missing: $(PEER_PACKAGES)"; fi

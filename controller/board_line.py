@@ -45,6 +45,22 @@ class Heard(NamedTuple):
     notices: tuple[Notice, ...]
 
 
+class Line(Protocol):
+    """What the loop asks of a line; `BoardLine` and `module_line.ModuleLine` are two."""
+
+    def take(self) -> Heard:
+        """Everything since the last take."""
+
+    def send(self, frames: Iterable[ToBoard]) -> None:
+        """The frames of one tick."""
+
+    def interrupt(self) -> None:
+        """Something cannot wait. Any thread may call it."""
+
+    def session_used(self, session: int) -> None:
+        """This session number is used."""
+
+
 class BoardLine:
     """One line. `wake` is given to the port, to be called when something has come."""
 

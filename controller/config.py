@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from controller import modbus_file
 from controller.chamber_fields import (
     CHANNEL,
     FITTED,
@@ -35,6 +36,7 @@ from controller.core.setup import Chamber, Fitted, Heater, Limits, SensorSetup
 from controller.drivers import sealed
 from controller.exit_codes import Exit
 from controller.levels import MayDo, may_do, valid_proofs
+from controller.link.registers import RegisterMap
 
 FORMAT = "soakwarden-chamber-1"
 CHAMBER_FILE = "chamber.toml"
@@ -47,7 +49,7 @@ HUGE = 10 ** 15
 """A whole number from here on is not written out: it may have thousands of digits."""
 SPEEDS = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 250_000, 500_000, 1_000_000)
 SHAPES = ("bench", "small", "heavy", "leaky", "weak")
-SECTIONS = ("line", "simulation", "sensor", "limits", "heater", "fitted", "wired")
+SECTIONS = ("line", "modbus", "simulation", "sensor", "limits", "heater", "fitted", "wired")
 TOP = ("format", "name", "board", "simulated", *SECTIONS)
 CONFLICTING_ROLES = (Role.CONTROL, Role.OVER_TEMPERATURE, Role.PART)
 """Roles that one chamber can have only once; survey sensors may be several."""
@@ -95,6 +97,8 @@ class ChamberFolder:
     wired: Mapping[str, bool]
     texts: Mapping[str, str]
     """File name -> text, as read: the run's immutable copy."""
+    modbus: RegisterMap | None = None
+    """Where everything is in a ready-made module; None: a board that speaks protocol v1."""
 
     @property
     def latch_path(self) -> Path:
@@ -169,13 +173,31 @@ class _Reader:
         limits = self._limits(fitted, wired)
         heater = self._numbers("heater", self._section("heater"), HEATER)
         port, speed = self._line()
+        modbus = self._modbus(simulated, sensors, fitted, limits, heater)
         shape = self._shape(simulated)
         if self.found:
             return None
+        registers, module = modbus or (None, None)
+        board, speed = (board, speed) if registers is None else (registers.board, registers.speed)
         level = self._level(folder, texts, fitted, wired, sensors, board, simulated, now)
         chamber = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
-                          level.level)
-        return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts)
+                          level.level, module)
+        return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts, registers)
+
+    def _modbus(self, simulated: bool, sensors: tuple[SensorSetup, ...], fitted: Mapping[str, bool], limits: Mapping[str, int],
+                heater: Mapping[str, int]) -> modbus_file.Understood | None:
+        """The register map of a ready-made module; None where the chamber has a board."""
+        if "modbus" not in self.data:
+            return None
+        if simulated:
+            self._wrong("simulated", "true", "false with a [modbus] section", "A module is real: an invented chamber has none.")
+        if "line" in self.data:
+            self._wrong("line", "a [line] section", "nothing beside [modbus]",
+                        "Delete it: the port is found by the adapter's serial number, never by its name.")
+        around = modbus_file.Around(fitted, [sensor.channel for sensor in sensors], limits["board_ceiling_mc"],
+                                    limits["silence_us"], heater["window_ms"])
+        fields = modbus_file.Fields(self._wrong, self._number, self._unknown, self.found)
+        return modbus_file.read(self._section("modbus"), around, fields)
 
     def _top(self) -> tuple[str, str, bool]:
         if self.data.get("format") != FORMAT:
@@ -183,7 +205,11 @@ class _Reader:
         name, board = self.data.get("name"), self.data.get("board")
         if not isinstance(name, str) or not 1 <= len(name) <= 60 or not name.isprintable():
             self._wrong("name", _told(name, str), "1 to 60 printable characters", "Give the chamber a short name.")
-        if not isinstance(board, str) or len(board) != 6 or set(board) - set("0123456789abcdef"):
+        if "modbus" in self.data:
+            if board is not None:
+                self._wrong("board", _told(board, str), "nothing beside [modbus]",
+                            "Delete the line: a module's id is its adapter's serial number and its unit address.")
+        elif not isinstance(board, str) or len(board) != 6 or set(board) - set("0123456789abcdef"):
             self._wrong("board", _told(board, str), "six hexadecimal digits, lower case",
                         "Copy the id that the board itself reports.")
         simulated = self.data.get("simulated")
@@ -269,7 +295,7 @@ class _Reader:
                 texts[name] = sealed.render(body).decode()
             if body is not None and name == PROOFS_FILE:
                 proven = valid_proofs(body, board, simulated, now)
-        return may_do({**fitted, **wired, **roles}, proven, simulated)
+        return may_do({**fitted, **wired, **roles}, proven, simulated, "modbus" in self.data)
 
     def _numbers(self, where: str, section: Mapping[str, Any], rows: tuple[Number, ...]) -> dict[str, int]:
         if where in SECTIONS:

@@ -29,6 +29,12 @@ PROOFS = {
 """Every proof there is, and what to do for it."""
 
 
+MODULE_HIGHEST = Level.IN_THE_BUILDING
+MODULE_LACKS = ("use a board that speaks protocol v1: a ready-made module says no hello, has no boot id and keeps no limits of "
+                "its own, so nothing but this computer would stand between a mistake and the heat")
+"""Why heat over a module is not left alone."""
+
+
 class Need(NamedTuple):
     """One condition of a level: any of `any_of` among the switches that are true, and what to buy otherwise."""
 
@@ -78,11 +84,13 @@ class MayDo:
     next_thing: str
 
 
-def may_do(switches: Mapping[str, bool], proven: frozenset[str], invented: bool) -> MayDo:
-    """The highest level reached. `switches` are all true-or-false facts of the chamber, `proven` the valid proofs."""
+def may_do(switches: Mapping[str, bool], proven: frozenset[str], invented: bool, module: bool = False) -> MayDo:
+    """The highest level reached. `switches` are all true-or-false facts of the chamber, `proven` the valid proofs; `module`:
+    a ready-made Modbus module stands in place of a board."""
     reached = Level.MEASURE_ONLY
     for row in LEVELS:
-        missing = [need.buy for need in row.needs if not any(switches.get(name, False) for name in need.any_of)]
+        missing = [MODULE_LACKS] if module and row.level > MODULE_HIGHEST else []
+        missing += [need.buy for need in row.needs if not any(switches.get(name, False) for name in need.any_of)]
         missing += [PROOFS[proof] for proof in row.proofs if proof not in proven]
         if missing:
             return MayDo(reached, f"For {LEVEL_WORDS[row.level]} it still needs: {'; '.join(missing)}.",

@@ -22,11 +22,14 @@ HEAD = """\
 
 format = "{format}"
 name = {name}
-# The six digits by which the board knows itself. A board with other digits gets no heat.
-board = {board}
+{board}
 # true for an invented chamber only. File and board must agree, or there is no heat.
 simulated = {simulated}
 """
+BOARD = """\
+# The six digits by which the board knows itself. A board with other digits gets no heat.
+board = {board}"""
+NO_BOARD = "# No board: a ready-made module stands in its place, and its id is its adapter and its unit."
 LINE = """
 [line]
 # Name the port by id, never by number: numbers change when a cable moves.
@@ -48,19 +51,21 @@ EVERY_BOARD_HAS = frozenset({"drops_on_silence"})
 
 
 def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "bench",
-         changed: Mapping[str, float] | None = None) -> str:
-    """The chamber file. `changed` replaces defaults of numbers by key, in the written unit."""
+         changed: Mapping[str, float] | None = None, module: str = "") -> str:
+    """The chamber file. `changed` replaces defaults of numbers by key, in the written unit; `module` is the [modbus] section of
+    a chamber that has a ready-made module in place of a board (`new_module.text`)."""
     sensors = SENSORS if simulated else SENSORS[:2]
-    parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=_quoted(board), simulated=_word(simulated))]
+    id_of_board = NO_BOARD if module else BOARD.format(board=_quoted(board))
+    parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=id_of_board, simulated=_word(simulated)), module]
     if simulated:
         parts.append(f"\n[simulation]\n# {SHAPES_SAY}\nshape = {_quoted(shape)}\n")
-    else:
+    elif not module:
         parts.append(LINE.format(port=_quoted(port)))
     parts.append(SENSOR_HEAD)
     parts += [_sensor(role, channel, label) for role, channel, label in sensors]
     parts += [LIMITS_HEAD, _numbers(LIMITS, changed or {}), "\n[heater]\n", _numbers(HEATER, changed or {})]
     parts += ["\n# What is fitted, and the board reads. Say false until it really is there.\n[fitted]\n",
-              _switches(FITTED, simulated, EVERY_BOARD_HAS)]
+              _switches(FITTED, simulated, frozenset() if module else EVERY_BOARD_HAS)]
     parts += ["\n# What no board can see: your own word, after you have looked and measured.\n[wired]\n",
               _switches(WIRED, simulated, frozenset())]
     return "".join(parts)

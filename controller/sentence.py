@@ -24,6 +24,11 @@ GONE = "What was wrong has gone by itself; acknowledge that you have seen it."
 EARLY = "It cools at the schedule's rate, which may still heat. Stop heating ends that too."
 LATER = "The air is out of its band, so this takes longer than planned. Look at it if that stays so."
 ENDS = {S.ABORTED: "The run was aborted.", S.STOPPED: "The run ended early.", S.COMPLETE: "The run is complete."}
+MODULE_UNHEARD = ("What ends its heat on silence does so by itself. Check the adapter, the line and the module's supply; in "
+                  "doubt, unplug the chamber.")
+MODULE_STAYS = "Nothing ends the heat of such a module by itself: unplug the chamber. Then check the line and its supply."
+STARTING_MODULE = "Starting: the module is looked at once more."
+SOON = "It begins in a few seconds."
 
 
 def sentence(state: State, now: Json) -> Said:
@@ -72,6 +77,8 @@ def _no_board(state: State, now: Json) -> Said | None:
         return None
     line = now["board"]["line"]
     said = f"{line[0].upper()}{line[1:]}."
+    if state.chamber.module is not None:
+        return said, MODULE_UNHEARD if state.chamber.module.ends_on_silence else MODULE_STAYS
     if state.board.strange:
         return said, "Look which port the chamber file names; nothing but a greeting was sent there."
     if state.board.welcome is not None and not state.board.accepted and state.board.open:
@@ -84,7 +91,9 @@ def _waiting(state: State, now: Json) -> Said | None:
     if pending is None:
         return None
     if pending.armed and pending.due:
-        return "Starting: the board takes this run's limits.", "It begins in a few seconds."
+        if state.chamber.module is not None and state.chamber.module.timer_relay_us:
+            return "Starting: the timer relay is proven, without heat.", "It begins in a few seconds."
+        return "Starting: the board takes this run's limits." if state.chamber.module is None else STARTING_MODULE, SOON
     if not pending.due:
         return _named(now)
     left = f"It waits {now['pending']['seconds_left']} s more; then the start is taken back."

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from controller.board_line import BoardLine
+from controller.board_line import Line
 from controller.config import ChamberFolder
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
@@ -51,7 +51,7 @@ class Parts(NamedTuple):
 
     folder: ChamberFolder
     clock: Clock
-    line: BoardLine
+    line: Line
     writer: Writer
     keeper: latch.LatchKeeper
     notifier: Notifier

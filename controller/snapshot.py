@@ -13,16 +13,17 @@ from controller.attendance import attendance
 from controller.circuit import circuit
 from controller.config import ChamberFolder
 from controller.core.alarms import AlarmState
-from controller.core.board import age_us, heat_seen_off, off_words
+from controller.core.board import age_us, heat_seen_off, module_wrong, off_words
 from controller.core.commands import Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard, Urgency
 from controller.core.messages import OffReason, Report
+from controller.core.module import NOT_FITTED, Module, silence_words
 from controller.core.orders import holds_back
 from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
-from controller.core.setup import LEVEL_WORDS, Level
+from controller.core.setup import LEVEL_WORDS, Chamber, Level
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.core.watch import UNKNOWN, known
@@ -147,9 +148,15 @@ def chamber_facts(folder: ChamberFolder) -> Json:
     chamber = folder.chamber
     return {
         **chamber_head(folder), "sensors": [sensor._asdict() for sensor in chamber.sensors],
-        "limits": asdict(chamber.limits), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
+        "limits": _limits(chamber), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
         "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
     }
+
+
+def _limits(chamber: Chamber) -> Json:
+    """Every limit; null for a board's own where there is no board to keep it."""
+    limits = asdict(chamber.limits)
+    return limits if chamber.module is None else {**limits, "board_ceiling_mc": None}
 
 
 def guard_rows(state: State) -> list[Json]:
@@ -201,21 +208,37 @@ def _good(reading: Reading | None) -> int | None:
 
 def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     board, report = state.board, state.board.report
+    said: Json = {
+        "boot": report.boot if report else None, "firmware": board.welcome.firmware if board.welcome else "",
+        "run_s": report.run_s if report else 0, "switches": report.switches if report else 0, "module": None,
+    }
+    if state.chamber.module is not None:
+        said = _module(state, state.chamber.module)
     return {
+        **said,
         "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
         "line": "" if board.open and report is not None and fresh else _line(state),
-        "boot": report.boot if report else None, "session": board.session,
-        "enabled": bool(report and report.enabled and fresh),
+        "session": board.session, "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),
-        "firmware": board.welcome.firmware if board.welcome else "", "run_s": report.run_s if report else 0,
-        "switches": report.switches if report else 0,
     }
+
+
+def _module(state: State, module: Module) -> Json:
+    """What stands in place of a board's own word where the chamber has a module: nothing is made up."""
+    found = state.board.module
+    silence = "not known: it has not answered yet"
+    if found is not None and state.board.accepted:
+        silence = silence_words(found, module)
+    lost = dict.fromkeys(("boot", "run_s", "switches"))
+    return {**lost, "firmware": "not fitted", "module": {"silence": silence, "not_fitted": list(NOT_FITTED)}}
 
 
 def _line(state: State) -> str:
     """What is on the port instead of this chamber's board, as far as anybody knows."""
     welcome, chamber = state.board.welcome, state.chamber
+    if chamber.module is not None:
+        return _module_line(state)
     if state.board.strange:
         return "what is on the port does not answer as a board"
     if welcome is None or state.board.accepted or not state.board.open:
@@ -224,6 +247,16 @@ def _line(state: State) -> str:
         return f"board {welcome.board} is on the port, and this chamber's is {chamber.board}"
     board, file = ("simulated", "real") if welcome.simulated else ("real", "simulated")
     return f"the board on the port says that it is {board}, the chamber file that it is {file}"
+
+
+def _module_line(state: State) -> str:
+    """Why the module is not heard, or not taken."""
+    found, wrong = state.board.module, ""
+    if found is not None and state.board.open:
+        wrong = module_wrong(state.chamber, found)
+    if wrong:
+        return f"the module gets no heat: {wrong}"
+    return "the module does not answer as its register map says" if state.board.strange else "the board is not heard"
 
 
 def _reading(state: State, number: int, heard_us: int | None) -> Json:

@@ -12,16 +12,18 @@ from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from controller.board_line import PEER_S, BoardLine
+from controller.board_line import PEER_S, BoardLine, Line
 from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers import latch, sealed
 from controller.drivers.clocks import Clock, LockStepClock, WallClock, utc_us
 from controller.drivers.host import go_first
 from controller.drivers.locks import Taken, lock_folder, lock_port
+from controller.drivers.module_port import ModulePort
 from controller.drivers.notify import Notifier
-from controller.drivers.ports import BY_ID, Asked, Finder
+from controller.drivers.ports import BY_ID, Asked, Finder, adapter_port
 from controller.drivers.serial_port import WRITE_S, SerialPort
 from controller.exit_codes import Exit
+from controller.module_line import ModuleLine
 from controller.records.errors import RecordError
 from controller.records.writer import About, Writer, last_utc_us, next_run
 from controller.service import Parts, Service
@@ -88,13 +90,18 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
     folder = _chamber(options.chamber)
     port_path = options.port or folder.port
     _check_times(options, folder)
-    if not port_path:
+    if folder.modbus is not None and options.port:
+        raise Refused(Exit.USAGE, "--port is for boards; a module's port is found by its adapter's serial number, which stands "
+                                  "under [modbus] in chamber.toml")
+    if not port_path and folder.modbus is None:
         raise Refused(Exit.CHAMBER, "no serial port is named; write it, or find, under [line] in chamber.toml, or "
                                     "give --port")
     try:
         options.data.mkdir(parents=True, exist_ok=True)
         held.enter_context(lock_folder(options.data))
-        if port_path == FIND:
+        if folder.modbus is not None:
+            port_path = module_port(folder.modbus.adapter, options.find_in)
+        elif port_path == FIND:
             port_path = found(Finder(folder.chamber.board, folder.speed, _ports_known(options.data), options.find_in),
                               options.data, folder.chamber.board)
         held.enter_context(lock_port(port_path))
@@ -120,6 +127,17 @@ def found(finder: Finder, data: Path, board: str, patience_s: float = FIND_S) ->
     return port
 
 
+def module_port(adapter: str, links: Path, patience_s: float = FIND_S) -> str:
+    """The port of a module's adapter, by its lasting name. Raises Refused when it is not plugged in."""
+    until_s = time.monotonic() + patience_s
+    while not (port := adapter_port(adapter, links)):
+        if time.monotonic() >= until_s:
+            raise Refused(Exit.PEER, f"no adapter with the serial number {adapter} was found within {patience_s:g} s. Plug it "
+                                     "in; soakwarden board find lists the numbers of those that are there")
+        time.sleep(FIND_EVERY_S)
+    return port
+
+
 def _ports_known(data: Path) -> dict[str, Asked]:
     """What earlier starts have heard; nothing where that cannot be read, since it only saves openings."""
     try:
@@ -140,16 +158,30 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
     except RecordError as error:
         raise Refused(Exit.RECORD, f"{record_path}: {error}") from None
     latches, waited = latch.read(folder.latch_path, utc_us()), latch.a_start_waited(folder.latch_path)
-    line = BoardLine(options.lock_step, utc_us() // 1_000_000 % SESSION_MAX + 1)
-    port = SerialPort(port_path, folder.speed, line.wake, write_s=PEER_S if options.lock_step else WRITE_S)
-    line.use(port)
-    clock: Clock = LockStepClock(options.speed, line.stretch, newest_us) if options.lock_step else WallClock()
+    line, clock = _line(options, folder, port_path, newest_us, held)
     facts = Facts(own_version(), writer.boot, folder, clock.name, clock.speed)
     parts = Parts(folder, clock, line, writer, latch.LatchKeeper(folder.latch_path), Notifier(), facts,
                   options.data / SOCKET_FILE, run_number)
+    return Service(parts, latches, waited)
+
+
+def _line(options: argparse.Namespace, folder: ChamberFolder, port_path: str, newest_us: int,
+          held: ExitStack) -> tuple[Line, Clock]:
+    """The line to the board or to the module, begun, and the clock that goes with it."""
+    session = utc_us() // 1_000_000 % SESSION_MAX + 1
+    if folder.modbus is not None:
+        module_line = ModuleLine(session)
+        module = ModulePort(port_path, folder.modbus, folder.chamber.limits.silence_us, module_line.wake)
+        module_line.use(module)
+        held.callback(module.close)
+        module.start()
+        return module_line, WallClock()
+    line = BoardLine(options.lock_step, session)
+    port = SerialPort(port_path, folder.speed, line.wake, write_s=PEER_S if options.lock_step else WRITE_S)
+    line.use(port)
     held.callback(port.close)
     port.start()
-    return Service(parts, latches, waited)
+    return line, LockStepClock(options.speed, line.stretch, newest_us) if options.lock_step else WallClock()
 
 
 def about(folder: ChamberFolder) -> About:

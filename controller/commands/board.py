@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from controller.commands import versions
 from controller.commands.out import Out
-from controller.drivers.ports import BY_ID, LISTEN_S, Answer, asked, listed
+from controller.drivers.ports import BY_ID, LISTEN_S, Answer, adapter_port, asked, listed, serial_number
 from controller.exit_codes import Exit
 from controller.install.places import RULE, USER
 from controller.install.steps import Run, Text
@@ -46,6 +46,7 @@ def add(verbs: Any) -> None:
     made.add_argument("--yes", action="store_true", help="do not ask before ports are opened")
     made.add_argument("--name", action="store_true", help="also name each board's port /dev/soakwarden-BOARD for good (root)")
     made.add_argument("--by-socket", action="store_true", help="name by the socket it hangs on: for adapters without a number")
+    made.add_argument("--adapter", default="", help="name the port of this Modbus adapter, by its serial number (root)")
     made.add_argument("--root", type=Path, default=Path("/"), help="with --name: stage below this folder")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
@@ -53,6 +54,8 @@ def add(verbs: Any) -> None:
 
 def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input) -> int:
     """Ask, listen, list; with `--name` write the rule."""
+    if options.adapter:
+        return _adapter(options, out)
     ports = listed(options.folder)
     if not ports:
         out.refuse(f"There is no serial port in {options.folder}. Plug the board in, with a cable that carries data.")
@@ -64,11 +67,23 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
         answer = asked(port, options.speed, options.listen_s)
         known.append(Known(answer, _rule(answer, options.by_socket)))
         if not out.as_json:
-            out.say(f"{port}: {answer.words}.")
+            number = serial_number(port)
+            out.say(f"{port}: {answer.words}." + (f" Its adapter's serial number is {number}." if number else ""))
     boards = [one for one in known if one.answer.board]
     code = _named(options, boards, out) if options.name and boards else Exit.GOOD
     out.result({"ports": [{**one.answer._asdict(), "rule": one.rule} for one in known]}, _closing(boards, options.name))
     return code if boards else Exit.PEER
+
+
+def _adapter(options: argparse.Namespace, out: Out) -> int:
+    """Give the service the port of a Modbus adapter. Nothing is opened, since nothing would speak."""
+    port = adapter_port(options.adapter, options.folder)
+    if not port:
+        there = ", ".join(filter(None, map(serial_number, listed(options.folder)))) or "none"
+        out.refuse(f"No adapter with the serial number {options.adapter} is plugged in. There are: {there}.")
+        return Exit.FILES
+    answer = Answer(port, options.adapter, f"adapter {options.adapter}", False)
+    return _named(options, [Known(answer, _rule(answer, options.by_socket))], out)
 
 
 def _agreed(ports: tuple[str, ...], out: Out, ask: Callable[[str], str]) -> bool:
@@ -87,7 +102,7 @@ def _agreed(ports: tuple[str, ...], out: Out, ask: Callable[[str], str]) -> bool
 def _closing(boards: list[Known], named: bool) -> str:
     if not boards:
         return ("No board spoke. Is it supplied, is the cable one that carries data, is its program on it? What a port said "
-                "is above.")
+                "is above. A Modbus module never speaks unasked: it is named in a chamber file by its adapter's serial number.")
     if named:
         return "In a chamber file write the lasting name as the port, or find."
     rules = [one.rule for one in boards if one.rule]

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from controller import new_chamber
+from controller import new_chamber, new_module
 from controller.chamber_fields import HEATER, LIMITS, Number
 from controller.commands import versions
 from controller.commands.out import Out
@@ -55,6 +55,8 @@ def _questions(made: argparse.ArgumentParser) -> None:
     made.add_argument("--name", help="what to call it")
     made.add_argument("--board", help="the board's six digits")
     made.add_argument("--port", help="serial port, by id")
+    made.add_argument("--adapter", help="serial number of a Modbus module's adapter, in place of a board")
+    made.add_argument("--unit", type=int, default=1, help="that module's address on its line")
     made.add_argument("--shape", choices=SHAPES, default="bench", help="of a simulated chamber")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
 
@@ -126,12 +128,15 @@ def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -
     name = options.name if options.name is not None else _text("What is it called?", _shown(options), options.yes, ask)
     default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
     board, port = options.board, options.port
+    module = new_module.text(options.adapter, options.unit) if options.adapter and not options.simulated else ""
+    if module:
+        board, port = f"{options.adapter}/{options.unit}", ""
     if board is None:
         board = default if silent else _board(default, ask, out)
     if port is None:
         port = "" if silent else _port(ask, out)
     changed = {} if silent else _numbers(ask, out)
-    return new_chamber.text(name, options.simulated, board, port, options.shape, changed), board
+    return new_chamber.text(name, options.simulated, board, port, options.shape, changed, module), board
 
 
 def _shown(options: argparse.Namespace) -> str:

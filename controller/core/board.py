@@ -21,6 +21,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
+from controller.core.module import NO_BOOT, NOT_FITTED, ModuleFound, SilenceProof, silence_words
 from controller.core.quick import new
 from controller.core.setup import Chamber
 from controller.core.state import Board, Garbage, Lamps, LineLost, LineNotice, LineOpened
@@ -54,9 +55,42 @@ def notice(board: Board, chamber: Chamber, note: LineNotice, now_us: int) -> Hea
         return board, [_refused(note)]
     if note.session != board.session:
         return board, []
+    if isinstance(note, ModuleFound):
+        return _module_found(board, chamber, note)
+    if chamber.module is not None and not isinstance(note, SilenceProof):
+        return board, []  # a module says nothing of the kind, so it is not this chamber's
+    if isinstance(note, SilenceProof):
+        return board._replace(proof=note), [Event(Kind.SILENCE_PROOF, note._asdict())]
     if isinstance(note, LimitsRead):
         return board._replace(limits=note), []
     return _welcomed(board, chamber, note)
+
+
+def _module_found(board: Board, chamber: Chamber, note: ModuleFound) -> Heard:
+    """A module answered. It is taken if it is this chamber's and something of its own ends the heat on silence."""
+    again = board.module == note
+    reason = module_wrong(chamber, note)
+    board = board._replace(module=note, accepted=not reason, strange=False)
+    if again or chamber.module is None:
+        return board, []
+    if reason:
+        return board, [Event(Kind.MODULE_REFUSED, {"board": note.board, "reason": reason})]
+    silence = silence_words(note, chamber.module)
+    return board, [Event(Kind.MODULE_FOUND, {
+        "board": note.board, "session": note.session, "silence": silence, "not_fitted": ", ".join(NOT_FITTED)})]
+
+
+def module_wrong(chamber: Chamber, note: ModuleFound) -> str:
+    """Why this module gets no heat, in words; empty: it may."""
+    module = chamber.module
+    if module is None or note.board != chamber.board or chamber.simulated:
+        return f"module {note.board} is not this chamber's {chamber.board}"
+    if note.wrong:
+        return note.wrong
+    if note.time_out_us != module.time_out_us:
+        return (f"its communication time-out reads back as {note.time_out_us / 1e6:g} s, "
+                f"and the chamber file says {module.time_out_us / 1e6:g} s")
+    return "" if module.ends_on_silence else "nothing ends the heat when this computer is silent"
 
 
 def _refused(note: Refusal) -> Event:
@@ -89,6 +123,14 @@ def _welcomed(board: Board, chamber: Chamber, note: Welcome) -> Heard:
             },
         )
     ]
+
+
+def silence_ends_heat(board: Board, chamber: Chamber) -> bool:
+    """A board's own silence timer is part of its protocol. A module's is read back before it is accepted; where a timer relay
+    stands in for it, its fall was seen in this very session."""
+    if chamber.module is None or not chamber.module.timer_relay_us:
+        return True
+    return board.proof is not None and board.proof.passed
 
 
 def fresh(last: Report | None, report: Report) -> bool:
@@ -134,11 +176,16 @@ def next_session(session: int) -> int:
 def out_of_touch(board: Board) -> bool:
     """A welcomed board that needs another hello: it no longer knows our session (it was reset, or another hello took it
     over), or the session's numbers run out (after weeks at rest)."""
-    report, welcome = board.report, board.welcome
-    if not board.open or welcome is None:
+    report = board.report
+    if not board.open or not board.known:
         return False
-    changed = report is not None and (report.boot, report.session) != (welcome.boot, welcome.session)
+    changed = report is not None and (report.boot, report.session) != (boot_of(board), board.session)
     return changed or board.sequence > SEQUENCE_WORN
+
+
+def boot_of(board: Board) -> int:
+    """The boot id that reports of this session must carry; a module has none."""
+    return NO_BOOT if board.welcome is None else board.welcome.boot
 
 
 def again(board: Board, now_us: int) -> Board:
@@ -201,16 +248,16 @@ def due(last_us: int, every_us: int, now_us: int) -> bool:
     return last_us < 0 or now_us - last_us >= every_us
 
 
-def strange(board: Board, now_us: int) -> Heard:
+def strange(board: Board, now_us: int, module: bool = False) -> Heard:
     """Says once that what is on the port does not answer, and how many bad lines there were, once a minute."""
     events = []
-    if board.open and board.welcome is None and not board.strange and now_us - board.opened_us >= STRANGE_AFTER_US:
+    if board.open and not board.known and not board.strange and now_us - board.opened_us >= STRANGE_AFTER_US:
         board = board._replace(strange=True)
         events.append(
             Event(
                 Kind.NOT_A_BOARD,
                 {
-                    "reason": f"No welcome within {STRANGE_AFTER_US // US_PER_S} s; {_bad_lines(board.garbage)}"
+                    "reason": f"No welcome within {STRANGE_AFTER_US // US_PER_S} s; {_bad_lines(board.garbage, module)}"
                     f"{f', the last: {board.garbage_why}' if board.garbage_why else ''}."
                 },
             )
@@ -220,7 +267,7 @@ def strange(board: Board, now_us: int) -> Heard:
             Event(
                 Kind.GAP,
                 {
-                    "what": f"bad lines, the last: {board.garbage_why}" if board.garbage_why else "bad lines",
+                    "what": _bad_words(board.garbage_why, module),
                     "count": board.garbage,
                     "from_us": max(0, board.garbage_us),
                     "to_us": now_us,
@@ -231,8 +278,15 @@ def strange(board: Board, now_us: int) -> Heard:
     return board, events
 
 
-def _bad_lines(count: int) -> str:
-    return f"{count} lines were not frames" if count else "nothing at all was heard"
+def _bad_words(why: str, module: bool) -> str:
+    what = "bad answers" if module else "bad lines"
+    return f"{what}, the last: {why}" if why else what
+
+
+def _bad_lines(count: int, module: bool) -> str:
+    if not count:
+        return "nothing at all was heard"
+    return f"{count} requests had no good answer" if module else f"{count} lines were not frames"
 
 
 def off_words(off: int) -> str:

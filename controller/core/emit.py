@@ -10,6 +10,7 @@ from controller.core import board as line
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Urgency
 from controller.core.limits import CHECK_IN_US, check_in_near
+from controller.core.modulation import E4, OFF, step
 from controller.core.quick import new
 from controller.core.setup import Level
 from controller.core.state import Alarm, Lamps, Outputs
@@ -24,8 +25,8 @@ ENABLE_WITHIN_US = 10_000_000
 NOTHING = Outputs(())
 
 
-def emit(work: Work) -> Outputs:
-    """Output = request AND permit. The only place that makes a drive frame."""
+def emit(work: Work, dt_us: int = 0) -> Outputs:
+    """Output = request AND permit. The only place that makes a drive frame. `dt_us` is 0 in an extra tick."""
     board, run, active, now_us = work.board, work.run, work.active, work.now_us
     if not active and line.out_of_touch(board) and line.due(board.hello_us, line.HELLO_AGAIN_US, now_us):
         board = line.again(board, now_us)
@@ -37,21 +38,23 @@ def emit(work: Work) -> Outputs:
         and board.accepted
         and work.control_mc is not None
         and work.clear
+        and line.silence_ends_heat(board, work.chamber)
     )
+    duty_e4 = _modulated(work, dt_us)
     if not board.open:
         work.board = board
         return NOTHING
     sender = line.Sender(board, now_us)
-    if board.welcome is None:
+    if not board.known or (board.module is not None and not board.accepted):
         if line.due(board.hello_us, line.HELLO_AGAIN_US, now_us):
             sender.hello()
     elif board.accepted:
-        _keep_limits(work, sender)
+        KEEPERS[work.chamber.module is None](work, sender)
         lamps = _lamps(work, active)
         if lamps != board.tell or work.latches or line.due(board.told_us, line.TELL_AGAIN_US, now_us):
             sender.tell(lamps)
         if not work.latches or was_permitted:
-            sender.drive(work.permit, work.regulator.duty_e4, work.chamber.heater.window_ms)
+            sender.drive(work.permit, duty_e4, work.chamber.heater.window_ms)
     work.board = sender.done()
     return new(Outputs, (tuple(sender.frames),))
 
@@ -74,6 +77,32 @@ def _keep_limits(work: Work, sender: line.Sender) -> None:
         and line.due(board.enable_us, line.ENABLE_AGAIN_US, work.now_us)
     ):
         sender.enable()
+
+
+def _keep_enabled(work: Work, sender: line.Sender) -> None:
+    """A module keeps no limits. It is enabled before a run begins, so that its silence is proven before the first heat; an
+    enable that ceases to come ends that proof."""
+    pending, report = work.pending, work.board.report
+    begins = pending is not None and pending.due and pending.armed and not work.latches
+    if report is not None and not report.enabled and (begins or _wants_enable(work)):
+        sender.enable()
+
+
+KEEPERS = {True: _keep_limits, False: _keep_enabled}
+"""What is kept in order at a board, and at a module."""
+
+
+def _modulated(work: Work, dt_us: int) -> int:
+    """The duty as it leaves: a module without a duty register is told on or off, from tick to tick."""
+    duty_e4, module = work.regulator.duty_e4, work.chamber.module
+    if module is None or not module.host_modulates:
+        return duty_e4
+    if not work.permit:
+        work.modulation = OFF
+    elif dt_us > 0:
+        window_us = work.chamber.heater.window_ms * 1_000
+        work.modulation = step(work.modulation, duty_e4, dt_us, window_us, module.shortest_us)
+    return E4 if work.modulation.on else 0
 
 
 def _wants_enable(work: Work) -> bool:

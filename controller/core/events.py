@@ -18,6 +18,9 @@ class Kind(StrEnum):
     BOARD_BOOTED = "board_booted"
     BOARD_ENABLED = "board_enabled"
     BOARD_REFUSES = "board_refuses"
+    MODULE_FOUND = "module_found"
+    MODULE_REFUSED = "module_refused"
+    SILENCE_PROOF = "silence_proof"
     NOT_A_BOARD = "not_a_board"
     COMMAND_ACCEPTED = "command_accepted"
     COMMAND_REFUSED = "command_refused"
@@ -53,6 +56,9 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.BOARD_BOOTED: ("boot before", "the board started anew"),
     Kind.BOARD_ENABLED: ("session", "the board took the enable"),
     Kind.BOARD_REFUSES: ("code words sequence", "the board did not do what a frame asked"),
+    Kind.MODULE_FOUND: ("board session silence not_fitted", "this chamber's module answered, its outputs read back off"),
+    Kind.MODULE_REFUSED: ("board reason", "a module answered that may not heat"),
+    Kind.SILENCE_PROOF: ("session passed after_us words", "did the contactor fall when nothing retriggered it?"),
     Kind.NOT_A_BOARD: ("reason", "what is on the port does not speak the protocol"),
     Kind.COMMAND_ACCEPTED: ("ask by role ref detail run_id", "a person's command was carried out"),
     Kind.COMMAND_REFUSED: ("ask by role ref code reason", "a person's command was refused"),

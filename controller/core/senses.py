@@ -58,8 +58,8 @@ def take_in(work: Work, inputs: Inputs) -> None:
             else:
                 work.say(Kind.RECORD_WORKING, lost=work.record_lost)
         work.record_lost = inputs.record_lost
-    if work.board.garbage or work.board.welcome is None:
-        work.board, events = line.strange(work.board, work.now_us)
+    if work.board.garbage or not work.board.known:
+        work.board, events = line.strange(work.board, work.now_us, work.chamber.module is not None)
         work.events += events
 
 
@@ -107,18 +107,20 @@ def supervise_reports(work: Work, inputs: Inputs) -> tuple[int, ...]:
 
 def _watcher(work: Work) -> Watcher:
     """Somebody to look at this tick's reports, told what the run expects of them."""
-    read = work.board.limits
     run = work.run if work.active else None
     if run is None:
-        return Watcher(work.chamber, work.trail, _differ(read, work.expected_limits()), None, QUIET)
+        return Watcher(work.chamber, work.trail, _differ(work, work.expected_limits()), None, QUIET)
     program = run.program
     steady = type(program) is Treatment and program.now.kind is not COOL and run.slope_mc_per_h >= 0
     setpoint_mc = run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET
-    return Watcher(work.chamber, work.trail, _differ(read, run.expected), run.wanted, setpoint_mc)
+    return Watcher(work.chamber, work.trail, _differ(work, run.expected), run.wanted, setpoint_mc)
 
 
-def _differ(read: LimitsRead | None, expected: LimitsRead) -> int:
-    """1 where the board holds other limits than it must; the session they were read in is not compared."""
+def _differ(work: Work, expected: LimitsRead) -> int:
+    """1 where the board holds other limits than it must; the session they were read in is not compared. A module has none."""
+    if work.chamber.module is not None:
+        return QUIET
+    read = work.board.limits
     return UNKNOWN if read is None else int(read[1:] != expected[1:])
 
 

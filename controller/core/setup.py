@@ -9,6 +9,7 @@ from operator import itemgetter
 from typing import NamedTuple
 
 from controller.core.messages import Channel
+from controller.core.module import Module
 from controller.core.readings import Role
 
 
@@ -135,6 +136,8 @@ class Chamber:
     heater: Heater
     fitted: Fitted
     may_do: Level
+    module: Module | None = None
+    """A ready-made module over Modbus RTU in place of a board; None: a board."""
     wiring: Wiring = field(init=False, repr=False, compare=False)
     """Derived; it is neither stored nor compared."""
 

@@ -16,6 +16,10 @@ from controller.core.work import Work
 
 ARM_WAIT_US = 120 * 1_000_000
 BOARD_WAIT_US = 15 * 1_000_000
+BOARD_NOT_READY = "The board did not take this run's limits within 15 s."
+MODULE_WAIT_US = 30 * 1_000_000
+"""A timer relay takes its time to be proven."""
+MODULE_NOT_READY = "The module was not ready within 30 s: it must answer, with its outputs off and its time-out held."
 NAMED_HOLDS_US = 30 * 60 * 1_000_000
 """So long past its named time a start may still begin; then its arming is void."""
 SEEN_OFF_WAIT_US = 60 * 1_000_000
@@ -36,8 +40,11 @@ def wait_for_start(work: Work, pending: Pending) -> None:
             _lapse(work, pending, "not_armed", f"{_unpressed(pending)} at the chamber within 120 s.")
     elif _board_ready(work):
         _begin(work, pending)
-    elif waited_us >= BOARD_WAIT_US:
-        _lapse(work, pending, "board_absent", "The board did not take this run's limits within 15 s.")
+    elif _proof_failed(work):
+        assert work.board.proof is not None
+        _lapse(work, pending, "silence_not_proven", f"The timer relay was not proven: {work.board.proof.words}.")
+    elif waited_us >= (BOARD_WAIT_US if work.chamber.module is None else MODULE_WAIT_US):
+        _lapse(work, pending, "board_absent", BOARD_NOT_READY if work.chamber.module is None else MODULE_NOT_READY)
 
 
 def _unpressed(pending: Pending) -> str:
@@ -98,14 +105,24 @@ def press(work: Work, pending: Pending) -> None:
 def _board_ready(work: Work) -> bool:
     """Ours, in this session, heard in it, and holding this run's limits."""
     board = work.board
-    if not board.accepted or board.report is None or board.limits is None:
+    if not board.accepted or board.report is None:
+        return False
+    if work.chamber.module is not None:  # it keeps no limits; it is enabled once its silence has been proven in this session
+        ready = board.report.session == board.session and board.report.enabled
+        return ready and line.silence_ends_heat(board, work.chamber)
+    if board.limits is None:
         return False
     return board.report.session == board.session and board.limits[1:] == work.expected_limits()[1:]
 
 
+def _proof_failed(work: Work) -> bool:
+    proof = work.board.proof
+    return proof is not None and not proof.passed
+
+
 def _begin(work: Work, pending: Pending) -> None:
     command, report = pending.command, work.board.report
-    assert command.schedule is not None and report is not None and work.board.welcome is not None
+    assert command.schedule is not None and report is not None and work.board.known
     work.run = Run(
         command.run_id,
         S.IDLE,
@@ -115,7 +132,7 @@ def _begin(work: Work, pending: Pending) -> None:
         work.now_us,
         pending.run_ceiling_mc,
         pending.run_max_us,
-        Wanted(work.board.welcome.boot, work.board.session),
+        Wanted(line.boot_of(work.board), work.board.session),
         work.expected_limits(),
         (Treatment(command.schedule),),
         0,

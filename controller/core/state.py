@@ -12,6 +12,8 @@ from controller.core.commands import Command
 from controller.core.events import Event
 from controller.core.leaving import NOT_HEARD
 from controller.core.messages import LimitsRead, Refusal, Report, ToBoard, Welcome
+from controller.core.modulation import OFF, Modulation
+from controller.core.module import ModuleFound, SilenceProof
 from controller.core.program import Program, Treatment
 from controller.core.quick import new
 from controller.core.readings import Reading
@@ -61,7 +63,7 @@ class Messages(NamedTuple):
     """Why messages cannot leave; empty while they can."""
 
 
-LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal
+LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof
 """What comes up from the link beside reports."""
 Notice = LineNotice | Wall | Messages
 """That, and what the computer itself tells."""
@@ -131,6 +133,15 @@ class Board(NamedTuple):
     """Bad lines not yet reported."""
     garbage_us: int = -1
     garbage_why: str = ""
+    module: ModuleFound | None = None
+    """Of this session, in place of a welcome."""
+    proof: SilenceProof | None = None
+    """The newest of this session."""
+
+    @property
+    def known(self) -> bool:
+        """Somebody has answered in this session."""
+        return self.welcome is not None or self.module is not None
 
     def sent_up_to(self, sequence: int, sent: tuple[tuple[int, int], ...]) -> Board:
         """After a tick's frames."""
@@ -265,6 +276,8 @@ class State(NamedTuple):
     messages_why: str = NOT_HEARD
     """Why messages cannot leave; empty while they can."""
     lapse: Lapse | None = None
+    modulation: Modulation = OFF
+    """Of a module that has no duty register."""
 
 
 class Tick(NamedTuple):

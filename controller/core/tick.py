@@ -41,7 +41,7 @@ def advance(state: State, inputs: Inputs) -> Tick:
     if not inputs.extra:
         _follow_program(work, work.now_us - regulated_us)
         regulated_us = work.now_us
-    outputs = emit(work)
+    outputs = emit(work, regulated_us - state.regulated_us)
     result = work.freeze(regulated_us)
     assert not (result.latches and result.permit), "a tripped chamber never heats"
     return new(Tick, (result, outputs, tuple(work.events)))

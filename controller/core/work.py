@@ -74,6 +74,7 @@ class Work:
             self.record_lost,
             self.messages_why,
             self.lapse,
+            self.modulation,
         ) = state
         self.tick += 1
         self.now_us = now_us

@@ -18,7 +18,8 @@ from controller.doctor.finding import Finding, Mark, Places, judged
 from controller.drivers import latch
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import Taken, lock_port
-from controller.drivers.ports import BY_ID, listed
+from controller.drivers.ports import BY_ID, adapter_port, listed
+from controller.link.registers import RegisterMap
 from controller.records.errors import RecordError
 from controller.records.queries import Reader
 from controller.start_up import FIND, RECORD_FILE, SOCKET_FILE
@@ -124,7 +125,28 @@ def chamber(places: Places) -> Iterator[Finding]:
     for stored in stands:
         yield Finding(Mark.NOTE, "latch", f"{stored.guard.replace('_', ' ')}: {stored.detail}".rstrip(": "),
                       " ".join(GUARDS[INDEX[stored.guard]].do) if stored.guard in INDEX else "Look at the chamber.")
+    if folder.modbus is not None:
+        yield from module(folder, folder.modbus)
+        return
     yield from port(places.port or folder.port, folder)
+
+
+def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID) -> Iterator[Finding]:
+    """A ready-made module: what ends its heat on silence, and its adapter. Nothing is opened, so nothing is asked of it."""
+    has = folder.chamber.module
+    ends = has is not None and has.ends_on_silence
+    by = "by its time-out or timer relay, looked at when the controller greets it" if ends else "by nothing"
+    yield judged(ends, "module",
+                 f"{registers.board}; hello, boot id and board limits are not fitted; on silence its heat ends {by}",
+                 "It gives no heat: hardware_notes/modbus_modules.md says what it needs.", Mark.NOTE)
+    path = adapter_port(registers.adapter, links)
+    if not path:
+        yield Finding(Mark.BAD, "adapter", f"none with the serial number {registers.adapter} is plugged in",
+                      "Plug it in; soakwarden board find lists the numbers of those that are there.")
+        return
+    yield judged(os.access(path, os.R_OK | os.W_OK), "adapter", f"{path} is there{_holder(path)}",
+                 f"This user may not open it. For the services: sudo soakwarden board find --adapter {registers.adapter}; by "
+                 "hand: add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again.")
 
 
 def _answers(places: Places) -> bool:

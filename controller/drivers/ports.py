@@ -7,6 +7,7 @@ Nothing is sent: what else hangs on a port would take it for its own language.
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,6 +21,8 @@ from controller.drivers.serial_port import plain, words
 from controller.link.session import Session
 
 BY_ID = Path("/dev/serial/by-id")
+LASTING_NAME = r"usb-.+_(?P<serial>{serial})-if[0-9a-f]{{2}}(?:-port\d+)?"
+"""How the device manager names a port: maker, kind and serial number of its adapter."""
 LISTEN_S = 6.0
 """A board that is reset by the opening needs up to three seconds (a boot loader waits for a new program), then reports."""
 READ_S = 0.1
@@ -112,6 +115,22 @@ class Finder:
                 self.said[port] = f"has board {known[port].board} on it, as far as is known; it was not opened"
             elif port not in before:
                 yield port
+
+
+def serial_number(port: str) -> str:
+    """The adapter's serial number, from the lasting name that the device manager made of its maker, kind and number; empty
+    where the name has none."""
+    found = re.fullmatch(LASTING_NAME.format(serial="[^_]+"), os.path.basename(port))
+    return found["serial"] if found else ""
+
+
+def adapter_port(serial: str, folder: Path = BY_ID) -> str:
+    """The lasting name of the port of the adapter with that serial number; empty while it is not plugged in.
+
+    A second interface of the same adapter has the same number; the first one is taken.
+    """
+    wanted = re.compile(LASTING_NAME.format(serial=re.escape(serial)))
+    return next((port for port in listed(folder) if wanted.fullmatch(os.path.basename(port))), "")
 
 
 def plugged_ns(port: str) -> int:

@@ -127,7 +127,7 @@ class SerialPort:
         """Open the port; why it could not be, in words."""
         try:
             port = serial.Serial(self.path, self._speed, timeout=READ_S, write_timeout=self._write_s, exclusive=True)
-            _keep_lines_up(port)
+            keep_lines_up(port)
         except Exception as error:  # the driver boundary: four unrelated types, see drivers in the house rules
             return words(self.path, error, CANNOT_OPEN)
         while not self._unsent.empty():
@@ -178,7 +178,7 @@ class SerialPort:
                 port.close()
 
 
-def _keep_lines_up(port: Any) -> None:
+def keep_lines_up(port: Any) -> None:
     """Do not drop DTR at the last close: the next opening would reset the board once more. And shut out other openers."""
     descriptor = port.fileno()
     settings = termios.tcgetattr(descriptor)

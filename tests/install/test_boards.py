@@ -97,7 +97,7 @@ def test_nothing_is_opened_before_somebody_agrees(links, capsys, monkeypatch, an
     (links / "usb-x-if00").symlink_to("/dev/null")
     monkeypatch.setattr(verb, "asked", lambda *_words: pytest.fail("it was opened"))
     options = verb.argparse.Namespace(folder=links, yes=False, speed=115_200, listen_s=1.0, name=False, by_socket=False,
-                                      root=Path("/"), json=False)
+                                      adapter="", root=Path("/"), json=False)
     from controller.commands.out import Out
 
     assert verb.act(options, Out(False), lambda _question: answer) == Exit.USAGE
@@ -225,3 +225,14 @@ def test_ports_are_listed_by_lasting_names_in_order(links):
     three(links)
     assert listed(links) == tuple(str(links / name) for name in "abc") and listed(links / "none") == ()
     assert ports.plugged_ns(str(links / "a")) == os.stat("/dev/null").st_ctime_ns and ports.plugged_ns("/none") == 0
+
+
+def test_a_modbus_adapter_is_named_by_its_number_and_never_opened(links, tmp_path, capsys, monkeypatch):
+    (links / "usb-Maker_Adapter_A50285BI-if00-port0").symlink_to("/dev/null")
+    monkeypatch.setattr(verb, "asked", lambda *_words: pytest.fail("it was opened"))
+    words = ["board", "find", "--in", str(links), "--root", str(tmp_path / "root"), "--adapter"]
+    assert main([*words, "A50285BI"]) == Exit.GOOD
+    rule = (tmp_path / "root" / RULE.relative_to("/")).read_text()
+    assert 'ENV{ID_SERIAL}=="Maker_Adapter_A50285BI"' in rule and "soakwarden-A50285BI" in rule
+    assert main([*words, "OTHER"]) == Exit.FILES
+    assert "There are: A50285BI" in capsys.readouterr().err

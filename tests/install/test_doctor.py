@@ -22,6 +22,7 @@ from controller.drivers.locks import lock_port
 from controller.exit_codes import Exit
 from controller.install.places import API, API_OPTIONS, CURRENT, HOUSE, MESSENGER
 from tests.service.chambers import Pty, real
+from tests.service.module_layout import ADAPTER, BOARD, chamber_text, commissioned, link
 from tests.service.rig import Rig
 
 NOWHERE = Places(Path("/nowhere"), None, "", Path("/nowhere"))
@@ -278,3 +279,15 @@ def test_a_run_that_is_on_is_no_run_that_ended_unsaid(tmp_path, heard):
     found = [one for one in chamber.chamber(Places(data, folder, "", data)) if one.what == "latch"]
     assert [one.found for one in found] == (["a run is on"] if heard else [
         "ended in a run: Found at the next start: no end was kept."])
+
+
+@pytest.mark.parametrize("plugged", [True, False])
+def test_a_module_is_told_by_what_it_lacks_and_its_adapter_by_its_number(tmp_path, plugged):
+    folder = commissioned(tmp_path / "c", chamber_text())
+    if plugged:
+        link(tmp_path / "links", "/dev/null")
+    assert folder.modbus is not None
+    found = list(chamber.module(folder, folder.modbus, tmp_path / "links"))
+    assert [finding.mark for finding in found] == [Mark.GOOD, Mark.GOOD if plugged else Mark.BAD]
+    assert "boot id and board limits are not fitted" in found[0].found and BOARD in found[0].found
+    assert ADAPTER in found[1].found

@@ -15,6 +15,7 @@ const isLocalStop = (event) => event.kind === "run_state" && f(event).by === "lo
 /** Lines that could not be read were never rows: nothing is missing for them. Everything else under this kind is missing. */
 const BAD_LINES = /^bad lines(?:, the last: (.+))?$/u;
 const GAPS = [
+  [/^bad answers(?:, the last: (.+))?$/u, (x, [, last]) => `${many(x.count, "request")} to the module had no good answer${last ? `, the last: ${last}` : ""}`],
   [BAD_LINES, (x, [, last]) => `${many(x.count, "line")} from the board could not be read${last ? `, the last: ${last}` : ""}`],
   [/^reports not looked at$/u, (x) => `gap: ${many(x.count, "report")} of the board ${x.count === 1 ? "was" : "were"} not looked at`],
   [/^ticks that could not be written$/u, (x) => `gap: ${many(x.count, "tick")} could not be written`],
@@ -72,6 +73,9 @@ const WORDS = {
   board_lost: (x) => `line to the board lost: ${String(x.reason).split(" [driver: ")[0]}`, // what the driver said stays in the record
   board_booted: () => "the board started anew",
   board_enabled: () => "the board took the enable",
+  module_found: (x) => `module ${x.board} answered; on silence the heat ends by ${x.silence}`,
+  module_refused: (x) => `module ${x.board} refused: ${x.reason}`,
+  silence_proof: (x) => `timer relay ${x.passed ? "proven" : "not proven, so no heat"}: ${x.words}`,
   board_refuses: (x) => `the board refused a frame: ${x.words ?? x.code}`,
   not_a_board: (x) => `what is on the port is no board: ${x.reason}`,
   command_accepted: (x) => `${ASKED[x.ask] ?? x.ask} accepted${by(x)}${x.detail ? `: ${x.detail}` : ""}`,

@@ -48,6 +48,7 @@ function board(now) {
   const last = it.present || it.age_us !== null ? `${age(it.age_us / 1000 / (now.speed || 1))} ago` : `never: ${it.line}`;
   const rows = [[it.present ? "heard" : "last heard", last], ["id", now.chamber.board], ["firmware", it.firmware || "not known"], ["outputs", outputs],
     ["boot, session", heard(`${it.boot}, ${it.session}`)], ["run time counted", heard(wait(it.run_s * 1e6))], ["switch operations", heard(String(it.switches))]];
+  if (it.module) rows.splice(2, rows.length - 2, ["outputs", outputs], ["heat ends on silence by", it.module.silence], ...it.module.not_fitted.map((name) => [name, "not fitted"]));
   return html`<table class="facts"><tbody>${rows.map(([name, value]) => html`<tr><th scope="row">${name}</th><td>${value}</td></tr>`)}</tbody></table>`;
 }
 
