@@ -9,10 +9,10 @@
 /* Frames. Each of these gives the refusal, REFUSAL_NONE where the frame was obeyed. */
 
 /* Outputs off, enable void, limits back to the board's own. */
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
         s->run_max_s;
-    ensures sane(s);
+    ensures SANE(s);
     ensures !s->enabled && !s->permit; */
 static void new_session(state_t *s, const inputs_t *in)
 {
@@ -26,10 +26,10 @@ static void new_session(state_t *s, const inputs_t *in)
     s->run_max_s = (in->longest_s <= RUN_MAX_S) ? in->longest_s : 0u;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
         s->run_max_s, s->session, s->heard;
-    ensures sane(s);
+    ensures SANE(s);
     ensures !s->enabled && !s->permit; */
 static uint8_t hello(state_t *s, const inputs_t *in)
 {
@@ -44,9 +44,9 @@ static uint8_t hello(state_t *s, const inputs_t *in)
 }
 
 /* Of this session and newer than anything heard in it? Then it counts as heard. */
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->heard;
-    ensures sane(s);
+    ensures SANE(s);
     ensures \result == 0 ==> in->frame.session == s->session && s->session != 0 &&
         in->frame.sequence > \old(s->heard) && s->heard == in->frame.sequence;
     ensures \result != 0 ==> s->heard == \old(s->heard); */
@@ -62,13 +62,13 @@ static uint8_t fresh(state_t *s, const inputs_t *in)
     return (uint8_t)REFUSAL_NONE;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->enabled, s->permit, s->wants_contactor, s->silent;
-    ensures sane(s);
+    ensures SANE(s);
     ensures s->permit ==> \old(s->permit);
     ensures \result == 0 ==> s->enabled && !s->permit;
     ensures \result != 0 ==> s->enabled == \old(s->enabled) && s->silent == \old(s->silent);
-    ensures \result != 0 ==> s->silent >= 480 || ends_the_enable(s, in); */
+    ensures \result != 0 ==> s->silent >= 480 || ENDS_THE_ENABLE(s); */
 static uint8_t enable(state_t *s, const inputs_t *in)
 {
     if (is_barred(s, in)) {
@@ -81,17 +81,16 @@ static uint8_t enable(state_t *s, const inputs_t *in)
     return (uint8_t)REFUSAL_NONE;
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
-    assigns s->permit, s->wants_contactor, s->duty_e4, s->window, s->silent, s->modulator, s->pulse;
-    ensures sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
+    assigns s->permit, s->wants_contactor, s->duty_e4, s->window, s->silent, s->modulator, PULSE;
+    ensures SANE(s);
     ensures s->permit == in->frame.permit; */
 static void drive(state_t *s, const inputs_t *in)
 {
-    const frame_t *frame = &in->frame;
-    uint32_t window = frame->window_ms / PASS_MS;
-    s->permit = frame->permit;
-    s->wants_contactor = frame->contactor;
-    s->duty_e4 = (frame->duty_e4 <= DUTY_FULL) ? frame->duty_e4 : 0u;
+    uint32_t window = in->frame.window_ms / PASS_MS;
+    s->permit = in->frame.permit;
+    s->wants_contactor = in->frame.contactor;
+    s->duty_e4 = (in->frame.duty_e4 <= DUTY_FULL) ? in->frame.duty_e4 : 0u;
     s->window = (uint16_t)((window < WINDOW_MIN) ? WINDOW_MIN : ((window > WINDOW_MAX) ? WINDOW_MAX : window));
     s->silent = 0u;
     if (s->duty_e4 == 0u) {
@@ -101,79 +100,77 @@ static void drive(state_t *s, const inputs_t *in)
 }
 
 /* A rise of the stored ceiling needs a hand on the board and both switches off; so does mending what is stored. */
-/*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns \nothing;
-    ensures \result == 0 && in->frame.has_board_ceiling ==> may_store(in);
+    ensures \result == 0 && in->frame.has_board_ceiling ==> MAY_STORE;
     ensures \result == 0 && in->frame.has_run_ceiling ==> in->frame.run_ceiling_mc <= s->run_ceiling_mc;
     ensures \result == 0 && in->frame.has_run_ceiling && in->frame.has_board_ceiling ==>
         in->frame.run_ceiling_mc <= in->frame.board_ceiling_mc;
     ensures \result == 0 && in->frame.has_run_max ==> in->frame.run_max_s <= s->run_max_s; */
 static uint8_t limits_refused(const state_t *s, const inputs_t *in)
 {
-    const frame_t *asked = &in->frame;
     int32_t top_mc = s->run_ceiling_mc;
-    if (asked->has_board_ceiling) {
-        bool rises = !in->settings_good || (asked->board_ceiling_mc > in->board_ceiling_mc);
+    if (in->frame.has_board_ceiling) {
+        bool rises = !in->settings_good || (in->frame.board_ceiling_mc > in->board_ceiling_mc);
         if (rises && !in->local_stop) {
             return (uint8_t)REFUSAL_NOT_HELD;
         }
         if (rises && (s->modulator || s->contactor || in->modulator_reads || in->contactor_reads)) {
             return (uint8_t)REFUSAL_OUTPUTS_ON;
         }
-        if ((asked->board_ceiling_mc <= 0) || (asked->board_ceiling_mc > CEILING_MAX_MC)) {
+        if ((in->frame.board_ceiling_mc <= 0) || (in->frame.board_ceiling_mc > CEILING_MAX_MC)) {
             return (uint8_t)REFUSAL_RANGE;
         }
-        top_mc = (asked->board_ceiling_mc < top_mc) ? asked->board_ceiling_mc : top_mc;
+        top_mc = (in->frame.board_ceiling_mc < top_mc) ? in->frame.board_ceiling_mc : top_mc;
     }
-    if ((asked->has_run_ceiling && (asked->run_ceiling_mc > top_mc)) ||
-        (asked->has_run_max && (asked->run_max_s > s->run_max_s))) {
+    if ((in->frame.has_run_ceiling && (in->frame.run_ceiling_mc > top_mc)) ||
+        (in->frame.has_run_max && (in->frame.run_max_s > s->run_max_s))) {
         return (uint8_t)REFUSAL_LOOSENS;
     }
     return (uint8_t)REFUSAL_NONE;
 }
 
 /* All or nothing. */
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->run_ceiling_mc, s->run_max_s;
-    ensures sane(s);
+    ensures SANE(s);
     ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
     ensures \result == 0 && in->frame.has_board_ceiling ==>
-        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+        MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t set_limits(state_t *s, const inputs_t *in)
 {
-    const frame_t *asked = &in->frame;
     uint8_t refusal = limits_refused(s, in);
     if (refusal != (uint8_t)REFUSAL_NONE) {
         return refusal;
     }
-    if (asked->has_board_ceiling && (asked->board_ceiling_mc < s->run_ceiling_mc)) {
-        s->run_ceiling_mc = asked->board_ceiling_mc;
+    if (in->frame.has_board_ceiling && (in->frame.board_ceiling_mc < s->run_ceiling_mc)) {
+        s->run_ceiling_mc = in->frame.board_ceiling_mc;
     }
-    if (asked->has_run_ceiling) {
-        s->run_ceiling_mc = asked->run_ceiling_mc;
+    if (in->frame.has_run_ceiling) {
+        s->run_ceiling_mc = in->frame.run_ceiling_mc;
     }
-    if (asked->has_run_max) {
-        s->run_max_s = asked->run_max_s;
+    if (in->frame.has_run_max) {
+        s->run_max_s = in->frame.run_max_s;
     }
     return refusal;
 }
 
 /* A frame other than a hello. */
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     requires 2 <= in->frame.kind <= 5;
     assigns s->heard, s->enabled, s->permit, s->wants_contactor, s->silent, s->duty_e4, s->window, s->modulator,
-        s->pulse, s->run_ceiling_mc, s->run_max_s;
-    ensures sane(s);
+        PULSE, s->run_ceiling_mc, s->run_max_s;
+    ensures SANE(s);
     ensures s->enabled && !\old(s->enabled) ==> in->frame.kind == 2 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
-    ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && in->frame.session == s->session &&
+    ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && s->session != 0 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.permit;
     ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
-        !s->permit || s->silent >= 480 || ends_the_enable(s, in);
+        !s->permit || s->silent >= 480 || ENDS_THE_ENABLE(s);
     ensures s->silent < \old(s->silent) ==> in->frame.kind == 2 || in->frame.kind == 3;
     ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
-        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+        MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t obey(state_t *s, const inputs_t *in)
 {
     uint8_t refusal = fresh(s, in);
@@ -192,22 +189,22 @@ static uint8_t obey(state_t *s, const inputs_t *in)
     return refusal; /* a tell frame moves no switch: the caller shows it */
 }
 
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->session, s->heard, s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->duty_e4,
-        s->window, s->modulator, s->pulse, s->run_ceiling_mc, s->run_max_s, s->heated;
-    ensures sane(s);
+        s->window, s->modulator, PULSE, s->run_ceiling_mc, s->run_max_s, s->heated;
+    ensures SANE(s);
     ensures s->enabled && !\old(s->enabled) ==> in->frame.kind == 2 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
-    ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && in->frame.session == s->session &&
+    ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && s->session != 0 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.permit;
     ensures in->frame.kind == 1 ==> !s->enabled && !s->permit;
     ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
-        !s->permit || s->silent >= 480 || ends_the_enable(s, in);
+        !s->permit || s->silent >= 480 || ENDS_THE_ENABLE(s);
     ensures s->silent < \old(s->silent) ==> in->frame.kind == 1 || in->frame.kind == 2 || in->frame.kind == 3;
     ensures in->frame.kind != 1 ==> s->run_ceiling_mc <= \old(s->run_ceiling_mc) &&
         s->run_max_s <= \old(s->run_max_s) && s->heated == \old(s->heated);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
-        may_store(in) && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
+        MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t hear(state_t *s, const inputs_t *in)
 {
     if (in->frame.kind == (uint8_t)FRAME_HELLO) {
@@ -223,10 +220,10 @@ static uint8_t hear(state_t *s, const inputs_t *in)
 }
 
 /*@ requires \valid_read(s) && \valid_read(in) && \valid(out) && \separated(s, in, out);
-    requires refusal == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==> may_store(in);
+    requires refusal == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==> MAY_STORE;
     assigns *out;
     ensures out->modulator == s->modulator && out->contactor == s->contactor && out->off == off;
-    ensures out->store ==> in->frame.kind == 5 && in->frame.has_board_ceiling && may_store(in) &&
+    ensures out->store ==> in->frame.kind == 5 && in->frame.has_board_ceiling && MAY_STORE &&
         out->store_ceiling_mc == in->frame.board_ceiling_mc; */
 static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8_t off, outputs_t *out)
 {
@@ -243,8 +240,6 @@ static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8
     out->store = limits_done && in->frame.has_board_ceiling;
     out->store_ceiling_mc = in->frame.board_ceiling_mc;
 }
-
-/* The two that others call */
 
 void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s)
 {
@@ -281,19 +276,69 @@ void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, u
     state->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
 }
 
-void decide(state_t *state, const inputs_t *in, outputs_t *out)
+/* The stages of a decision, each with what it leaves to the next. */
+
+/* A state that cannot be, or a failed self-test, is remembered until a reset. */
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in);
+    assigns *s;
+    ensures SANE(s);
+    ensures \old(s->failed) || !in->self_test_good ==> s->failed;
+    ensures s->enabled ==> \old(s->enabled);
+    ensures s->permit ==> \old(s->permit);
+    ensures s->session == 0 || s->heard == \old(s->heard);
+    ensures s->opening ==> s->opens_in == \old(s->opens_in) && \old(s->opening);
+    ensures s->failed || (s->silent == \old(s->silent) && s->heated == \old(s->heated) && s->heard == \old(s->heard) &&
+        s->run_ceiling_mc == \old(s->run_ceiling_mc) && s->run_max_s == \old(s->run_max_s)); */
+static void check_state(state_t *s, const inputs_t *in)
 {
-    if (!is_sane(state)) {
-        decide_reset(state, state->switches, in->board_ceiling_mc, in->longest_s);
-        state->failed = true;
+    if (!is_sane(s)) {
+        decide_reset(s, s->switches, in->board_ceiling_mc, in->longest_s);
+        s->failed = true;
     }
     if (!in->self_test_good) {
-        state->failed = true;
+        s->failed = true;
     }
-    pass_time(state, in);
-    (void)judge(state, in);
+}
+
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
+    requires in->self_test_good || s->failed;
+    assigns s->silent, s->heated, s->on_passes, s->opens_in, s->ready_in, s->modulator_late, s->contactor_late, PULSE,
+        s->enabled, s->void_reason;
+    ensures SANE(s);
+    ensures s->enabled ==> \old(s->enabled);
+    ensures s->silent >= \old(s->silent) && s->heated >= \old(s->heated);
+    ensures s->opens_in <= \old(s->opens_in); */
+static void before_frame(state_t *s, const inputs_t *in)
+{
+    pass_time(s, in);
+    (void)judge(s, in);
+}
+
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
+    requires in->self_test_good || s->failed;
+    assigns s->enabled, s->void_reason, s->contactor, s->opening, s->opens_in, s->ready_in, s->modulator, s->switches,
+        PULSE;
+    ensures SANE(s);
+    ensures s->modulator ==> PERMISSIVES(s) && s->pulse.open && 0 < s->duty_e4 <= 10000;
+    ensures s->contactor ==> PERMISSIVES(s) || (s->opening && 0 < s->opens_in <= 10);
+    ensures \result == 0 <==> PERMISSIVES(s);
+    ensures ENDS_THE_ENABLE(s) ==> !s->enabled;
+    ensures s->failed ==> \result == 14;
+    ensures !OWN_GOOD || !in->door_shut ==> \result != 0;
+    ensures s->enabled ==> \old(s->enabled);
+    ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in); */
+static uint8_t after_frame(state_t *s, const inputs_t *in)
+{
+    uint8_t reason = judge(s, in);
+    settle(s, reason == (uint8_t)OFF_NONE);
+    return (reason == (uint8_t)OFF_NOT_ENABLED) ? s->void_reason : reason;
+}
+
+void decide(state_t *state, const inputs_t *in, outputs_t *out)
+{
+    check_state(state, in);
+    before_frame(state, in);
     uint8_t refusal = hear(state, in);
-    uint8_t reason = judge(state, in);
-    settle(state, reason == (uint8_t)OFF_NONE);
-    put_out(state, in, refusal, (reason == (uint8_t)OFF_NOT_ENABLED) ? state->void_reason : reason, out);
+    uint8_t off = after_frame(state, in);
+    put_out(state, in, refusal, off, out);
 }

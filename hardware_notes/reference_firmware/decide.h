@@ -11,6 +11,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "contract.h"
 #include "frames.h"
 
 #define PASS_MS 10u
@@ -133,52 +134,12 @@ typedef struct {
     uint32_t switches; /* of the board's life */
 } state_t;
 
-/*@ predicate cool{L}(channel_t *one, integer limit_mc) =
-      one->fitted && one->faults == 0 ==> one->value_mc < limit_mc;
-
-    predicate below{L}(inputs_t *in, integer limit_mc) =
-      cool(&in->channels[0], limit_mc) && cool(&in->channels[1], limit_mc) && cool(&in->channels[2], limit_mc);
-
-    predicate own_good{L}(inputs_t *in) =
-      ((in->own & 1) != 0 ==> in->channels[0].fitted && in->channels[0].faults == 0) &&
-      ((in->own & 2) != 0 ==> in->channels[1].fitted && in->channels[1].faults == 0) &&
-      ((in->own & 4) != 0 ==> in->channels[2].fitted && in->channels[2].faults == 0);
-
-    predicate permissives{L}(state_t *s, inputs_t *in) =
-      in->self_test_good && !s->failed &&
-      in->settings_good && 0 < in->board_ceiling_mc <= 400000 && 0 < in->longest_s <= 999999 &&
-      !in->local_stop && !in->smoke && in->door_shut &&
-      below(in, in->board_ceiling_mc) && below(in, s->run_ceiling_mc) && own_good(in) &&
-      s->heated < s->run_max_s * 100 &&
-      s->modulator_late <= 100 && s->contactor_late <= 100 &&
-      s->session != 0 && s->enabled && s->permit && s->silent < 480;
-
-    predicate may_store{L}(inputs_t *in) =
-      0 < in->frame.board_ceiling_mc <= 400000 &&
-      (in->frame.board_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop);
-
-    predicate ends_the_enable{L}(state_t *s, inputs_t *in) =
-      s->failed || !in->settings_good || !(0 < in->board_ceiling_mc <= 400000) || !(0 < in->longest_s <= 999999) ||
-      in->local_stop || in->smoke || !below(in, in->board_ceiling_mc) || !below(in, s->run_ceiling_mc) ||
-      !(s->heated < s->run_max_s * 100) || s->modulator_late > 100 || s->contactor_late > 100 || s->silent >= 480;
-*/
-
-/*@ predicate sane(state_t *s) =
-      s->duty_e4 <= 10000 && 100 <= s->window <= 60000 && s->silent <= 480 && s->run_max_s <= 999999 &&
-      s->heated <= 99999900 && s->opens_in <= 10 && s->ready_in <= 10 && s->on_passes <= 999999 &&
-      s->switches <= 999999 && s->pulse.at <= 60255 && s->pulse.length <= 60000 && s->pulse.shortest <= 100 &&
-      s->pulse.on_for <= 60255 && s->pulse.given <= 60255 &&
-      -1300000000 <= s->pulse.asked <= 1300000000 &&
-      1 <= s->void_reason <= 14 &&
-      (s->opening ==> s->contactor) && (s->modulator ==> s->pulse.open && s->duty_e4 > 0);
-*/
-
 /* Outputs off, no session: what a reset leaves. `switches` so far in the board's life; the run's limits are the stored
  * ones. */
 /*@ requires \valid(state);
     assigns *state;
     ensures !state->modulator && !state->contactor && !state->enabled && state->session == 0 && !state->failed;
-    ensures !state->opening && !state->permit && sane(state);
+    ensures !state->opening && !state->permit && SANE(state);
 */
 void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s);
 
@@ -188,19 +149,19 @@ void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, u
     assigns *state, *out;
 
     // Heat only while every permissive stands in this very pass.
-    ensures heat: out->modulator ==> permissives(state, in);
+    ensures heat: out->modulator ==> PERMISSIVES(state);
     // The contactor too, but for the 100 ms in which it waits for the modulator's current to have gone.
-    ensures contactor: out->contactor ==> permissives(state, in) || (state->opening && 0 < state->opens_in <= 10);
-    ensures opening: out->contactor && !permissives(state, in) ==> !out->modulator;
+    ensures contactor: out->contactor ==> PERMISSIVES(state) || (state->opening && 0 < state->opens_in <= 10);
+    ensures opening: out->contactor && !PERMISSIVES(state) ==> !out->modulator;
     ensures opening_falls: \old(state->opening) && state->opening ==>
         state->opens_in <= \old(state->opens_in) || state->failed;
     // What is said is what is done.
-    ensures said: (out->off == 0) <==> permissives(state, in);
+    ensures said: (out->off == 0) <==> PERMISSIVES(state);
     ensures same: out->modulator == state->modulator && out->contactor == state->contactor;
 
     // A trip, a fault, a bad limit or silence: off, and the enable is void.
-    ensures trip: ends_the_enable(state, in) ==> !out->modulator && !state->enabled && out->off != 0;
-    ensures sensor: !own_good(in) || !in->door_shut ==> !out->modulator && out->off != 0;
+    ensures trip: ENDS_THE_ENABLE(state) ==> !out->modulator && !state->enabled && out->off != 0;
+    ensures sensor: !OWN_GOOD || !in->door_shut ==> !out->modulator && out->off != 0;
 
     // A pass never turns on by itself: the enable and the permit come by their frames and by nothing else.
     ensures enable: state->enabled && !\old(state->enabled) ==> in->frame.kind == 2 &&
@@ -219,7 +180,7 @@ void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, u
     ensures falls: in->frame.kind != 1 && !state->failed ==>
         state->run_ceiling_mc <= \old(state->run_ceiling_mc) && state->run_max_s <= \old(state->run_max_s);
     ensures run_time: in->frame.kind != 1 && !state->failed ==> state->heated >= \old(state->heated);
-    ensures stored: out->store ==> in->frame.kind == 5 && may_store(in) &&
+    ensures stored: out->store ==> in->frame.kind == 5 && MAY_STORE &&
         out->store_ceiling_mc == in->frame.board_ceiling_mc;
     ensures window: out->modulator ==> state->pulse.open && 0 < state->duty_e4 <= 10000;
 */

@@ -3,55 +3,53 @@
 
 bool is_sane(const state_t *s)
 {
-    const window_t *p = &s->pulse;
     bool numbers = (s->duty_e4 <= DUTY_FULL) && (s->window >= WINDOW_MIN) && (s->window <= WINDOW_MAX) &&
                    (s->silent <= SILENCE_PASSES) && (s->run_max_s <= RUN_MAX_S) && (s->heated <= HEATED_MAX) &&
                    (s->opens_in <= CONTACTOR_PASSES) && (s->ready_in <= CONTACTOR_PASSES) &&
                    (s->on_passes <= ON_PASSES_MAX) && (s->switches <= SWITCHES_MAX);
-    bool pulse = (p->at <= AT_MAX) && (p->length <= WINDOW_MAX) && (p->shortest <= SHORTEST_PASSES) &&
-                 (p->on_for <= AT_MAX) && (p->given <= AT_MAX) && (p->asked >= -ASKED_MAX) && (p->asked <= ASKED_MAX);
+    bool pulse = (s->pulse.at <= AT_MAX) && (s->pulse.length <= WINDOW_MAX) && (s->pulse.shortest <= SHORTEST_PASSES) &&
+                 (s->pulse.on_for <= AT_MAX) && (s->pulse.given <= AT_MAX) && (s->pulse.asked >= -ASKED_MAX) && (s->pulse.asked <= ASKED_MAX);
     bool reason = (s->void_reason >= OFF_RESET) && (s->void_reason <= OFF_SELF_TEST);
-    return numbers && pulse && reason && (!s->opening || s->contactor) && (!s->modulator || (p->open && (s->duty_e4 > 0u)));
+    return numbers && pulse && reason && (!s->opening || s->contactor) && (!s->modulator || (s->pulse.open && (s->duty_e4 > 0u)));
 }
 
 /* Reasons to be off */
 
 /*@ requires \valid_read(in);
     assigns \nothing;
-    ensures \result <==> below(in, limit_mc); */
+    ensures \result <==> BELOW(limit_mc); */
 static bool is_below(const inputs_t *in, int32_t limit_mc)
 {
     /*@ loop invariant 0 <= i <= 3;
-        loop invariant i > 0 ==> cool(&in->channels[0], limit_mc);
-        loop invariant i > 1 ==> cool(&in->channels[1], limit_mc);
-        loop invariant i > 2 ==> cool(&in->channels[2], limit_mc);
+        loop invariant i > 0 ==> COOL(0, limit_mc);
+        loop invariant i > 1 ==> COOL(1, limit_mc);
+        loop invariant i > 2 ==> COOL(2, limit_mc);
         loop assigns i;
         loop variant 3 - i; */
     for (uint8_t i = 0u; i < CHANNELS; i++) {
-        const channel_t *one = &in->channels[i];
-        if (one->fitted && (one->faults == 0u) && !(one->value_mc < limit_mc)) {
+        if (in->channels[i].fitted && (in->channels[i].faults == 0u) && !(in->channels[i].value_mc < limit_mc)) {
             return false;
         }
     }
     return true;
 }
 
-/*@ requires \valid_read(one);
+/*@ requires \valid_read(in) && channel < 3;
     assigns \nothing;
-    ensures \result <==> (one->fitted && one->faults == 0); */
-static bool is_good(const channel_t *one)
+    ensures \result <==> (in->channels[channel].fitted && in->channels[channel].faults == 0); */
+static bool is_good(const inputs_t *in, uint8_t channel)
 {
-    return one->fitted && (one->faults == 0u);
+    return in->channels[channel].fitted && (in->channels[channel].faults == 0u);
 }
 
 /*@ requires \valid_read(in);
     assigns \nothing;
-    ensures \result <==> own_good(in); */
+    ensures \result <==> OWN_GOOD; */
 static bool is_own_good(const inputs_t *in)
 {
-    return (((in->own & 1u) == 0u) || is_good(&in->channels[0])) &&
-           (((in->own & 2u) == 0u) || is_good(&in->channels[1])) &&
-           (((in->own & 4u) == 0u) || is_good(&in->channels[2]));
+    return (((in->own & 1u) == 0u) || is_good(in, 0u)) &&
+           (((in->own & 2u) == 0u) || is_good(in, 1u)) &&
+           (((in->own & 4u) == 0u) || is_good(in, 2u));
 }
 
 /*@ requires \valid_read(in);
@@ -64,12 +62,12 @@ static bool is_settings_good(const inputs_t *in)
 }
 
 /* The first reason that stands, in the order of the manual. One early return a row is the table; the prover reads it. */
-/*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && sane(s);
+/*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     requires in->self_test_good || s->failed;
     assigns \nothing;
     ensures 0 <= \result <= 14;
-    ensures \result == 0 <==> permissives(s, in);
-    ensures ends_the_enable(s, in) && s->enabled ==> \result != 0 && \result != 1 && \result != 2 && \result != 3;
+    ensures \result == 0 <==> PERMISSIVES(s);
+    ensures ENDS_THE_ENABLE(s) && s->enabled ==> \result != 0 && \result != 1 && \result != 2 && \result != 3;
     ensures s->failed ==> \result == 14;
     ensures \result == 2 ==> !s->enabled; */
 static uint8_t off_reason(const state_t *s, const inputs_t *in)
@@ -139,7 +137,7 @@ static uint8_t void_reason(const state_t *s, uint8_t reason)
 uint8_t judge(state_t *s, const inputs_t *in)
 {
     uint8_t reason = off_reason(s, in);
-    /*@ assert reason == 0 ==> !ends_the_enable(s, in); */
+    /*@ assert reason == 0 ==> !ENDS_THE_ENABLE(s); */
     if (s->enabled && (is_barred(s, in) || !(s->silent < SILENCE_PASSES))) {
         s->enabled = false;
         s->void_reason = void_reason(s, reason);

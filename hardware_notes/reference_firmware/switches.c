@@ -39,20 +39,19 @@ static int32_t over(uint16_t duty_e4, uint16_t passes)
     return (int32_t)((uint32_t)duty_e4 * (uint32_t)passes);
 }
 
-/*@ requires \valid(s) && sane(s);
-    assigns s->pulse;
-    ensures sane(s);
+/*@ requires \valid(s) && SANE(s);
+    assigns PULSE;
+    ensures SANE(s);
     ensures s->pulse.open == \old(s->pulse.open); */
 static void pass_window(state_t *s, uint8_t passes)
 {
-    window_t *p = &s->pulse;
-    if (p->open) {
-        p->asked = clamped(p->asked + over(s->duty_e4, passes), -ASKED_MAX, ASKED_MAX);
-        p->at = (uint16_t)more(p->at, passes, AT_MAX);
+    if (s->pulse.open) {
+        s->pulse.asked = clamped(s->pulse.asked + over(s->duty_e4, passes), -ASKED_MAX, ASKED_MAX);
+        s->pulse.at = (uint16_t)more(s->pulse.at, passes, AT_MAX);
     }
     if (s->modulator) {
-        p->given = (uint16_t)more(p->given, passes, AT_MAX);
-        p->on_for = (uint16_t)more(p->on_for, passes, AT_MAX);
+        s->pulse.given = (uint16_t)more(s->pulse.given, passes, AT_MAX);
+        s->pulse.on_for = (uint16_t)more(s->pulse.on_for, passes, AT_MAX);
     }
 }
 
@@ -76,7 +75,7 @@ void pass_time(state_t *s, const inputs_t *in)
 /* Switches */
 
 /* On is contactor first, modulator 100 ms later; off is modulator at once, contactor 100 ms later. */
-/*@ requires \valid(s) && sane(s);
+/*@ requires \valid(s) && SANE(s);
     assigns s->contactor, s->opening, s->opens_in, s->ready_in;
     ensures s->opening ==> s->contactor;
     ensures s->opens_in <= 10 && s->ready_in <= 10;
@@ -108,49 +107,47 @@ static void settle_contactor(state_t *s, bool wanted)
 }
 
 /* A window begins with what the one before gave too little or too much, at most one window of it. */
-/*@ requires \valid(s) && sane(s) && s->duty_e4 > 0;
-    assigns s->pulse;
-    ensures sane(s);
+/*@ requires \valid(s) && SANE(s) && s->duty_e4 > 0;
+    assigns PULSE;
+    ensures SANE(s);
     ensures s->pulse.open && s->pulse.at == 0 && s->pulse.length >= 100; */
 static void begin_window(state_t *s)
 {
-    window_t *p = &s->pulse;
     int32_t carried = 0;
-    if (p->open) {
-        int32_t whole = over(DUTY_FULL, p->length);
-        carried = clamped(p->asked - over(DUTY_FULL, p->given), -whole, whole);
+    if (s->pulse.open) {
+        int32_t whole = over(DUTY_FULL, s->pulse.length);
+        carried = clamped(s->pulse.asked - over(DUTY_FULL, s->pulse.given), -whole, whole);
     }
-    p->open = true;
-    p->pulsed = s->modulator; /* a pulse that runs on from the window before is this one's */
-    p->at = 0u;
-    p->length = s->window;
-    p->shortest = (uint16_t)((s->window < (4u * SHORTEST_PASSES)) ? (s->window / 4u) : SHORTEST_PASSES);
-    p->asked = carried;
-    p->given = 0u;
+    s->pulse.open = true;
+    s->pulse.pulsed = s->modulator; /* a pulse that runs on from the window before is this one's */
+    s->pulse.at = 0u;
+    s->pulse.length = s->window;
+    s->pulse.shortest = (uint16_t)((s->window < (4u * SHORTEST_PASSES)) ? (s->window / 4u) : SHORTEST_PASSES);
+    s->pulse.asked = carried;
+    s->pulse.given = 0u;
 }
 
 /* Where this window's one pulse begins and ends, seen from now. */
-/*@ requires \valid(s) && sane(s) && s->duty_e4 > 0 && s->pulse.open && s->pulse.at < s->pulse.length;
-    assigns s->modulator, s->switches, s->pulse;
-    ensures sane(s);
+/*@ requires \valid(s) && SANE(s) && s->duty_e4 > 0 && s->pulse.open && s->pulse.at < s->pulse.length;
+    assigns s->modulator, s->switches, PULSE;
+    ensures SANE(s);
     ensures s->pulse.open; */
 static void aim(state_t *s)
 {
-    window_t *p = &s->pulse;
-    uint16_t left = (uint16_t)(p->length - p->at);
-    int32_t wanted = p->asked + over(s->duty_e4, left);
-    int32_t shortest = over(DUTY_FULL, p->shortest);
+    uint16_t left = (uint16_t)(s->pulse.length - s->pulse.at);
+    int32_t wanted = s->pulse.asked + over(s->duty_e4, left);
+    int32_t shortest = over(DUTY_FULL, s->pulse.shortest);
     if (!s->modulator) {
-        if (p->pulsed || (wanted < shortest)) {
+        if (s->pulse.pulsed || (wanted < shortest)) {
             return;
         }
         s->modulator = true;
-        p->pulsed = true;
-        p->on_for = 0u;
+        s->pulse.pulsed = true;
+        s->pulse.on_for = 0u;
         s->switches = more(s->switches, 1u, SWITCHES_MAX);
     }
-    int32_t still = wanted - over(DUTY_FULL, p->given);
-    int32_t at_least = (p->on_for < p->shortest) ? over(DUTY_FULL, (uint16_t)(p->shortest - p->on_for)) : 0;
+    int32_t still = wanted - over(DUTY_FULL, s->pulse.given);
+    int32_t at_least = (s->pulse.on_for < s->pulse.shortest) ? over(DUTY_FULL, (uint16_t)(s->pulse.shortest - s->pulse.on_for)) : 0;
     int32_t rest = (still > at_least) ? still : at_least;
     if ((rest <= 0) && (shortest <= over(DUTY_FULL, left))) { /* a gap shorter than the shortest is closed */
         s->modulator = false;
