@@ -111,14 +111,18 @@ class Board(World):
 
     def _new_session(self) -> None:
         """Outputs off, enable void, run limits back to the ceilings."""
-        self.enabled = False
-        self._void = OffReason.NOT_ENABLED
-        self.drive = NO_DRIVE
+        self._let_go()
         self.heard_drive_us = self.now_us
         self.heated_us = 0
         ceiling_mc = self.settings.get("board_ceiling_mc", -1)
         self.settings_bad = not 0 < ceiling_mc <= CEILING_MAX_MC
         self.run_ceiling_mc, self.run_max_s = ceiling_mc, RUN_MAX_S
+
+    def _let_go(self) -> None:
+        """A hello, even one that is refused: outputs off, enable void."""
+        self.enabled = False
+        self._void = OffReason.NOT_ENABLED
+        self.drive = NO_DRIVE
 
     # Bytes in
 
@@ -143,16 +147,19 @@ class Board(World):
         code = ANSWERS.get(bad.code)
         if code is None or bad.line[:1] in FROM_BOARD:
             return
+        if bad.line[:1] == b"H":
+            self._let_go()
+            self._judge()
         found = re.search(rb" s=([0-9]{1,5}) q=([0-9]{1,7})[ *]", bad.line)
         session, sequence = (int(found[1]), int(found[2])) if found else (0, 0)
         self._say(Refusal(session if session < 65_536 else 0, sequence, code))
 
     def _hello(self, hello: Hello) -> None:
-        stale = hello.session == self.session and hello.sequence <= self.heard
-        self._new_session()
-        if stale:
+        if hello.session == self.session and hello.sequence <= self.heard:
+            self._let_go()
             self._refuse(hello, RefusalCode.SEQUENCE)
             return
+        self._new_session()
         self.session, self.heard = hello.session, hello.sequence
         self._say(Welcome(self.board_id, self.settings["boot"], self.session, FIRMWARE, FIRMWARE_HASH,
                           self.reset_cause, bool(self.settings.get("simulated", 1))))

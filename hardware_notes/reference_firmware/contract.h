@@ -33,10 +33,28 @@
      !BELOW(s->run_ceiling_mc) || !(s->heated < s->run_max_s * 100) || s->modulator_late > 100 || \
      s->contactor_late > 100 || s->silent >= 480)
 
-/* The ceiling that the frame asks for may be stored: it does not rise, or a hand holds the local stop. */
+/* The ceiling that the frame asks for may be stored: it does not rise, or a hand holds the local stop and both are off. */
 #define MAY_STORE \
     (0 < in->frame.board_ceiling_mc <= 400000 && \
-     (in->frame.board_ceiling_mc <= in->board_ceiling_mc && in->settings_good || in->local_stop))
+     (in->frame.board_ceiling_mc <= in->board_ceiling_mc && in->settings_good || \
+      in->local_stop && !in->modulator_reads && !in->contactor_reads))
+
+/* Time. `was` is a count before it, as in AGED(\old(s->silent), 480). */
+#define AGED(was, most) ((was) + in->passes < (most) ? (was) + in->passes : (most))
+#define LEFT(was) ((was) > in->passes ? (was) - in->passes : 0)
+#define LATE(reads, commanded, was) (((reads) && !(commanded)) ? AGED(was, 255) : 0)
+
+/* A hello that changes nothing but that all is off: stale, or whole and unreadable. */
+#define STALE_HELLO(session_was, heard_was) \
+    (in->frame.kind == 1 && in->frame.session == (session_was) && in->frame.sequence <= (heard_was))
+
+/* The whole of a state or an answer, field by field, for the same reason as PULSE. */
+#define STATE \
+    s->session, s->heard, s->enabled, s->failed, s->void_reason, s->run_ceiling_mc, s->run_max_s, s->permit, \
+        s->wants_contactor, s->duty_e4, s->window, s->silent, s->heated, s->modulator, s->contactor, s->opening, \
+        s->opens_in, s->ready_in, s->modulator_late, s->contactor_late, PULSE, s->on_passes, s->switches
+#define ANSWER \
+    out->modulator, out->contactor, out->off, out->answer, out->refusal, out->tell, out->store, out->store_ceiling_mc
 
 /* What `decide` can leave behind. */
 #define SANE(s) \

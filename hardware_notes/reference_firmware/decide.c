@@ -8,18 +8,28 @@
 
 /* Frames. Each of these gives the refusal, REFUSAL_NONE where the frame was obeyed. */
 
-/* Outputs off, enable void, limits back to the board's own. */
-/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
-    assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
-        s->run_max_s;
+/* A hello that is refused: off and the enable void, but the session and its limits stay as they were. */
+/*@ requires \valid(s) && SANE(s);
+    assigns s->enabled, s->void_reason, s->permit, s->wants_contactor;
     ensures SANE(s);
     ensures !s->enabled && !s->permit; */
-static void new_session(state_t *s, const inputs_t *in)
+static void let_go(state_t *s)
 {
     s->enabled = false;
     s->void_reason = (uint8_t)OFF_NOT_ENABLED;
     s->permit = false;
     s->wants_contactor = false;
+}
+
+/* Outputs off, enable void, limits back to the board's own. */
+/*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
+    assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
+        s->run_max_s;
+    ensures SANE(s);
+    ensures !s->enabled && !s->permit && s->silent == 0; */
+static void new_session(state_t *s, const inputs_t *in)
+{
+    let_go(s);
     s->silent = 0u;
     s->heated = 0u;
     s->run_ceiling_mc = in->board_ceiling_mc;
@@ -27,17 +37,21 @@ static void new_session(state_t *s, const inputs_t *in)
 }
 
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
+    requires in->frame.kind == 1;
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
         s->run_max_s, s->session, s->heard;
     ensures SANE(s);
-    ensures !s->enabled && !s->permit; */
+    ensures !s->enabled && !s->permit;
+    ensures s->silent == 0 || s->silent == \old(s->silent);
+    ensures STALE_HELLO(\old(s->session), \old(s->heard)) ==> s->heated == \old(s->heated) &&
+        s->run_ceiling_mc == \old(s->run_ceiling_mc) && s->run_max_s == \old(s->run_max_s); */
 static uint8_t hello(state_t *s, const inputs_t *in)
 {
-    bool stale = (in->frame.session == s->session) && (in->frame.sequence <= s->heard);
-    new_session(s, in);
-    if (stale) {
+    if ((in->frame.session == s->session) && (in->frame.sequence <= s->heard)) {
+        let_go(s);
         return (uint8_t)REFUSAL_SEQUENCE;
     }
+    new_session(s, in);
     s->session = in->frame.session;
     s->heard = in->frame.sequence;
     return (uint8_t)REFUSAL_NONE;
@@ -66,7 +80,7 @@ static uint8_t fresh(state_t *s, const inputs_t *in)
     assigns s->enabled, s->permit, s->wants_contactor, s->silent;
     ensures SANE(s);
     ensures s->permit ==> \old(s->permit);
-    ensures \result == 0 ==> s->enabled && !s->permit;
+    ensures \result == 0 ==> s->enabled && !s->permit && s->silent == 0;
     ensures \result != 0 ==> s->enabled == \old(s->enabled) && s->silent == \old(s->silent);
     ensures \result != 0 ==> s->silent >= 480 || ENDS_THE_ENABLE(s); */
 static uint8_t enable(state_t *s, const inputs_t *in)
@@ -84,7 +98,7 @@ static uint8_t enable(state_t *s, const inputs_t *in)
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns s->permit, s->wants_contactor, s->duty_e4, s->window, s->silent, s->modulator, PULSE;
     ensures SANE(s);
-    ensures s->permit == in->frame.permit; */
+    ensures s->permit == in->frame.permit && s->silent == 0; */
 static void drive(state_t *s, const inputs_t *in)
 {
     uint32_t window = in->frame.window_ms / PASS_MS;
@@ -103,6 +117,8 @@ static void drive(state_t *s, const inputs_t *in)
 /*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in) && SANE(s);
     assigns \nothing;
     ensures \result == 0 && in->frame.has_board_ceiling ==> MAY_STORE;
+    ensures \result == 0 && in->frame.has_board_ceiling && in->frame.board_ceiling_mc > in->board_ceiling_mc ==>
+        !s->modulator && !s->contactor;
     ensures \result == 0 && in->frame.has_run_ceiling ==> in->frame.run_ceiling_mc <= s->run_ceiling_mc;
     ensures \result == 0 && in->frame.has_run_ceiling && in->frame.has_board_ceiling ==>
         in->frame.run_ceiling_mc <= in->frame.board_ceiling_mc;
@@ -167,7 +183,8 @@ static uint8_t set_limits(state_t *s, const inputs_t *in)
         in->frame.sequence > \old(s->heard) && in->frame.permit;
     ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
         !s->permit || s->silent >= 480 || ENDS_THE_ENABLE(s);
-    ensures s->silent < \old(s->silent) ==> in->frame.kind == 2 || in->frame.kind == 3;
+    ensures s->silent == \old(s->silent) || (s->silent == 0 && (in->frame.kind == 2 || in->frame.kind == 3) &&
+        in->frame.session == s->session && in->frame.sequence > \old(s->heard));
     ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
         MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
@@ -197,12 +214,16 @@ static uint8_t obey(state_t *s, const inputs_t *in)
         in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
     ensures s->permit && !\old(s->permit) ==> in->frame.kind == 3 && s->session != 0 && in->frame.session == s->session &&
         in->frame.sequence > \old(s->heard) && in->frame.permit;
-    ensures in->frame.kind == 1 ==> !s->enabled && !s->permit;
+    ensures in->frame.kind != 1 ==> s->session == \old(s->session);
+    ensures in->frame.kind == 1 || (in->frame.kind == 6 && in->frame.hello) ==> !s->enabled && !s->permit;
     ensures in->frame.kind == 2 && s->enabled && \old(s->heard) != s->heard ==>
         !s->permit || s->silent >= 480 || ENDS_THE_ENABLE(s);
-    ensures s->silent < \old(s->silent) ==> in->frame.kind == 1 || in->frame.kind == 2 || in->frame.kind == 3;
-    ensures in->frame.kind != 1 ==> s->run_ceiling_mc <= \old(s->run_ceiling_mc) &&
-        s->run_max_s <= \old(s->run_max_s) && s->heated == \old(s->heated);
+    ensures s->silent == \old(s->silent) || (s->silent == 0 && (in->frame.kind == 1 ||
+        ((in->frame.kind == 2 || in->frame.kind == 3) && in->frame.session == s->session &&
+         in->frame.sequence > \old(s->heard))));
+    ensures in->frame.kind != 1 || STALE_HELLO(\old(s->session), \old(s->heard)) ==>
+        s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s) &&
+        s->heated == \old(s->heated);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
         MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t hear(state_t *s, const inputs_t *in)
@@ -211,6 +232,9 @@ static uint8_t hear(state_t *s, const inputs_t *in)
         return hello(s, in);
     }
     if (in->frame.kind == (uint8_t)FRAME_BAD) {
+        if (in->frame.hello) {
+            let_go(s);
+        }
         return in->frame.refusal;
     }
     if ((in->frame.kind == (uint8_t)FRAME_NONE) || (in->frame.kind > (uint8_t)FRAME_BAD)) {
@@ -221,7 +245,7 @@ static uint8_t hear(state_t *s, const inputs_t *in)
 
 /*@ requires \valid_read(s) && \valid_read(in) && \valid(out) && \separated(s, in, out);
     requires refusal == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==> MAY_STORE;
-    assigns *out;
+    assigns ANSWER;
     ensures out->modulator == s->modulator && out->contactor == s->contactor && out->off == off;
     ensures out->store ==> in->frame.kind == 5 && in->frame.has_board_ceiling && MAY_STORE &&
         out->store_ceiling_mc == in->frame.board_ceiling_mc; */
@@ -241,52 +265,55 @@ static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8
     out->store_ceiling_mc = in->frame.board_ceiling_mc;
 }
 
-void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s)
+void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s)
 {
     /* Field by field, so that the prover sees each of them. */
-    state->session = 0u;
-    state->heard = 0u;
-    state->enabled = false;
-    state->failed = false;
-    state->void_reason = (uint8_t)OFF_NOT_ENABLED;
-    state->run_ceiling_mc = board_ceiling_mc;
-    state->run_max_s = (longest_s <= RUN_MAX_S) ? longest_s : 0u;
-    state->permit = false;
-    state->wants_contactor = false;
-    state->duty_e4 = 0u;
-    state->window = WINDOW_FIRST;
-    state->silent = 0u;
-    state->heated = 0u;
-    state->modulator = false;
-    state->contactor = false;
-    state->opening = false;
-    state->opens_in = 0u;
-    state->ready_in = 0u;
-    state->modulator_late = 0u;
-    state->contactor_late = 0u;
-    state->pulse.open = false;
-    state->pulse.pulsed = false;
-    state->pulse.at = 0u;
-    state->pulse.length = 0u;
-    state->pulse.shortest = 0u;
-    state->pulse.on_for = 0u;
-    state->pulse.given = 0u;
-    state->pulse.asked = 0;
-    state->on_passes = 0u;
-    state->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
+    s->session = 0u;
+    s->heard = 0u;
+    s->enabled = false;
+    s->failed = false;
+    s->void_reason = (uint8_t)OFF_NOT_ENABLED;
+    s->run_ceiling_mc = board_ceiling_mc;
+    s->run_max_s = (longest_s <= RUN_MAX_S) ? longest_s : 0u;
+    s->permit = false;
+    s->wants_contactor = false;
+    s->duty_e4 = 0u;
+    s->window = WINDOW_FIRST;
+    s->silent = 0u;
+    s->heated = 0u;
+    s->modulator = false;
+    s->contactor = false;
+    s->opening = false;
+    s->opens_in = 0u;
+    s->ready_in = 0u;
+    s->modulator_late = 0u;
+    s->contactor_late = 0u;
+    s->pulse.open = false;
+    s->pulse.pulsed = false;
+    s->pulse.at = 0u;
+    s->pulse.length = 0u;
+    s->pulse.shortest = 0u;
+    s->pulse.on_for = 0u;
+    s->pulse.given = 0u;
+    s->pulse.asked = 0;
+    s->on_passes = 0u;
+    s->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
 }
 
 /* The stages of a decision, each with what it leaves to the next. */
 
 /* A state that cannot be, or a failed self-test, is remembered until a reset. */
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in);
-    assigns *s;
+    assigns STATE;
     ensures SANE(s);
     ensures \old(s->failed) || !in->self_test_good ==> s->failed;
     ensures s->enabled ==> \old(s->enabled);
     ensures s->permit ==> \old(s->permit);
     ensures s->session == 0 || s->heard == \old(s->heard);
     ensures s->opening ==> s->opens_in == \old(s->opens_in) && \old(s->opening);
+    ensures s->failed || (s->modulator == \old(s->modulator) && s->contactor == \old(s->contactor) &&
+        s->modulator_late == \old(s->modulator_late) && s->contactor_late == \old(s->contactor_late) &&
+        s->session == \old(s->session) && s->opening == \old(s->opening) && s->opens_in == \old(s->opens_in));
     ensures s->failed || (s->silent == \old(s->silent) && s->heated == \old(s->heated) && s->heard == \old(s->heard) &&
         s->run_ceiling_mc == \old(s->run_ceiling_mc) && s->run_max_s == \old(s->run_max_s)); */
 static void check_state(state_t *s, const inputs_t *in)
@@ -306,8 +333,11 @@ static void check_state(state_t *s, const inputs_t *in)
         s->enabled, s->void_reason;
     ensures SANE(s);
     ensures s->enabled ==> \old(s->enabled);
-    ensures s->silent >= \old(s->silent) && s->heated >= \old(s->heated);
-    ensures s->opens_in <= \old(s->opens_in); */
+    ensures s->silent == AGED(\old(s->silent), 480);
+    ensures s->heated == (s->contactor ? AGED(\old(s->heated), 99999900) : \old(s->heated));
+    ensures s->opens_in == LEFT(\old(s->opens_in));
+    ensures s->modulator_late == LATE(in->modulator_reads, s->modulator, \old(s->modulator_late));
+    ensures s->contactor_late == LATE(in->contactor_reads, s->contactor, \old(s->contactor_late)); */
 static void before_frame(state_t *s, const inputs_t *in)
 {
     pass_time(s, in);
@@ -320,13 +350,13 @@ static void before_frame(state_t *s, const inputs_t *in)
         PULSE;
     ensures SANE(s);
     ensures s->modulator ==> PERMISSIVES(s) && s->pulse.open && 0 < s->duty_e4 <= 10000;
-    ensures s->contactor ==> PERMISSIVES(s) || (s->opening && 0 < s->opens_in <= 10);
+    ensures s->contactor ==> (PERMISSIVES(s) && s->wants_contactor) || (s->opening && 0 < s->opens_in <= 10);
     ensures \result == 0 <==> PERMISSIVES(s);
     ensures ENDS_THE_ENABLE(s) ==> !s->enabled;
     ensures s->failed ==> \result == 14;
     ensures !OWN_GOOD || !in->door_shut ==> \result != 0;
     ensures s->enabled ==> \old(s->enabled);
-    ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in); */
+    ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in) > 0; */
 static uint8_t after_frame(state_t *s, const inputs_t *in)
 {
     uint8_t reason = judge(s, in);
@@ -334,11 +364,11 @@ static uint8_t after_frame(state_t *s, const inputs_t *in)
     return (reason == (uint8_t)OFF_NOT_ENABLED) ? s->void_reason : reason;
 }
 
-void decide(state_t *state, const inputs_t *in, outputs_t *out)
+void decide(state_t *s, const inputs_t *in, outputs_t *out)
 {
-    check_state(state, in);
-    before_frame(state, in);
-    uint8_t refusal = hear(state, in);
-    uint8_t off = after_frame(state, in);
-    put_out(state, in, refusal, off, out);
+    check_state(s, in);
+    before_frame(s, in);
+    uint8_t refusal = hear(s, in);
+    uint8_t off = after_frame(s, in);
+    put_out(s, in, refusal, off, out);
 }

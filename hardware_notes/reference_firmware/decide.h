@@ -136,54 +136,60 @@ typedef struct {
 
 /* Outputs off, no session: what a reset leaves. `switches` so far in the board's life; the run's limits are the stored
  * ones. */
-/*@ requires \valid(state);
-    assigns *state;
-    ensures !state->modulator && !state->contactor && !state->enabled && state->session == 0 && !state->failed;
-    ensures !state->opening && !state->permit && SANE(state);
+/*@ requires \valid(s);
+    assigns STATE;
+    ensures !s->modulator && !s->contactor && !s->enabled && s->session == 0 && !s->failed;
+    ensures !s->opening && !s->permit && SANE(s);
 */
-void decide_reset(state_t *state, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s);
+void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint32_t longest_s);
 
 /* One decision. The three must not overlap. A state that cannot be (a bit has flipped) counts as a failed self-test. */
-/*@ requires \valid(state) && \valid_read(in) && \valid(out);
-    requires \separated(state, in, out);
-    assigns *state, *out;
+/*@ requires \valid(s) && \valid_read(in) && \valid(out);
+    requires \separated(s, in, out);
+    assigns STATE, ANSWER;
 
     // Heat only while every permissive stands in this very pass.
-    ensures heat: out->modulator ==> PERMISSIVES(state);
+    ensures heat: out->modulator ==> PERMISSIVES(s);
     // The contactor too, but for the 100 ms in which it waits for the modulator's current to have gone.
-    ensures contactor: out->contactor ==> PERMISSIVES(state) || (state->opening && 0 < state->opens_in <= 10);
-    ensures opening: out->contactor && !PERMISSIVES(state) ==> !out->modulator;
-    ensures opening_falls: \old(state->opening) && state->opening ==>
-        state->opens_in <= \old(state->opens_in) || state->failed;
+    ensures contactor: out->contactor ==> (PERMISSIVES(s) && s->wants_contactor) || (s->opening && 0 < s->opens_in <= 10);
+    ensures opening: out->contactor && !PERMISSIVES(s) ==> !out->modulator;
+    ensures opens: \old(s->opening) && s->opening && !s->failed ==>
+        \old(s->opens_in) > in->passes && s->opens_in == \old(s->opens_in) - in->passes;
     // What is said is what is done.
-    ensures said: (out->off == 0) <==> PERMISSIVES(state);
-    ensures same: out->modulator == state->modulator && out->contactor == state->contactor;
+    ensures said: (out->off == 0) <==> PERMISSIVES(s);
+    ensures same: out->modulator == s->modulator && out->contactor == s->contactor;
 
     // A trip, a fault, a bad limit or silence: off, and the enable is void.
-    ensures trip: ENDS_THE_ENABLE(state) ==> !out->modulator && !state->enabled && out->off != 0;
+    ensures trip: ENDS_THE_ENABLE(s) ==> !out->modulator && !s->enabled && out->off != 0;
     ensures sensor: !OWN_GOOD || !in->door_shut ==> !out->modulator && out->off != 0;
 
+    // Time is counted: silence, heated time, and how long a switch has read closed though let go.
+    ensures silence: s->silent == AGED(\old(s->silent), 480) || s->failed || (s->silent == 0 && (in->frame.kind == 1 ||
+        ((in->frame.kind == 2 || in->frame.kind == 3) && in->frame.session == s->session &&
+         in->frame.sequence > \old(s->heard))));
+    ensures run_time: in->frame.kind != 1 || STALE_HELLO(\old(s->session), \old(s->heard)) ==> s->failed ||
+        s->heated == (\old(s->contactor) ? AGED(\old(s->heated), 99999900) : \old(s->heated));
+    ensures late: s->failed ||
+        (s->modulator_late == LATE(in->modulator_reads, \old(s->modulator), \old(s->modulator_late)) &&
+         s->contactor_late == LATE(in->contactor_reads, \old(s->contactor), \old(s->contactor_late)));
+
     // A pass never turns on by itself: the enable and the permit come by their frames and by nothing else.
-    ensures enable: state->enabled && !\old(state->enabled) ==> in->frame.kind == 2 &&
-        in->frame.session == state->session && in->frame.sequence > \old(state->heard) &&
-        in->frame.sequence == state->heard;
-    ensures permit: state->permit && !\old(state->permit) ==> in->frame.kind == 3 &&
-        in->frame.session == state->session && in->frame.sequence > \old(state->heard) && in->frame.permit;
-    ensures enable_forgets: in->frame.kind == 2 && state->enabled && in->frame.sequence == state->heard &&
-        \old(state->heard) != state->heard ==> !state->permit && !out->modulator;
-    ensures hello: in->frame.kind == 1 ==> !state->enabled && !state->permit && !out->modulator;
-    ensures silence: state->silent < \old(state->silent) ==>
-        in->frame.kind == 1 || in->frame.kind == 2 || in->frame.kind == 3 || state->failed;
+    ensures enable: s->enabled && !\old(s->enabled) ==> in->frame.kind == 2 && in->frame.session == s->session &&
+        in->frame.sequence > \old(s->heard) && in->frame.sequence == s->heard;
+    ensures permit: s->permit && !\old(s->permit) ==> in->frame.kind == 3 && in->frame.session == s->session &&
+        in->frame.sequence > \old(s->heard) && in->frame.permit;
+    ensures enable_forgets: in->frame.kind == 2 && s->enabled && in->frame.sequence == s->heard &&
+        \old(s->heard) != s->heard ==> !s->permit && !out->modulator;
+    ensures hello: in->frame.kind == 1 || (in->frame.kind == 6 && in->frame.hello) ==>
+        !s->enabled && !s->permit && !out->modulator;
 
     // A latch stays; limits only fall within a session.
-    ensures latch: \old(state->failed) || !in->self_test_good ==> state->failed && out->off == 14;
-    ensures falls: in->frame.kind != 1 && !state->failed ==>
-        state->run_ceiling_mc <= \old(state->run_ceiling_mc) && state->run_max_s <= \old(state->run_max_s);
-    ensures run_time: in->frame.kind != 1 && !state->failed ==> state->heated >= \old(state->heated);
-    ensures stored: out->store ==> in->frame.kind == 5 && MAY_STORE &&
-        out->store_ceiling_mc == in->frame.board_ceiling_mc;
-    ensures window: out->modulator ==> state->pulse.open && 0 < state->duty_e4 <= 10000;
+    ensures latch: \old(s->failed) || !in->self_test_good ==> s->failed && out->off == 14;
+    ensures falls: (in->frame.kind != 1 || STALE_HELLO(\old(s->session), \old(s->heard))) && !s->failed ==>
+        s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
+    ensures stored: out->store ==> in->frame.kind == 5 && MAY_STORE && out->store_ceiling_mc == in->frame.board_ceiling_mc;
+    ensures window: out->modulator ==> s->pulse.open && 0 < s->duty_e4 <= 10000;
 */
-void decide(state_t *state, const inputs_t *in, outputs_t *out);
+void decide(state_t *s, const inputs_t *in, outputs_t *out);
 
 #endif

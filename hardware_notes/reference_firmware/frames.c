@@ -254,7 +254,7 @@ static bool names_sender(const uint8_t *line, uint8_t at, uint8_t length, frame_
 
 static void refuse_line(const uint8_t *line, uint8_t length, uint8_t refusal, frame_t *frame)
 {
-    *frame = (frame_t){ .kind = FRAME_BAD, .refusal = refusal };
+    *frame = (frame_t){ .kind = FRAME_BAD, .refusal = refusal, .hello = (line[0] == (uint8_t)'H') };
     for (uint8_t at = 0u; at < length; at++) {
         if (names_sender(line, at, length, frame)) {
             return;

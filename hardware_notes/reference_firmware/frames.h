@@ -42,6 +42,7 @@ typedef enum {
 typedef struct { /* fields of other kinds are 0 */
     uint8_t kind; /* a frame_kind_t */
     uint8_t refusal; /* a refusal_t; FRAME_BAD only */
+    bool hello; /* FRAME_BAD only: it meant to be a hello, so all goes off */
     uint16_t session;
     uint32_t sequence;
     bool permit;

@@ -8,9 +8,11 @@ bool is_sane(const state_t *s)
                    (s->opens_in <= CONTACTOR_PASSES) && (s->ready_in <= CONTACTOR_PASSES) &&
                    (s->on_passes <= ON_PASSES_MAX) && (s->switches <= SWITCHES_MAX);
     bool pulse = (s->pulse.at <= AT_MAX) && (s->pulse.length <= WINDOW_MAX) && (s->pulse.shortest <= SHORTEST_PASSES) &&
-                 (s->pulse.on_for <= AT_MAX) && (s->pulse.given <= AT_MAX) && (s->pulse.asked >= -ASKED_MAX) && (s->pulse.asked <= ASKED_MAX);
+                 (s->pulse.on_for <= AT_MAX) && (s->pulse.given <= AT_MAX) && (s->pulse.asked >= -ASKED_MAX) &&
+                 (s->pulse.asked <= ASKED_MAX);
     bool reason = (s->void_reason >= OFF_RESET) && (s->void_reason <= OFF_SELF_TEST);
-    return numbers && pulse && reason && (!s->opening || s->contactor) && (!s->modulator || (s->pulse.open && (s->duty_e4 > 0u)));
+    return numbers && pulse && reason && (!s->opening || s->contactor) &&
+           (!s->modulator || (s->pulse.open && (s->duty_e4 > 0u)));
 }
 
 /* Reasons to be off */

@@ -81,7 +81,7 @@ void pass_time(state_t *s, const inputs_t *in)
     ensures s->opens_in <= 10 && s->ready_in <= 10;
     ensures wanted ==> s->contactor && !s->opening;
     ensures !wanted && s->contactor ==> s->opening && 0 < s->opens_in <= 10;
-    ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in); */
+    ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in) > 0; */
 static void settle_contactor(state_t *s, bool wanted)
 {
     if (wanted) {
@@ -147,7 +147,8 @@ static void aim(state_t *s)
         s->switches = more(s->switches, 1u, SWITCHES_MAX);
     }
     int32_t still = wanted - over(DUTY_FULL, s->pulse.given);
-    int32_t at_least = (s->pulse.on_for < s->pulse.shortest) ? over(DUTY_FULL, (uint16_t)(s->pulse.shortest - s->pulse.on_for)) : 0;
+    bool is_short = s->pulse.on_for < s->pulse.shortest;
+    int32_t at_least = is_short ? over(DUTY_FULL, (uint16_t)(s->pulse.shortest - s->pulse.on_for)) : 0;
     int32_t rest = (still > at_least) ? still : at_least;
     if ((rest <= 0) && (shortest <= over(DUTY_FULL, left))) { /* a gap shorter than the shortest is closed */
         s->modulator = false;

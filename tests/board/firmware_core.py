@@ -31,7 +31,7 @@ size_t size_of(int which)
 
 
 class Frame(ctypes.Structure):
-    _fields_ = [("kind", c_uint8), ("refusal", c_uint8), ("session", c_uint16), ("sequence", c_uint32),
+    _fields_ = [("kind", c_uint8), ("refusal", c_uint8), ("hello", c_bool), ("session", c_uint16), ("sequence", c_uint32),
                 ("permit", c_bool), ("contactor", c_bool), ("duty_e4", c_uint16), ("window_ms", c_uint32),
                 ("armed", c_uint8), ("heating", c_bool), ("hot", c_bool), ("sounder", c_uint8),
                 ("has_board_ceiling", c_bool), ("has_run_ceiling", c_bool), ("has_run_max", c_bool),

@@ -23,15 +23,14 @@ from tests.board import mistreated
 from tests.board.firmware_core import FIRMWARE
 
 CODE = ("reasons.c", "switches.c", "decide.c")
-SOURCES = (*CODE, "decide.h", "reasons.h", "switches.h", "frames.h")
+SOURCES = (*CODE, "contract.h", "decide.h", "reasons.h", "switches.h", "frames.h")
 RESULT = FIRMWARE / "proof.md"
 PROVER = ("frama-c", "-wp", "-wp-rte", "-wp-model", "caveat", "-wp-prover", "cvc4,z3", "-wp-par", "2")
-WAYS = ((), ("-wp-split",))
-"""Whole goals first, which is quick; then goals split by their cases, which proves more and takes longer."""
-TIMEOUT_S = "20"
-PLANTED_TIMEOUT_S = "8"
+TIMEOUT_S = "15"
+"""The same for sound and broken sources: a goal that only ran out of time would prove nothing about a defect."""
 TOO_LONG_S = 1800
 FUZZ_S = 60
+LEFT = re.compile(r"^\[wp\] \[(?:Failed|Timeout|Unknown)\] Goal typed_caveat_(\w+)", re.MULTILINE)
 FUNCTION = re.compile(r"^(?:static )?(?:bool|void|u?int\d+_t) (\w+)\(", re.MULTILINE)
 PACKAGES = "frama-c-base why3 z3 cvc4"
 
@@ -66,6 +65,17 @@ PLANTED = (
            "bool drop = (s->duty_e4 == 0u);"),
     Defect("the contactor is never let go", "settle_contactor", "            s->opens_in = CONTACTOR_PASSES;\n",
            "            s->opens_in = 255u;\n"),
+    Defect("silence is not counted", "pass_time", "    s->silent = (uint16_t)more(s->silent, passes, SILENCE_PASSES);\n", ""),
+    Defect("heated time is not counted", "pass_time", "        s->heated = more(s->heated, passes, HEATED_MAX);\n", ""),
+    Defect("the contactor's 100 ms never pass", "pass_time", "    s->opens_in = less(s->opens_in, passes);\n", ""),
+    Defect("a switch that stays closed is not counted", "pass_time",
+           "(uint8_t)more(s->contactor_late, passes, 255u) : 0u;", "0u : 0u;"),
+    Defect("a contactor asked open stays closed", "settle", "allowed && s->wants_contactor", "allowed"),
+    Defect("the stored ceiling rises while a switch is on", "limits_refused",
+           "if (rises && (s->modulator || s->contactor || in->modulator_reads || in->contactor_reads)) {", "if (false) {"),
+    Defect("a stale hello gives the limits back", "hello", "        let_go(s);\n        return (uint8_t)REFUSAL_SEQUENCE;",
+           "        new_session(s, in);\n        return (uint8_t)REFUSAL_SEQUENCE;"),
+    Defect("an unreadable hello does not switch off", "hear", "        if (in->frame.hello) {", "        if (false) {"),
     Defect("a state that cannot be is believed", "is_sane", "(s->duty_e4 <= DUTY_FULL) && ", ""),
 )
 
@@ -75,6 +85,8 @@ class Proof(NamedTuple):
 
     proved: int
     goals: int
+    left: tuple[str, ...] = ()
+    """Names of the goals that it could not discharge."""
 
     @property
     def whole(self) -> bool:
@@ -97,18 +109,14 @@ def checksum() -> str:
     return hashlib.sha256(b"".join((FIRMWARE / name).read_bytes() for name in SOURCES)).hexdigest()[:16]
 
 
-def proven(folder: Path, function: str, timeout_s: str = TIMEOUT_S) -> Proof:
-    """How many goals of `function` are discharged, for the sources in `folder`, in the way that discharges them all or in
-    the last. The exit status says nothing; the line of totals does, and where it is missing nothing is proven."""
-    proof = Proof(0, 0)
-    for way in WAYS:
-        said = subprocess.run([*PROVER, *way, "-wp-timeout", timeout_s, "-wp-fct", function, *CODE], cwd=folder,
-                              capture_output=True, text=True, timeout=TOO_LONG_S, check=False).stdout
-        found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
-        proof = Proof(int(found[1]), int(found[2])) if found else Proof(0, 0)
-        if proof.whole:
-            break
-    return proof
+def proven(folder: Path, function: str) -> Proof:
+    """How many goals of `function` are discharged, for the sources in `folder`. The exit status says nothing; the line of
+    totals does, and where it is missing nothing is proven."""
+    said = subprocess.run([*PROVER, "-wp-timeout", TIMEOUT_S, "-wp-fct", function, *CODE], cwd=folder,
+                          capture_output=True, text=True, timeout=TOO_LONG_S, check=False).stdout
+    found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
+    left = tuple(sorted(set(LEFT.findall(said))))
+    return Proof(int(found[1]), int(found[2]), left) if found else Proof(0, 0)
 
 
 def planted(folder: Path, defect: Defect) -> None:
@@ -136,10 +144,11 @@ def main() -> int:
         for number, defect in enumerate(PLANTED, len(proofs) + 1):
             planted(Path(name), defect)
             caught[defect] = _told(number, steps, f"planted: {defect.words}",
-                                   proven(Path(name), defect.function, PLANTED_TIMEOUT_S))
+                                   proven(Path(name), defect.function))
         tried = _fuzzed(Path(name))
     RESULT.write_text(_page(proofs, caught, tried))
-    good = all(proof.whole for proof in proofs.values()) and not any(proof.whole for proof in caught.values())
+    good = all(proof.whole for proof in proofs.values()) and all(
+        one.goals > 0 and one.left and proofs[defect.function].whole for defect, one in caught.items())
     print(f"{'Proven' if good else 'NOT PROVEN'}; written to {RESULT.name}.")
     return 0 if good else 1
 
@@ -175,12 +184,14 @@ def _page(proofs: dict[str, Proof], caught: dict[Defect, Proof], tried: int | No
         f"- tools: Frama-C {_version('frama-c', '-version')}, {_version('z3', '--version')}, "
         + " ".join(_version("cvc4", "--version").split()[2:5]),
         f"- goals discharged: **{proved} of {goals}**",
-        f"- planted defects caught: **{sum(not one.whole for one in caught.values())} of {len(caught)}**",
+        f"- planted defects caught: **{sum(bool(one.left) for one in caught.values())} of {len(caught)}**",
         f"- coverage-guided fuzzing of reader and decisions, with sanitizers: {fuzz}", "",
         "| function | goals | discharged |", "|---|---|---|",
         *[f"| {name} | {one.goals} | {one.proved} |" for name, one in proofs.items()], "",
-        "| planted defect | in | goals left unproven |", "|---|---|---|",
-        *[f"| {defect.words} | {defect.function} | {one.goals - one.proved} |" for defect, one in caught.items()], ""])
+        "Each planted defect against the same prover, time and function that discharge every goal of the sound source:", "",
+        "| planted defect | in | goals left unproven | which |", "|---|---|---|---|",
+        *[f"| {defect.words} | {defect.function} | {one.goals - one.proved} | {', '.join(one.left)} |"
+          for defect, one in caught.items()], ""])
 
 
 if __name__ == "__main__":

@@ -27,7 +27,7 @@ from controller.core.messages import (
     Tell,
     Welcome,
 )
-from controller.link.protocol import decode, encode
+from controller.link.protocol import crc4, decode, encode
 from tests.board.firmware_core import Frame, Inputs, OutputsC, State, Window
 
 PASS_US = 10_000
@@ -87,7 +87,7 @@ class Firmware:
 
 
 def frame_of(message) -> Frame:
-    frame = Frame(KINDS[type(message)], 0, message.session, message.sequence)
+    frame = Frame(KINDS[type(message)], 0, False, message.session, message.sequence)
     if isinstance(message, Drive):
         frame.permit, frame.contactor = message.permit, message.contactor
         frame.duty_e4, frame.window_ms = message.duty_e4, message.window_ms
@@ -133,6 +133,18 @@ class Both:
         assert [Welcome if isinstance(one, Welcome) else one for one in answers] == self.firmware.hear(message)
         self.compare()
 
+    def unreadable(self, body):
+        """A whole hello that cannot be read: refused, and off."""
+        self.python.take()
+        self.python.receive(body + b"*" + crc4(body) + b"\n")
+        frame = Frame()
+        line = body + b"*" + crc4(body)
+        self.firmware.core.frame_read(line, len(line), ctypes.byref(frame))
+        out = self.firmware.decide(0, frame)
+        assert self.python.take() == encode(Refusal(frame.session, frame.sequence, out.refusal))
+        assert not out.modulator
+        self.compare()
+
     def change(self, **facts):
         """Facts of the chamber, by the simulated board's names."""
         inputs = self.firmware.inputs
@@ -163,6 +175,7 @@ STEPS = st.one_of(
     st.tuples(st.just("enable")),
     st.tuples(st.just("open")),
     st.tuples(st.just("hello"), st.sampled_from([4711, 4712, 9]), st.sampled_from([-2, 0, 1])),
+    st.tuples(st.just("bad_hello"), st.sampled_from([b"H v=2 s=1 q=1", b"H v=1 s=0 q=1", b"H v=1", b"Hx"])),
     st.tuples(st.just("stale"), st.sampled_from([0, -1, -3])),
     st.tuples(st.just("limits"), st.none() | st.sampled_from([139_000, 140_000, 141_000, 0, 400_001]),
               st.none() | st.sampled_from([60_000, 120_000, 141_000, -5]), st.none() | st.sampled_from([0, 2, 20, 400_000])),
@@ -191,6 +204,8 @@ def act(both: Both, step) -> None:
             both.say(Drive, True, True, 10_000, 4_000)
         case "hello":
             both.say(Hello, session=args[0], step=args[1])
+        case "bad_hello":
+            both.unreadable(args[0])
         case "stale":
             both.say(Drive, True, True, 10_000, 4_000, step=args[0])
         case "limits":
@@ -270,6 +285,21 @@ def test_a_switch_that_stays_closed_for_a_second_is_said_and_bars_an_enable(core
 
 
 @pytest.mark.parametrize("passes", [1, 3, 255])
+REFUSED_HELLOS = (b"H v=1 s=7 q=1", b"H v=2 s=9 q=1", b"H v=1 s=0 q=1", b"H v=1")
+
+
+@pytest.mark.parametrize("body", REFUSED_HELLOS, ids=bytes.decode)
+def test_a_refused_hello_is_off_and_changes_nothing_else(core, body):
+    firmware = heating(core)
+    firmware.hear(SetLimits(7, 4, None, 60_000, 5_000))
+    heated, line, frame = firmware.state.heated, body + b"*" + crc4(body), Frame()
+    core.frame_read(line, len(line), ctypes.byref(frame))
+    out = firmware.decide(0, frame)
+    assert (out.modulator, out.answer, firmware.state.enabled) == (False, 3, False)
+    state = firmware.state
+    assert (state.session, state.run_ceiling_mc, state.run_max_s, state.heated) == (7, 60_000, 5_000, heated)
+
+
 def test_passes_that_come_late_are_counted(core, passes):
     firmware = heating(core)
     waited = 0
@@ -305,7 +335,7 @@ STATES = st.builds(
     st.one_of(st.integers(0, 10_000), WORD), st.one_of(st.integers(100, 60_000), WORD), st.one_of(st.integers(0, 480), WORD),
     st.one_of(st.integers(0, 10**6), LONG), st.booleans(), st.booleans(), st.booleans(), NEAR, NEAR, NEAR, NEAR, WINDOWS,
     st.integers(0, 1_000), st.integers(0, 10**6))
-FRAMES = st.builds(Frame, st.integers(0, 7), BYTE, st.integers(0, 3), st.integers(0, 12), st.booleans(), st.booleans(),
+FRAMES = st.builds(Frame, st.integers(0, 7), BYTE, st.booleans(), st.integers(0, 3), st.integers(0, 12), st.booleans(), st.booleans(),
                    st.one_of(st.integers(0, 10_000), WORD), LONG, BYTE, st.booleans(), st.booleans(), BYTE, st.booleans(),
                    st.booleans(), st.booleans(), INT, INT, LONG)
 

@@ -124,7 +124,7 @@ static uint32_t draw(uint32_t below) /* xorshift64*, seeded, so that a failure c
 }
 
 static const char *const GOOD[] = {
-    "H v=1 s=4711 q=1", "D s=4711 q=%u p=1 c=1 u=10000 w=40000", "T s=4711 q=%u l=2 g=1 x=1 z=3",
+    "H v=1 s=4711 q=1", "E s=4711 q=%u", "D s=4711 q=%u p=1 c=1 u=10000 w=40000", "T s=4711 q=%u l=2 g=1 x=1 z=3",
     "S s=4711 q=%u b=130000 r=112000 m=90000", "S s=4711 q=%u b=- r=- m=-", "D s=0 q=%u p=1 c=1 u=10000 w=1000",
 };
 
