@@ -9,6 +9,7 @@ a test says when it is older than the sources.
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 import subprocess
@@ -113,6 +114,7 @@ def proven(folder: Path, function: str) -> Proof:
     """How many goals of `function` are discharged, for the sources in `folder`. The exit status says nothing; the line of
     totals does, and where it is missing nothing is proven."""
     said = subprocess.run([*PROVER, "-wp-timeout", TIMEOUT_S, "-wp-fct", function, *CODE], cwd=folder,
+                          env={**os.environ, "PWD": str(folder)},  # it asks the variable, not the system
                           capture_output=True, text=True, timeout=TOO_LONG_S, check=False).stdout
     found = re.search(r"Proved goals:\s+(\d+) / (\d+)", said)
     left = tuple(sorted(set(LEFT.findall(said))))
