@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.bench import board_core, board_line, board_off, board_size, board_soak
+from tests.bench import board_core, board_line, board_modbus, board_off, board_size, board_soak
 
 ROWS = (board_off.silent, board_off.frozen, board_size.size, board_line.parser, board_line.period, board_line.period_at_host,
-        board_core.frames, board_core.proof, board_soak.row)
+        board_core.frames, board_core.proof, board_modbus.row, board_soak.row)
