@@ -21,7 +21,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
-from controller.core.module import NO_BOOT, NOT_FITTED, ModuleFound, SilenceProof, silence_words
+from controller.core.module import NO_BOOT, NOT_FITTED, PROOF_MORE_US, ModuleFound, Proving, SilenceProof, silence_words
 from controller.core.quick import new
 from controller.core.setup import Chamber
 from controller.core.state import Board, Garbage, Lamps, LineLost, LineNotice, LineOpened
@@ -57,10 +57,12 @@ def notice(board: Board, chamber: Chamber, note: LineNotice, now_us: int) -> Hea
         return board, []
     if isinstance(note, ModuleFound):
         return _module_found(board, chamber, note)
-    if chamber.module is not None and not isinstance(note, SilenceProof):
+    if chamber.module is not None and not isinstance(note, SilenceProof | Proving):
         return board, []  # a module says nothing of the kind, so it is not this chamber's
     if isinstance(note, SilenceProof):
-        return board._replace(proof=note), [Event(Kind.SILENCE_PROOF, note._asdict())]
+        return board._replace(proof=note, proving_us=-1), [Event(Kind.SILENCE_PROOF, note._asdict())]
+    if isinstance(note, Proving):
+        return board._replace(proving_us=note.began_us), []
     if isinstance(note, LimitsRead):
         return board._replace(limits=note), []
     return _welcomed(board, chamber, note)
@@ -131,6 +133,14 @@ def silence_ends_heat(board: Board, chamber: Chamber) -> bool:
     if chamber.module is None or not chamber.module.timer_relay_us:
         return True
     return board.proof is not None and board.proof.passed
+
+
+def proof_until_us(board: Board, chamber: Chamber) -> int:
+    """By the reports' clock: until then the line says that it holds the contactor closed for a proof; -1: it says nothing.
+    Longer than the relay's time and a margin it is never believed."""
+    if board.proving_us < 0 or chamber.module is None or not chamber.module.timer_relay_us:
+        return -1
+    return board.proving_us + chamber.module.timer_relay_us + PROOF_MORE_US
 
 
 def fresh(last: Report | None, report: Report) -> bool:

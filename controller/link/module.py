@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from controller.core.messages import Drive, Enable, Hello, OffReason, Report, ToBoard
-from controller.core.module import NO_BOOT, ModuleFound, SilenceProof
+from controller.core.module import NO_BOOT, ModuleFound, Proving, SilenceProof
 from controller.core.state import Garbage
 from controller.link.modbus import BIT_TABLES, Answer, Bad, Read, Request, Table, WriteCoil, WriteRegister, Wrong
 from controller.link.modbus_wire import Came, Wire
@@ -36,7 +36,7 @@ SAID_KEPT = 200
 SEQUENCES = 10_000_000
 E4 = 10_000
 
-Said = Report | ModuleFound | SilenceProof | Garbage
+Said = Report | ModuleFound | SilenceProof | Proving | Garbage
 
 
 class Conversation:
@@ -49,6 +49,8 @@ class Conversation:
         self._wire = Wire(registers.speed, registers.stop_bits, registers.answer_us, registers.quiet_us, opened_us)
         self._outputs = ModuleOutputs(registers, opened_us)
         self._proof = Proof(registers.timer_relay_us)
+        self._proving = False
+        """As last said."""
         self._said: deque[Said] = deque(maxlen=SAID_KEPT)
         self._steps: deque[Read] = deque()
         """What is left of the poll that goes on."""
@@ -186,6 +188,9 @@ class Conversation:
             self._outputs.retrigger()
         on = reason is OffReason.NONE
         self._outputs.want(on or self._proof.closes, self._duty_e4 if on else 0, now_us)
+        if self._proof.closes is not self._proving:
+            self._proving = self._proof.closes
+            self._said.append(Proving(self._session, now_us - self._opened_us if self._proving else -1))
         if not self._outputs.disobeyed:
             self._stubborn_us = -1
         elif self._stubborn_us < 0:

@@ -25,7 +25,7 @@ from controller.start_up import own_version
 from tests.link.module_peer import TIME_OUT, ModulePeer
 from tests.service import module_layout
 from tests.service.chambers import integers, short
-from tests.service.module_layout import ADAPTER, BOARD, DOOR, chamber_text, commissioned
+from tests.service.module_layout import ADAPTER, ARM, BOARD, COUNTER, DOOR, SEEN, chamber_text, commissioned
 from tests.service.module_peers import SERVERS, Hostile
 from tests.service.rig import Raw
 
@@ -163,6 +163,35 @@ def test_a_module_that_does_not_hold_its_time_out_gets_no_start(tmp_path):
         assert [fields["code"] for kind, fields in ran.events() if kind == "command_refused"] == ["board_absent"]
         assert any("reads back as 0 s" in fields["reason"] for kind, fields in ran.events() if kind == "module_refused")
         assert peer.module.holding[TIME_OUT] == 0
+    finally:
+        ran.close()
+        peer.close()
+
+
+@pytest.mark.parametrize("relay_s", ["3", "4", "4.8"])
+def test_a_timer_relay_lets_a_run_begin_once_it_is_proven_and_a_stuck_one_says_so(tmp_path, relay_s):
+    """Its proof holds the contactor closed without a permit for as long as the relay takes; that is no trip."""
+    peer = hostile()
+    peer.module.relay_us, peer.module.seen_at, peer.module.has_time_out = round(float(relay_s) * 1e6), SEEN, False
+    peer.module.relay_stuck = True
+    text = chamber_text(relay=True).replace("timer_relay_s = 4", f"timer_relay_s = {relay_s}")
+    ran = Ran(tmp_path, peer.port, text.replace(f"counter_register = {COUNTER}\n", ""))
+    try:
+        for good in (False, True):
+            peer.module.relay_stuck = not good
+            ran.ready_and_started()
+            ran.until(lambda now: now["pending"] is not None and not now["pending"]["armed"])
+            peer.module.discretes[ARM] = 1
+            now = ran.until(lambda now: now["pending"] is None)
+            peer.module.discretes[ARM] = 0
+            assert (now["run"] is not None) is good and not now["latches"]
+            assert good or not peer.module.heats
+        ran.until(lambda now: peer.module.heats)
+        ran.end()
+        events = ran.events()
+        lapsed = [fields["reason"] for kind, fields in events if kind == "start_lapsed"]
+        assert len(lapsed) == 1 and "timer relay was not proven: the contactor was still closed" in lapsed[0]
+        assert "tripped" not in dict(events) and "alarm" not in dict(events)
     finally:
         ran.close()
         peer.close()
