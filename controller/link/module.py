@@ -115,6 +115,8 @@ class Conversation:
         self._decide(now_us)
         free_us = self._wire.free_us(now_us)
         request = self._next(now_us) if free_us <= now_us else None
+        if request is None and (shouted := self._shouted(now_us)) is not None:
+            return shouted
         if request is not None:
             sent = self._wire.send(request, now_us)
             self.until_us = self._wire.free_us(now_us)
@@ -122,6 +124,17 @@ class Conversation:
         soonest_us = min(self._poll_us, self._outputs.wake_us(now_us) or self._poll_us)
         self.until_us = free_us if free_us > now_us else max(now_us + 1_000, soonest_us)
         return b""
+
+    def _shouted(self, now_us: int) -> bytes | None:
+        """An off that is wanted does not wait for a line on which somebody else talks for ever."""
+        if self._outputs.told_off or not self._wire.noisy(now_us) or self._tick_is_still(now_us):
+            return None
+        request = self._outputs.shouted(now_us)
+        if request is None:
+            return None
+        self._said.append(Garbage(1, "the line does not get quiet: somebody else talks on these wires; off was sent all the same"))
+        self.until_us = self._outputs.shout_us
+        return self._wire.shout(request, now_us)
 
     def received(self, data: bytes, now_us: int) -> None:
         """Bytes of the line, in whatever pieces."""
@@ -229,7 +242,10 @@ class Conversation:
         """No tick lives, or the module does not take an off: any request would only keep its own time-out from acting."""
         stubborn_us = now_us - self._stubborn_us - STUBBORN_US if self._stubborn_us >= 0 else -1
         lets_go = 0 <= stubborn_us < self._map.time_out_us + LICENCE_MORE_US and self._map.time_out_us > 0
-        return lets_go or now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US
+        return lets_go or self._tick_is_still(now_us)
+
+    def _tick_is_still(self, now_us: int) -> bool:
+        return now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US
 
     def _begin_poll(self, now_us: int) -> None:
         late_us = max(0, now_us - self._poll_us)
