@@ -214,10 +214,12 @@ def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     }
     if state.chamber.module is not None:
         said = _module(state, state.chamber.module)
+    present = board.open and report is not None and fresh
+    refused = state.chamber.module is not None and board.module is not None and not board.accepted
     return {
         **said,
-        "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
-        "line": "" if board.open and report is not None and fresh else _line(state),
+        "present": present, "accepted": board.accepted, "age_us": heard_us,
+        "line": _line(state) if refused or not present else "",
         "session": board.session, "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),

@@ -30,6 +30,8 @@ LICENCE_MORE_US = 1_000_000
 """A tick that stands still for the silence limit is switched off for, and so much later nothing is asked any more."""
 GREET_US = 1_500_000
 """A module whose outputs do not read back off for so long after a hello has something wrong with it."""
+GREET_AGAIN_US = 10_000_000
+"""One that was looked at and not taken is greeted anew so often, not with every hello: what is wrong with it stays wrong."""
 STUBBORN_US = 2_000_000
 """A module that does not take an off for so long is left without any request for once, so that its own time-out acts."""
 SAID_KEPT = 200
@@ -68,6 +70,8 @@ class Conversation:
         self._told_time_out = False
         self._time_out_us = 0
         """As last read."""
+        self._found: ModuleFound | None = None
+        """The answer to this session's hello, once there is one."""
         self._stubborn_us = -1
         """Since when it has not taken an off; -1: it has."""
         self._broken = OffReason.NONE
@@ -99,6 +103,12 @@ class Conversation:
                 self._outputs.retrigger()
 
     def _hello(self, frame: Hello, now_us: int) -> None:
+        known = self._found is not None and self._found.session == frame.session == self._session
+        if known and now_us - self._greeted_us < GREET_AGAIN_US:
+            self._heard, self._driven_us = frame.sequence, now_us
+            self._enabled, self._permit = False, False
+            self._proof.cancel()
+            return
         self._session, self._heard, self._heard_then = frame.session, frame.sequence, 0
         self._driven_us = self._greeted_us = now_us
         self._greeting, self._enabled, self._permit, self._duty_e4 = True, False, False, 0
@@ -309,13 +319,14 @@ class Conversation:
         return got[self._map.register(address)][0]
 
     def _look_at_time_out(self, got: dict[Read, Sequence[int]]) -> None:
-        """A module that does not hold its time-out any more was without supply: it needs another hello."""
+        """A module whose time-out is not the one that its hello was answered with was without supply: it needs another."""
         address = self._map.time_out_register
         if address == NOWHERE or not (inside(self._map, address) or self._map.register(address) in got):
             return
         value = self._holding(got, address)
         self._time_out_us = value * (self._map.time_out_us // self._map.time_out_value)
-        if not self._greeting and value != self._map.time_out_value:
+        found_us = self._map.time_out_us if self._found is None else self._found.time_out_us
+        if not self._greeting and self._time_out_us != found_us:
             self._session, self._enabled = 0, False
 
     def _greet(self, now_us: int) -> None:
@@ -325,7 +336,8 @@ class Conversation:
             return
         wrong = "" if off else "its outputs do not read back off"
         self._greeting = False
-        self._said.append(ModuleFound(self._map.board, self._session, self._time_out_us, wrong))
+        self._found = ModuleFound(self._map.board, self._session, self._time_out_us, wrong)
+        self._said.append(self._found)
 
     def _report(self, block: Sequence[int], on_us: int, now_us: int) -> None:
         self._sequence = (self._sequence + 1) % SEQUENCES

@@ -61,6 +61,29 @@ def test_a_time_out_that_does_not_hold_is_told_as_it_reads():
     assert talk.of(ModuleFound) == [ModuleFound("TEST01/1", 7, 0, "")]
 
 
+def test_a_time_out_that_does_not_hold_stays_as_it_was_told_and_is_greeted_anew_slowly():
+    talk = Talk()
+    talk.module.refuses.add(6)
+    for _ in range(16):
+        talk.tell(Hello).run(2)
+    assert set(talk.of(ModuleFound)) == {ModuleFound("TEST01/1", 7, 0, "")}
+    assert len(talk.of(ModuleFound)) in (3, 4), "with every fifth hello"
+    assert talk.report.session == 7 and talk.report.heard >= talk.sequence - 1, "its readings are heard all the same"
+    talk.module.refuses.clear()
+    for _ in range(6):
+        talk.tell(Hello).run(2)
+    assert talk.of(ModuleFound)[-1] == ModuleFound("TEST01/1", 7, 3 * S, "")
+
+
+def test_a_time_out_that_changes_after_it_was_refused_needs_another_hello():
+    talk = Talk()
+    talk.module.refuses.add(6)
+    talk.tell(Hello).run(2)
+    talk.module.holding[TIME_OUT] = 20
+    talk.run(2)
+    assert talk.report.session == 0
+
+
 def test_outputs_that_do_not_read_back_off_are_told():
     talk = Talk()
     talk.module.refuses.add(5)
