@@ -334,6 +334,18 @@ def test_registers_mean_what_the_map_says(how):
     assert found is not None and (found.value_mc, found.fault, found.conversions) == (value_mc, fault, 3)
 
 
+@pytest.mark.parametrize("bit", [0, 1])
+@pytest.mark.parametrize("inverted", [False, True])
+def test_an_inverted_contact_means_the_other_way_round_in_the_report_and_for_the_heat(bit, inverted):
+    stop = Contact("local_stop", Table.DISCRETE, 3, inverted)
+    talk = Talk(MAP._replace(contacts=(*MAP.contacts, stop)))
+    talk.module.discretes[3] = bit
+    talk.heating()
+    pressed = bool(bit) != inverted
+    assert talk.report.local_stop is pressed and talk.module.heats is not pressed
+    assert talk.report.door is True, "its neighbour is not turned round"
+
+
 @given(st.integers(1, 2), st.booleans(), st.integers(1, 10**6), st.data())
 def test_the_extremes_are_the_extremes(words, signed, scale_uc, data):
     low, high = extremes_mc(words, signed, scale_uc)
