@@ -75,7 +75,7 @@ def read(section: Mapping[str, Any], around: Around, fields: Fields) -> Understo
     adapter, table = section.get("adapter"), section.get("table")
     if not isinstance(adapter, str) or not 1 <= len(adapter) <= ADAPTER_MAX or not set(adapter) <= _ADAPTER_MAY:
         fields.wrong("modbus adapter", adapter, f"1 to {ADAPTER_MAX} letters, digits, hyphens, dots or underscores",
-                     "Copy the adapter's serial number from its name in /dev/serial/by-id: soakwarden board find shows it.")
+                     "Copy the adapter's serial number: soakwarden board find shows it.")
     if table not in (Table.INPUT, Table.HOLDING):
         fields.wrong("modbus table", table, "input, holding", "Say in which table the block stands; the data sheet tells.")
     if numbers["speed"] not in SPEEDS:

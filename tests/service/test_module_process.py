@@ -42,7 +42,7 @@ class Ran:
         module_layout.link(self.links, port)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.service", "--chamber", str(self.chamber), "--data", str(self.data),
-             "--find-in", str(self.links)], text=True, stderr=subprocess.PIPE, env=dict(os.environ))
+             "--find-in", str(self.links), "--devices", str(folder / module_layout.DEVICES)], text=True, stderr=subprocess.PIPE, env=dict(os.environ))
         self.person = Raw(self.data / "controller.sock")
 
     def until(self, holds: Any, most: int = 4_000) -> dict[str, Any]:
@@ -207,7 +207,7 @@ def test_an_adapter_that_is_not_there_is_refused_by_its_number(tmp_path, monkeyp
 
     monkeypatch.setattr(start_up, "FIND_S", 0.0)
     with pytest.raises(start_up.Refused) as refused:
-        start_up.module_port(ADAPTER, tmp_path, 0.0)
+        start_up.module_port(ADAPTER, tmp_path, tmp_path, 0.0)
     assert refused.value.code == Exit.PEER and ADAPTER in str(refused.value)
 
 
@@ -216,16 +216,6 @@ def test_a_port_by_name_is_refused_for_a_module(tmp_path):
     child = subprocess.run([sys.executable, "-m", "controller.service", "--chamber", str(tmp_path / "c"), "--data",
                             str(tmp_path / "d"), "--port", "/dev/null"], capture_output=True, text=True, check=False)
     assert child.returncode == Exit.USAGE and "adapter's serial number" in child.stderr
-
-
-def test_the_lasting_name_leads_to_the_adapter_and_to_no_other(tmp_path):
-    from controller.drivers.ports import adapter_port, serial_number
-
-    links = tmp_path / "links"
-    other = module_layout.link(links, "/dev/null", "TEST012")
-    assert adapter_port(ADAPTER, links) == ""
-    right = module_layout.link(links, "/dev/null")
-    assert adapter_port(ADAPTER, links) == str(right) and serial_number(str(other)) == "TEST012"
 
 
 def test_the_facts_of_a_module_chamber_name_no_limits_of_a_board(tmp_path):
