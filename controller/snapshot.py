@@ -215,11 +215,9 @@ def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     if state.chamber.module is not None:
         said = _module(state, state.chamber.module)
     present = board.open and report is not None and fresh
-    refused = state.chamber.module is not None and board.module is not None and not board.accepted
     return {
-        **said,
-        "present": present, "accepted": board.accepted, "age_us": heard_us,
-        "line": _line(state) if refused or not present else "",
+        **said, "present": present, "accepted": board.accepted, "age_us": heard_us,
+        "line": "" if present and (board.module is None or board.accepted) else _line(state),
         "session": board.session, "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),

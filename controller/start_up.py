@@ -133,8 +133,8 @@ def module_port(adapter: str, links: Path, devices: Path = DEVICES, patience_s: 
     until_s, said = time.monotonic() + patience_s, False
     while not (ports := adapter_ports(adapter, links, devices)):
         if time.monotonic() >= until_s:
-            raise Refused(Exit.PEER, f"no adapter with the serial number {adapter} was found within {patience_s:g} s. There are: "
-                                     f"{adapters_there(links, devices)}. Plug it in, or write its number under [modbus]")
+            raise Refused(Exit.PEER, f"no adapter with the serial number {adapter} was found within {patience_s:g} s. "
+                                     f"There are: {adapters_there(links, devices)}. Plug it in, or correct [modbus] adapter")
         if not said:
             sys.stderr.write(f"Waiting up to {patience_s:g} s for the adapter {adapter}: it is not plugged in.\n")
             said = True

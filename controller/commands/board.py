@@ -13,7 +13,18 @@ from typing import Any, NamedTuple
 
 from controller.commands import versions
 from controller.commands.out import Out
-from controller.drivers.ports import BY_ID, DEVICES, LISTEN_S, Answer, adapter_ports, adapters_there, asked, listed, one_of, serial_number
+from controller.drivers.ports import (
+    BY_ID,
+    DEVICES,
+    LISTEN_S,
+    Answer,
+    adapter_ports,
+    adapters_there,
+    asked,
+    listed,
+    one_of,
+    serial_number,
+)
 from controller.exit_codes import Exit
 from controller.install.places import RULE, USER
 from controller.install.steps import Run, Text

@@ -132,7 +132,8 @@ def serial_number(port: str, devices: Path = DEVICES) -> str:
 def adapter_ports(serial: str, folder: Path = BY_ID, devices: Path = DEVICES) -> tuple[str, ...]:
     """The lasting names of every port whose adapter has that serial number: none while it is not plugged in, and more than
     one where twins share a number or an adapter has several ports, so that nobody can tell which is meant."""
-    found = {os.path.realpath(port): port for port in reversed(listed(folder)) if serial and serial_number(port, devices) == serial}
+    ports = [port for port in listed(folder) if serial and serial_number(port, devices) == serial]
+    found = {os.path.realpath(port): port for port in reversed(ports)}
     return tuple(sorted(found.values()))
 
 
@@ -148,8 +149,8 @@ def one_of(ports: tuple[str, ...], serial: str) -> str:
     """Why these ports are not one; empty when they are."""
     if len(ports) <= 1:
         return ""
-    return (f"{len(ports)} ports have an adapter with the serial number {serial} ({', '.join(ports)}), so nobody knows which is "
-            "meant. Unplug all but one; if one adapter has several ports, use one that has a single port")
+    return (f"{len(ports)} ports have an adapter with the serial number {serial} ({', '.join(ports)}), so nobody knows which "
+            "is meant. Unplug all but one; if one adapter has several ports, use one that has a single port")
 
 
 def plugged_ns(port: str) -> int:

@@ -34,6 +34,7 @@ GREET_AGAIN_US = 10_000_000
 """One that was looked at and not taken is greeted anew so often, not with every hello: what is wrong with it stays wrong."""
 STUBBORN_US = 2_000_000
 """A module that does not take an off for so long is left without any request for once, so that its own time-out acts."""
+TALKED_OVER = "the line does not get quiet: somebody else talks on these wires; off was sent all the same"
 SAID_KEPT = 200
 SEQUENCES = 10_000_000
 E4 = 10_000
@@ -142,7 +143,7 @@ class Conversation:
         request = self._outputs.shouted(now_us)
         if request is None:
             return None
-        self._said.append(Garbage(1, "the line does not get quiet: somebody else talks on these wires; off was sent all the same"))
+        self._said.append(Garbage(1, TALKED_OVER))
         self.until_us = self._outputs.shout_us
         return self._wire.shout(request, now_us)
 

@@ -266,5 +266,5 @@ def test_an_adapter_is_taken_when_it_is_the_only_one_with_its_number(links, tmp_
     with pytest.raises(Refused, match=f"There are: {ADAPTER}, {ADAPTER}2; and 1 without a number.*use another"):
         module_port("OTHER", links, devices, 0.0)
     link(links, "/dev/random", ADAPTER, 1)
-    with pytest.raises(Refused, match="2 ports have an adapter .*Unplug all but one"):
+    with pytest.raises(Refused, match=r"2 ports have an adapter .*Unplug all but one"):
         module_port(ADAPTER, links, devices, 0.0)

@@ -42,7 +42,8 @@ class Ran:
         module_layout.link(self.links, port)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.service", "--chamber", str(self.chamber), "--data", str(self.data),
-             "--find-in", str(self.links), "--devices", str(folder / module_layout.DEVICES)], text=True, stderr=subprocess.PIPE, env=dict(os.environ))
+             "--find-in", str(self.links), "--devices", str(folder / module_layout.DEVICES)], text=True,
+            stderr=subprocess.PIPE, env=dict(os.environ))
         self.person = Raw(self.data / "controller.sock")
 
     def until(self, holds: Any, most: int = 4_000) -> dict[str, Any]:
