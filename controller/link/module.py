@@ -217,7 +217,7 @@ class Conversation:
             self._said.append(Proving(self._session, now_us - self._opened_us if self._proving else -1))
         if not self._outputs.disobeyed:
             self._stubborn_us = -1
-        elif self._stubborn_us < 0:
+        elif self._stubborn_us < 0 or self._wire.noisy(now_us):  # what it could not answer it has not refused
             self._stubborn_us = now_us
 
     def _off_reason(self, now_us: int) -> OffReason:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.core.messages import Enable, Fault, Hello, OffReason, Report, Tell
-from controller.core.module import ModuleFound, SilenceProof
+from controller.core.module import ModuleFound, Proving, SilenceProof
 from controller.link.modbus import Table
 from controller.link.registers import Contact, Measure, channels, extremes_mc
 from tests.link.module_peer import CONTACTOR, DUTY, MODULATOR, TIME_OUT, ModulePeer
@@ -271,6 +271,9 @@ def test_a_timer_relay_is_proven_before_the_enable_is_taken():
     proof = talk.of(SilenceProof)
     assert len(proof) == 1 and proof[0].passed and 3.9 * S <= proof[0].after_us <= 4.5 * S
     assert not heated, "no heat before the proof"
+    begins, over = talk.of(Proving)
+    assert begins.session == over.session == 7 and over.began_us == -1
+    assert 0 < begins.began_us < [one.up_us for one in talk.of(Report) if one.contactor][0] + 250 * MS
     talk.driven(8)
     assert talk.module.heats, "retriggered by every drive"
 
