@@ -107,7 +107,7 @@ BROKEN = {
     "no temperature below zero": (r"^signed = true$", "signed = false", "modbus sensor 1 c_per_count", "carries 0 to 655.35"),
     "a scale that ends below the ceiling": (r"^c_per_count = 0.01$", "c_per_count = 0.004", "modbus sensor 1 c_per_count",
                                             "135 °C"),
-    "a scale of steps too coarse": (r"^c_per_count = 0.01$", "c_per_count = 2", "modbus sensor 1 c_per_count", "0.0001 to 1 °C"),
+    "steps too coarse": (r"^c_per_count = 0.01$", "c_per_count = 2", "modbus sensor 1 c_per_count", "0.0001 to 1 °C"),
     "a fault value that is a temperature": (r"^signed = true$", "signed = true\nfaults = [2100]", "modbus sensor 1 faults",
                                             "2100"),
     "a fault value that no register holds": (r"^signed = true$", "signed = true\nfaults = [65535]", "modbus sensor 1 faults",
