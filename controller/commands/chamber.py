@@ -69,7 +69,7 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
         return Exit.FILES
     wrong = next((words for stands, words in (
         (options.adapter and options.board, "--adapter names a module and --board a board; a chamber has one of them."),
-        (options.unit is not None and not options.adapter, "--unit is a module's address; give its adapter with --adapter too."),
+        (options.unit is not None and not options.adapter, "--unit is a module's address; give --adapter too."),
         (options.adapter and options.simulated, "--adapter names a real module; a simulated chamber has none."),
     ) if stands), "")
     if wrong:
