@@ -173,6 +173,24 @@ def expected_limits(chamber: Chamber, run_ceiling_mc: int, run_max_us: int) -> L
     )
 
 
+LIMIT_WORDS = (
+    ("board ceiling", 1_000, "°C"),
+    ("run's ceiling", 1_000, "°C"),
+    ("longest run", 1, "s"),
+    ("silence limit", US_PER_S, "s"),
+)
+"""Of `LimitsRead`, its session left out: name, how many make one of its unit, the unit."""
+
+
+def limits_words(read: LimitsRead, expected: LimitsRead) -> str:
+    """Every limit that the board holds otherwise than it must, with both values."""
+    return "; ".join(
+        f"{name}: {held / scale:g} {unit} in the board, {wanted / scale:g} {unit} wanted"
+        for (name, scale, unit), held, wanted in zip(LIMIT_WORDS, read[1:], expected[1:], strict=True)
+        if held != wanted
+    )
+
+
 def heat_seen_off(report: Report) -> bool:
     """Both switches read back open, and no current where it is sensed."""
     return not report.modulator and not report.contactor and (report.current_ma or 0) < CURRENT_IS_ZERO_MA

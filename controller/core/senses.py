@@ -287,6 +287,8 @@ def _detail(work: Work, report: Report, guard: str) -> str:
             for sensor in work.chamber.sensors
         ]
         return "; ".join(said)
+    if guard == "limits_differ" and work.board.limits is not None and work.run is not None:
+        return line.limits_words(work.board.limits, work.run.expected)
     if guard == "board_switched_off":
         return line.off_words(report.off)
     return ""
