@@ -49,7 +49,7 @@ SENSOR = (
     Number("channel", "channel", 1, 0, 5, "(number that a [[sensor]] names)", 0, "Which channel this is."),
     Number("register", "register", 1, 0, 65_535, ADDRESS, 0, "Where its temperature stands."),
     Number("words", "words", 1, 1, 2, "registers", 1, "1 for 16 bits, 2 for 32."),
-    Number("c_per_count", "scale_uc", 1_000_000, 0.0001, 10, "°C", 0.1, "What one count means."),
+    Number("c_per_count", "scale_uc", 1_000_000, 0.0001, 1, "°C", 0.1, "What one count means."),
 )
 SENSOR_MORE = (
     Number("fault_register", "fault_register", 1, 0, 65_535, ADDRESS, -1, "A register with fault bits."),

@@ -75,7 +75,7 @@ def read(section: Mapping[str, Any], around: Around, fields: Fields) -> Understo
     adapter, table = section.get("adapter"), section.get("table")
     if not isinstance(adapter, str) or not 1 <= len(adapter) <= ADAPTER_MAX or not set(adapter) <= _ADAPTER_MAY:
         fields.wrong("modbus adapter", adapter, f"1 to {ADAPTER_MAX} letters, digits, hyphens, dots or underscores",
-                     "Copy the adapter's serial number from its name in /dev/serial/by-id: soakwarden board find shows it.")
+                     "Copy the adapter's serial number: soakwarden board find shows it.")
     if table not in (Table.INPUT, Table.HOLDING):
         fields.wrong("modbus table", table, "input, holding", "Say in which table the block stands; the data sheet tells.")
     if numbers["speed"] not in SPEEDS:
@@ -217,6 +217,8 @@ def _named_once(registers: RegisterMap, around: Around, unit_us: int) -> Found:
     for number, one in enumerate(registers.sensors, 1):
         named.append(("channel", str(one.channel), f"sensor {number} channel"))
         named += [(registers.table, str(one.register + word), f"sensor {number} register") for word in range(one.words)]
+        named += [(registers.table, str(at), f"sensor {number} {key}") for key in ("fault_register", "counter_register")
+                  if (at := getattr(one, key)) != NOWHERE and not _shared(registers, number, key)]
     named += [(registers.table, str(one.register), f"measure {n} register") for n, one in enumerate(registers.measures, 1)]
     named += [("measure", one.name, f"measure {n} name") for n, one in enumerate(registers.measures, 1)]
     named += [("holding", str(at), key) for key in ("duty_register", "time_out_register")
@@ -231,6 +233,22 @@ def _named_once(registers: RegisterMap, around: Around, unit_us: int) -> Found:
         if earlier != place:
             yield Mistake(f"modbus {place}", f"{value}, which {earlier} names already", f"each {kind} once",
                           "One thing cannot watch itself: give each its own.")
+
+
+def _shared(registers: RegisterMap, number: int, key: str) -> bool:
+    """One counter may count for several sensors, and one register may hold the fault bits of several: then it is named by
+    the first of them, and the bits must differ."""
+    return any(getattr(one, key) == getattr(registers.sensors[number - 1], key) for one in registers.sensors[: number - 1])
+
+
+def _fault_bits_differ(registers: RegisterMap, around: Around, unit_us: int) -> Found:
+    """Two sensors whose faults stand in one register have bits of their own there."""
+    for number, one in enumerate(registers.sensors, 1):
+        for earlier, other in enumerate(registers.sensors[: number - 1], 1):
+            both = one.fault_mask & other.fault_mask
+            if one.fault_register != NOWHERE and one.fault_register == other.fault_register and both:
+                yield Mistake(f"modbus sensor {number} fault_mask", f"{one.fault_mask}, of which sensor {earlier} fault_mask "
+                              f"names {both} already", "bits of its own", "Look up in the data sheet which bits are whose.")
 
 
 def _every_channel_is_there(registers: RegisterMap, around: Around, unit_us: int) -> Found:
@@ -269,9 +287,14 @@ def _one_modulator(registers: RegisterMap, around: Around, unit_us: int) -> Foun
     if duty and (registers.bits(Table.COIL) or registers.bits(Table.DISCRETE)) is None:
         yield Mistake("modbus duty_register", "the only thing beside the block", "a contactor_coil or a contact as well",
                       "Two reads of one register look alike, and an answer to one could pass for the other's.")
-    if duty and registers.table is Table.HOLDING and registers.size == 1:
-        yield Mistake("modbus size", "1 register", "2 or more beside a duty_register", "Read one more: two reads of one "
-                      "register look alike.")
+
+
+def _looks_unlike_its_neighbours(registers: RegisterMap, around: Around, unit_us: int) -> Found:
+    """A late answer to a holding register that is read by itself would pass for a block of one such register."""
+    alone = [key for key in ("duty_register", "time_out_register") if getattr(registers, key) != NOWHERE]
+    if alone and registers.table is Table.HOLDING and registers.size == 1:
+        yield Mistake("modbus size", "1 register", f"2 or more beside a {' and a '.join(alone)}", "Read one more: two reads "
+                      "of one register look alike.")
 
 
 def _time_out_holds(registers: RegisterMap, around: Around, unit_us: int) -> Found:
@@ -341,7 +364,7 @@ def _polls_in_time(registers: RegisterMap, around: Around, unit_us: int) -> Foun
 
 
 RULES: tuple[Callable[[RegisterMap, Around, int], Found], ...] = (
-    _within_the_block, _carries_its_values, _named_once, _every_channel_is_there, _fits_what_is_fitted, _one_modulator,
-    _time_out_holds, _timer_relay_is_seen, _something_ends_it, _polls_in_time,
+    _within_the_block, _carries_its_values, _named_once, _fault_bits_differ, _every_channel_is_there, _fits_what_is_fitted,
+    _one_modulator, _looks_unlike_its_neighbours, _time_out_holds, _timer_relay_is_seen, _something_ends_it, _polls_in_time,
 )
 """Every mistake that fields make together; all are looked for, each with its place."""

@@ -73,10 +73,13 @@ def _heat_off(now: Json) -> str:
 
 
 def _no_board(state: State, now: Json) -> Said | None:
-    if now["board"]["present"]:
+    refused = state.board.module is not None and not state.board.accepted and state.chamber.may_do > Level.MEASURE_ONLY
+    if now["board"]["present"] and not refused:
         return None
     line = now["board"]["line"]
     said = f"{line[0].upper()}{line[1:]}."
+    if now["board"]["present"]:
+        return said, f"{_heat_off(now)} It is looked at again every few seconds; no start until that is mended."
     if state.chamber.module is not None:
         return said, MODULE_UNHEARD if state.chamber.module.ends_on_silence else MODULE_STAYS
     if state.board.strange:

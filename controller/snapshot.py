@@ -214,10 +214,10 @@ def _board(state: State, heard_us: int | None, fresh: bool) -> Json:
     }
     if state.chamber.module is not None:
         said = _module(state, state.chamber.module)
+    present = board.open and report is not None and fresh
     return {
-        **said,
-        "present": board.open and report is not None and fresh, "accepted": board.accepted, "age_us": heard_us,
-        "line": "" if board.open and report is not None and fresh else _line(state),
+        **said, "present": present, "accepted": board.accepted, "age_us": heard_us,
+        "line": "" if present and (board.module is None or board.accepted) else _line(state),
         "session": board.session, "enabled": bool(report and report.enabled and fresh),
         "off": off_words(report.off).replace(" ", "_") if report else "unknown",
         "off_words": "" if report is None or report.off == OffReason.NONE else off_words(report.off),

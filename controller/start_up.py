@@ -20,7 +20,7 @@ from controller.drivers.host import go_first
 from controller.drivers.locks import Taken, lock_folder, lock_port
 from controller.drivers.module_port import ModulePort
 from controller.drivers.notify import Notifier
-from controller.drivers.ports import BY_ID, Asked, Finder, adapter_port
+from controller.drivers.ports import BY_ID, DEVICES, Asked, Finder, adapter_ports, adapters_there, one_of
 from controller.drivers.serial_port import WRITE_S, SerialPort
 from controller.exit_codes import Exit
 from controller.module_line import ModuleLine
@@ -80,6 +80,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--data", type=Path, required=True, help="folder for record, socket and lock")
     made.add_argument("--port", default="", help="serial port, or find; default is the chamber file's")
     made.add_argument("--find-in", type=Path, default=BY_ID, help="with find: folder of links to serial ports")
+    made.add_argument("--devices", type=Path, default=DEVICES, help="folder of the kernel's serial devices")
     made.add_argument("--lock-step", action="store_true", help="the peer's clock is the only clock (simulated boards)")
     made.add_argument("--speed", type=float, default=1.0, help="seconds of the peer's time in one real second")
     return made
@@ -100,7 +101,7 @@ def assembled(options: argparse.Namespace, held: ExitStack) -> Service:
         options.data.mkdir(parents=True, exist_ok=True)
         held.enter_context(lock_folder(options.data))
         if folder.modbus is not None:
-            port_path = module_port(folder.modbus.adapter, options.find_in)
+            port_path = module_port(folder.modbus.adapter, options.find_in, options.devices)
         elif port_path == FIND:
             port_path = found(Finder(folder.chamber.board, folder.speed, _ports_known(options.data), options.find_in),
                               options.data, folder.chamber.board)
@@ -127,15 +128,20 @@ def found(finder: Finder, data: Path, board: str, patience_s: float = FIND_S) ->
     return port
 
 
-def module_port(adapter: str, links: Path, patience_s: float = FIND_S) -> str:
-    """The port of a module's adapter, by its lasting name. Raises Refused when it is not plugged in."""
-    until_s = time.monotonic() + patience_s
-    while not (port := adapter_port(adapter, links)):
+def module_port(adapter: str, links: Path, devices: Path = DEVICES, patience_s: float = FIND_S) -> str:
+    """The port of a module's adapter, by its lasting name. Raises Refused when it is not plugged in, or not the only one."""
+    until_s, said = time.monotonic() + patience_s, False
+    while not (ports := adapter_ports(adapter, links, devices)):
         if time.monotonic() >= until_s:
-            raise Refused(Exit.PEER, f"no adapter with the serial number {adapter} was found within {patience_s:g} s. Plug it "
-                                     "in; soakwarden board find lists the numbers of those that are there")
+            raise Refused(Exit.PEER, f"no adapter with the serial number {adapter} was found within {patience_s:g} s. "
+                                     f"There are: {adapters_there(links, devices)}. Plug it in, or correct [modbus] adapter")
+        if not said:
+            sys.stderr.write(f"Waiting up to {patience_s:g} s for the adapter {adapter}: it is not plugged in.\n")
+            said = True
         time.sleep(FIND_EVERY_S)
-    return port
+    if several := one_of(ports, adapter):
+        raise Refused(Exit.PEER, several)
+    return ports[0]
 
 
 def _ports_known(data: Path) -> dict[str, Asked]:

@@ -13,7 +13,18 @@ from typing import Any, NamedTuple
 
 from controller.commands import versions
 from controller.commands.out import Out
-from controller.drivers.ports import BY_ID, LISTEN_S, Answer, adapter_port, asked, listed, serial_number
+from controller.drivers.ports import (
+    BY_ID,
+    DEVICES,
+    LISTEN_S,
+    Answer,
+    adapter_ports,
+    adapters_there,
+    asked,
+    listed,
+    one_of,
+    serial_number,
+)
 from controller.exit_codes import Exit
 from controller.install.places import RULE, USER
 from controller.install.steps import Run, Text
@@ -26,6 +37,9 @@ SOCKET_NAME = re.compile(r"(?P<path>.+?)(?:-port\d+)?")
 TRIGGER = (("udevadm", "control", "--reload"), ("udevadm", "trigger", "--subsystem-match=tty", "--action=change"))
 WARNING = ("These ports would be opened, which resets many boards, a printer or anything else included: {ports}. A port "
            "that a controller holds is left alone.")
+
+
+NO_NUMBER = "has no serial number, so it cannot be told from its twin: no module may hang on it"
 
 
 class Known(NamedTuple):
@@ -47,6 +61,7 @@ def add(verbs: Any) -> None:
     made.add_argument("--name", action="store_true", help="also name each board's port /dev/soakwarden-BOARD for good (root)")
     made.add_argument("--by-socket", action="store_true", help="name by the socket it hangs on: for adapters without a number")
     made.add_argument("--adapter", default="", help="name the port of this Modbus adapter, by its serial number (root)")
+    made.add_argument("--devices", type=Path, default=DEVICES, help=f"the kernel's serial devices (default {DEVICES})")
     made.add_argument("--root", type=Path, default=Path("/"), help="with --name: stage below this folder")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
     made.set_defaults(act=act)
@@ -67,8 +82,8 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
         answer = asked(port, options.speed, options.listen_s)
         known.append(Known(answer, _rule(answer, options.by_socket)))
         if not out.as_json:
-            number = serial_number(port)
-            out.say(f"{port}: {answer.words}." + (f" Its adapter's serial number is {number}." if number else ""))
+            number = serial_number(port, options.devices)
+            out.say(f"{port}: {answer.words}. Its adapter {f'has the serial number {number}' if number else NO_NUMBER}.")
     boards = [one for one in known if one.answer.board]
     code = _named(options, boards, out) if options.name and boards else Exit.GOOD
     out.result({"ports": [{**one.answer._asdict(), "rule": one.rule} for one in known]}, _closing(boards, options.name))
@@ -77,12 +92,15 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
 
 def _adapter(options: argparse.Namespace, out: Out) -> int:
     """Give the service the port of a Modbus adapter. Nothing is opened, since nothing would speak."""
-    port = adapter_port(options.adapter, options.folder)
-    if not port:
-        there = ", ".join(filter(None, map(serial_number, listed(options.folder)))) or "none"
+    ports = adapter_ports(options.adapter, options.folder, options.devices)
+    if not ports:
+        there = adapters_there(options.folder, options.devices)
         out.refuse(f"No adapter with the serial number {options.adapter} is plugged in. There are: {there}.")
         return Exit.FILES
-    answer = Answer(port, options.adapter, f"adapter {options.adapter}", False)
+    if several := one_of(ports, options.adapter):
+        out.refuse(f"{several}.")
+        return Exit.FILES
+    answer = Answer(ports[0], options.adapter, f"adapter {options.adapter}", False)
     return _named(options, [Known(answer, _rule(answer, options.by_socket))], out)
 
 

@@ -56,7 +56,7 @@ def _questions(made: argparse.ArgumentParser) -> None:
     made.add_argument("--board", help="the board's six digits")
     made.add_argument("--port", help="serial port, by id")
     made.add_argument("--adapter", help="serial number of a Modbus module's adapter, in place of a board")
-    made.add_argument("--unit", type=int, default=1, help="that module's address on its line")
+    made.add_argument("--unit", type=int, help="that module's address on its line (default 1)")
     made.add_argument("--shape", choices=SHAPES, default="bench", help="of a simulated chamber")
     made.add_argument("--json", action="store_true", help="one JSON object a line")
 
@@ -67,6 +67,14 @@ def act(options: argparse.Namespace, out: Out, ask: Callable[[str], str] = input
         out.refuse(f"{options.folder} exists already; nothing was changed. Name another folder, or edit "
                    f"{options.folder / 'chamber.toml'} by hand.")
         return Exit.FILES
+    wrong = next((words for stands, words in (
+        (options.adapter and options.board, "--adapter names a module and --board a board; a chamber has one of them."),
+        (options.unit is not None and not options.adapter, "--unit is a module's address; give --adapter too."),
+        (options.adapter and options.simulated, "--adapter names a real module; a simulated chamber has none."),
+    ) if stands), "")
+    if wrong:
+        out.refuse(f"{wrong} Nothing was written.")
+        return Exit.USAGE
     try:
         text, board = _answers(options, out, ask)
     except EOFError:
@@ -128,9 +136,10 @@ def _answers(options: argparse.Namespace, out: Out, ask: Callable[[str], str]) -
     name = options.name if options.name is not None else _text("What is it called?", _shown(options), options.yes, ask)
     default = new_chamber.SIMULATED_BOARD if options.simulated else "000000"
     board, port = options.board, options.port
-    module = new_module.text(options.adapter, options.unit) if options.adapter and not options.simulated else ""
+    unit = 1 if options.unit is None else options.unit
+    module = new_module.text(options.adapter, unit) if options.adapter and not options.simulated else ""
     if module:
-        board, port = f"{options.adapter}/{options.unit}", ""
+        board, port = f"{options.adapter}/{unit}", ""
     if board is None:
         board = default if silent else _board(default, ask, out)
     if port is None:

@@ -21,7 +21,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
-from controller.core.module import NO_BOOT, NOT_FITTED, ModuleFound, SilenceProof, silence_words
+from controller.core.module import NO_BOOT, NOT_FITTED, PROOF_MORE_US, ModuleFound, Proving, SilenceProof, silence_words
 from controller.core.quick import new
 from controller.core.setup import Chamber
 from controller.core.state import Board, Garbage, Lamps, LineLost, LineNotice, LineOpened
@@ -57,10 +57,12 @@ def notice(board: Board, chamber: Chamber, note: LineNotice, now_us: int) -> Hea
         return board, []
     if isinstance(note, ModuleFound):
         return _module_found(board, chamber, note)
-    if chamber.module is not None and not isinstance(note, SilenceProof):
+    if chamber.module is not None and not isinstance(note, SilenceProof | Proving):
         return board, []  # a module says nothing of the kind, so it is not this chamber's
     if isinstance(note, SilenceProof):
-        return board._replace(proof=note), [Event(Kind.SILENCE_PROOF, note._asdict())]
+        return board._replace(proof=note, proving_us=-1), [Event(Kind.SILENCE_PROOF, note._asdict())]
+    if isinstance(note, Proving):
+        return board._replace(proving_us=note.began_us), []
     if isinstance(note, LimitsRead):
         return board._replace(limits=note), []
     return _welcomed(board, chamber, note)
@@ -133,6 +135,14 @@ def silence_ends_heat(board: Board, chamber: Chamber) -> bool:
     return board.proof is not None and board.proof.passed
 
 
+def proof_until_us(board: Board, chamber: Chamber) -> int:
+    """By the reports' clock: until then the line says that it holds the contactor closed for a proof; -1: it says nothing.
+    Longer than the relay's time and a margin it is never believed."""
+    if board.proving_us < 0 or chamber.module is None or not chamber.module.timer_relay_us:
+        return -1
+    return board.proving_us + chamber.module.timer_relay_us + PROOF_MORE_US
+
+
 def fresh(last: Report | None, report: Report) -> bool:
     """Is this report newer than the last one? Repeated and late ones are not looked at."""
     if last is None or report[1:3] != last[1:3]:  # boot and session
@@ -160,6 +170,24 @@ def expected_limits(chamber: Chamber, run_ceiling_mc: int, run_max_us: int) -> L
     """What the board must read back. Without a run its run limits are the ceilings themselves and are not compared."""
     return LimitsRead(
         0, chamber.limits.board_ceiling_mc, run_ceiling_mc, run_max_us // US_PER_S, chamber.limits.silence_us
+    )
+
+
+LIMIT_WORDS = (
+    ("board ceiling", 1_000, "°C"),
+    ("run's ceiling", 1_000, "°C"),
+    ("longest run", 1, "s"),
+    ("silence limit", US_PER_S, "s"),
+)
+"""Of `LimitsRead`, its session left out: name, how many make one of its unit, the unit."""
+
+
+def limits_words(read: LimitsRead, expected: LimitsRead) -> str:
+    """Every limit that the board holds otherwise than it must, with both values."""
+    return "; ".join(
+        f"{name}: {held / scale:g} {unit} in the board, {wanted / scale:g} {unit} wanted"
+        for (name, scale, unit), held, wanted in zip(LIMIT_WORDS, read[1:], expected[1:], strict=True)
+        if held != wanted
     )
 
 

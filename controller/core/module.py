@@ -56,6 +56,18 @@ class SilenceProof(NamedTuple):
     words: str
 
 
+class Proving(NamedTuple):
+    """The line itself holds the contactor closed, the modulator off, to see a timer relay let it go; or does so no more."""
+
+    session: int
+    began_us: int
+    """By the clock of its reports; -1: it is over."""
+
+
+PROOF_MORE_US = 4_000_000
+"""Beyond the relay's own time: so long a proof may take to be seen closed, retriggered once more and read."""
+
+
 def silence_words(found: ModuleFound, module: Module) -> str:
     """What ends the heat when this computer is silent."""
     own = f"its own time-out of {found.time_out_us / 1e6:g} s, read back" if found.time_out_us else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from controller.core.alarms import AlarmCause
-from controller.core.board import again, age_us
+from controller.core.board import again, age_us, module_wrong
 from controller.core.commands import LEAST_ROLE, Ask, Command
 from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX, Contact, Guard
@@ -155,6 +155,8 @@ def check_ready(work: Work, ceiling_mc: int | None) -> None:
     if work.latches:
         raise NotDone("latched", f"The trip {work.latches[0].guard} is latched. A maintainer clears it first.")
     age = age_us(work.board, work.now_us)
+    if work.board.module is not None and not work.board.accepted:
+        raise NotDone("board_absent", f"The module gets no heat: {module_wrong(work.chamber, work.board.module)}.")
     if not work.board.accepted or age is None or age >= work.limits[INDEX["reading_stale"]]:
         raise NotDone("board_absent", "This chamber's board does not answer. Check its cable and supply.")
     if work.record_lost:

@@ -109,7 +109,8 @@ def _watcher(work: Work) -> Watcher:
     """Somebody to look at this tick's reports, told what the run expects of them."""
     run = work.run if work.active else None
     if run is None:
-        return Watcher(work.chamber, work.trail, _differ(work, work.expected_limits()), None, QUIET)
+        proof_until_us = line.proof_until_us(work.board, work.chamber)
+        return Watcher(work.chamber, work.trail, _differ(work, work.expected_limits()), None, QUIET, proof_until_us)
     program = run.program
     steady = type(program) is Treatment and program.now.kind is not COOL and run.slope_mc_per_h >= 0
     setpoint_mc = run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET
@@ -286,6 +287,8 @@ def _detail(work: Work, report: Report, guard: str) -> str:
             for sensor in work.chamber.sensors
         ]
         return "; ".join(said)
+    if guard == "limits_differ" and work.board.limits is not None and work.run is not None:
+        return line.limits_words(work.board.limits, work.run.expected)
     if guard == "board_switched_off":
         return line.off_words(report.off)
     return ""

@@ -13,7 +13,7 @@ from controller.core.events import Event
 from controller.core.leaving import NOT_HEARD
 from controller.core.messages import LimitsRead, Refusal, Report, ToBoard, Welcome
 from controller.core.modulation import OFF, Modulation
-from controller.core.module import ModuleFound, SilenceProof
+from controller.core.module import ModuleFound, Proving, SilenceProof
 from controller.core.program import Program, Treatment
 from controller.core.quick import new
 from controller.core.readings import Reading
@@ -63,7 +63,7 @@ class Messages(NamedTuple):
     """Why messages cannot leave; empty while they can."""
 
 
-LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof
+LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof | Proving
 """What comes up from the link beside reports."""
 Notice = LineNotice | Wall | Messages
 """That, and what the computer itself tells."""
@@ -137,6 +137,8 @@ class Board(NamedTuple):
     """Of this session, in place of a welcome."""
     proof: SilenceProof | None = None
     """The newest of this session."""
+    proving_us: int = -1
+    """Since when, by the reports' clock, the line holds the contactor closed for a proof; -1: it does not."""
 
     @property
     def known(self) -> bool:

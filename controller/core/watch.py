@@ -127,16 +127,19 @@ class Watcher:
     """Looks at the reports of one tick, oldest first. A local helper: it lives and dies inside one call of `advance`.
 
     `look` gives the watched quantities of one report in the order of `BOARD_WATCHED`; `trail` what is to be remembered.
+    `proof_until_us`: a line contactor that reads closed before then, by the reports' clock, is held so for a proof.
     `wanted` is None and `setpoint_mc` is QUIET where there is no run, or no rising or steady set point to be followed.
     """
 
-    __slots__ = (*Trail._fields, "chamber", "limits_differ", "setpoint_mc", "wanted")
+    __slots__ = (*Trail._fields, "chamber", "limits_differ", "proof_until_us", "setpoint_mc", "wanted")
 
     def __init__(
-        self, chamber: Chamber, trail: Trail, limits_differ: int, wanted: Wanted | None, setpoint_mc: int
+        self, chamber: Chamber, trail: Trail, limits_differ: int, wanted: Wanted | None, setpoint_mc: int,
+        proof_until_us: int = -1,
     ) -> None:
         self.chamber = chamber
         self.limits_differ = limits_differ
+        self.proof_until_us = proof_until_us
         self.wanted = wanted
         self.setpoint_mc = setpoint_mc
         self.begin(trail)
@@ -298,14 +301,14 @@ class Watcher:
 
     def _unasked(self, report: Report) -> tuple[int, int]:
         """1 where it heats though the board keeps it off (by its current where that is sensed, else by both switches), and
-        1 where a switch reads closed though it was told to open."""
+        1 where a switch reads closed though it was told to open. A proof holds the contactor closed, and nothing else."""
         modulator, fitted = report.modulator, self.chamber.fitted.contactor
         contactor = report.contactor and fitted
         if report.current_ma is not None:
             heats = report.current_ma >= CURRENT_IS_ZERO_MA
         else:
             heats = modulator and (contactor or not fitted)
-        return int(heats), int(modulator or contactor)
+        return int(heats), int(modulator or (contactor and report.up_us >= self.proof_until_us))
 
     def _one_missing(self) -> int:
         """Nothing to compare with: as it should be where no second sensor is fitted."""

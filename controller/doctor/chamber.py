@@ -18,7 +18,7 @@ from controller.doctor.finding import Finding, Mark, Places, judged
 from controller.drivers import latch
 from controller.drivers.clocks import utc_us
 from controller.drivers.locks import Taken, lock_port
-from controller.drivers.ports import BY_ID, adapter_port, listed
+from controller.drivers.ports import BY_ID, DEVICES, adapter_ports, adapters_there, listed, one_of
 from controller.link.registers import RegisterMap
 from controller.records.errors import RecordError
 from controller.records.queries import Reader
@@ -131,7 +131,8 @@ def chamber(places: Places) -> Iterator[Finding]:
     yield from port(places.port or folder.port, folder)
 
 
-def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID) -> Iterator[Finding]:
+def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID,
+           devices: Path = DEVICES) -> Iterator[Finding]:
     """A ready-made module: what ends its heat on silence, and its adapter. Nothing is opened, so nothing is asked of it."""
     has = folder.chamber.module
     ends = has is not None and has.ends_on_silence
@@ -139,11 +140,15 @@ def module(folder: ChamberFolder, registers: RegisterMap, links: Path = BY_ID) -
     yield judged(ends, "module",
                  f"{registers.board}; hello, boot id and board limits are not fitted; on silence its heat ends {by}",
                  "It gives no heat: hardware_notes/modbus_modules.md says what it needs.", Mark.NOTE)
-    path = adapter_port(registers.adapter, links)
-    if not path:
+    ports = adapter_ports(registers.adapter, links, devices)
+    if not ports:
         yield Finding(Mark.BAD, "adapter", f"none with the serial number {registers.adapter} is plugged in",
-                      "Plug it in; soakwarden board find lists the numbers of those that are there.")
+                      f"Plug it in, or write the right number. There are: {adapters_there(links, devices)}.")
         return
+    if several := one_of(ports, registers.adapter):
+        yield Finding(Mark.BAD, "adapter", *several.split(". ", 1))
+        return
+    path = ports[0]
     yield judged(os.access(path, os.R_OK | os.W_OK), "adapter", f"{path} is there{_holder(path)}",
                  f"This user may not open it. For the services: sudo soakwarden board find --adapter {registers.adapter}; by "
                  "hand: add the user to the group that owns it (on Debian: adduser USER dialout), then sign in again.")

@@ -26,7 +26,7 @@ from controller.link.registers import RegisterMap
 WRITE_S = 0.25
 READ_MAX_BYTES = 4_096
 LEAVE_S = 1.5
-"""At the end: so long to have the outputs told off."""
+"""At the end: so long, beside the quiet time, to have the outputs told off."""
 FRAMES_MAX = 200
 FROM_THE_LINE_MAX = 400
 
@@ -76,7 +76,7 @@ class ModulePort:
         self._closing.set()
         self._ring()
         if self._thread.is_alive():
-            self._thread.join(timeout_s)
+            self._thread.join(timeout_s + self._map.quiet_us / 1e6)
 
     def _ring(self) -> None:
         with contextlib.suppress(BlockingIOError):
@@ -153,7 +153,7 @@ class ModulePort:
     def _leave(self, line: Conversation, port: Any) -> None:
         """Both outputs are told off; a module that does not take it has its own time-out, or the timer relay."""
         line.leave()
-        end_s = time.monotonic() + LEAVE_S
+        end_s = time.monotonic() + LEAVE_S + self._map.quiet_us / 1e6
         while not line.is_off and time.monotonic() < end_s:
             line.beat(mono_us())
             self._once(line, port)

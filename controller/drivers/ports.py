@@ -21,8 +21,8 @@ from controller.drivers.serial_port import plain, words
 from controller.link.session import Session
 
 BY_ID = Path("/dev/serial/by-id")
-LASTING_NAME = r"usb-.+_(?P<serial>{serial})-if[0-9a-f]{{2}}(?:-port\d+)?"
-"""How the device manager names a port: maker, kind and serial number of its adapter."""
+DEVICES = Path("/sys/class/tty")
+"""The kernel's serial devices, each with a link to what it hangs on."""
 LISTEN_S = 6.0
 """A board that is reset by the opening needs up to three seconds (a boot loader waits for a new program), then reports."""
 READ_S = 0.1
@@ -117,20 +117,40 @@ class Finder:
                 yield port
 
 
-def serial_number(port: str) -> str:
-    """The adapter's serial number, from the lasting name that the device manager made of its maker, kind and number; empty
-    where the name has none."""
-    found = re.fullmatch(LASTING_NAME.format(serial="[^_]+"), os.path.basename(port))
-    return found["serial"] if found else ""
+def serial_number(port: str, devices: Path = DEVICES) -> str:
+    """The adapter's serial number, as the adapter itself gave it to the kernel; empty where it has none. The port's lasting
+    name is no evidence: without a number its last word is a piece of the maker's name for it."""
+    try:
+        place = (devices / os.path.basename(os.path.realpath(port)) / "device").resolve(strict=True)
+        adapter = next((one for one in (place, *place.parents) if (one / "idVendor").is_file()), None)
+        said = "" if adapter is None else (adapter / "serial").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""
+    return re.sub(r"[^A-Za-z0-9._-]", "_", said.strip())  # as the device manager writes it
 
 
-def adapter_port(serial: str, folder: Path = BY_ID) -> str:
-    """The lasting name of the port of the adapter with that serial number; empty while it is not plugged in.
+def adapter_ports(serial: str, folder: Path = BY_ID, devices: Path = DEVICES) -> tuple[str, ...]:
+    """The lasting names of every port whose adapter has that serial number: none while it is not plugged in, and more than
+    one where twins share a number or an adapter has several ports, so that nobody can tell which is meant."""
+    ports = [port for port in listed(folder) if serial and serial_number(port, devices) == serial]
+    found = {os.path.realpath(port): port for port in reversed(ports)}
+    return tuple(sorted(found.values()))
 
-    A second interface of the same adapter has the same number; the first one is taken.
-    """
-    wanted = re.compile(LASTING_NAME.format(serial=re.escape(serial)))
-    return next((port for port in listed(folder) if wanted.fullmatch(os.path.basename(port))), "")
+
+def adapters_there(folder: Path = BY_ID, devices: Path = DEVICES) -> str:
+    """The serial numbers of all adapters that are plugged in, in words."""
+    numbers = [serial_number(port, devices) for port in listed(folder)]
+    there = ", ".join(sorted({one for one in numbers if one})) or "none"
+    without = numbers.count("")
+    return f"{there}; and {without} without a number, which cannot be told from its twin: use another" if without else there
+
+
+def one_of(ports: tuple[str, ...], serial: str) -> str:
+    """Why these ports are not one; empty when they are."""
+    if len(ports) <= 1:
+        return ""
+    return (f"{len(ports)} ports have an adapter with the serial number {serial} ({', '.join(ports)}), so nobody knows which "
+            "is meant. Unplug all but one; if one adapter has several ports, use one that has a single port")
 
 
 def plugged_ns(port: str) -> int:

@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from controller.core.messages import Drive, Enable, Hello, OffReason, Report, ToBoard
-from controller.core.module import NO_BOOT, ModuleFound, SilenceProof
+from controller.core.module import NO_BOOT, ModuleFound, Proving, SilenceProof
 from controller.core.state import Garbage
 from controller.link.modbus import BIT_TABLES, Answer, Bad, Read, Request, Table, WriteCoil, WriteRegister, Wrong
 from controller.link.modbus_wire import Came, Wire
@@ -30,13 +30,16 @@ LICENCE_MORE_US = 1_000_000
 """A tick that stands still for the silence limit is switched off for, and so much later nothing is asked any more."""
 GREET_US = 1_500_000
 """A module whose outputs do not read back off for so long after a hello has something wrong with it."""
+GREET_AGAIN_US = 10_000_000
+"""One that was looked at and not taken is greeted anew so often, not with every hello: what is wrong with it stays wrong."""
 STUBBORN_US = 2_000_000
 """A module that does not take an off for so long is left without any request for once, so that its own time-out acts."""
+TALKED_OVER = "the line does not get quiet: somebody else talks on these wires; off was sent all the same"
 SAID_KEPT = 200
 SEQUENCES = 10_000_000
 E4 = 10_000
 
-Said = Report | ModuleFound | SilenceProof | Garbage
+Said = Report | ModuleFound | SilenceProof | Proving | Garbage
 
 
 class Conversation:
@@ -49,6 +52,8 @@ class Conversation:
         self._wire = Wire(registers.speed, registers.stop_bits, registers.answer_us, registers.quiet_us, opened_us)
         self._outputs = ModuleOutputs(registers, opened_us)
         self._proof = Proof(registers.timer_relay_us)
+        self._proving = False
+        """As last said."""
         self._said: deque[Said] = deque(maxlen=SAID_KEPT)
         self._steps: deque[Read] = deque()
         """What is left of the poll that goes on."""
@@ -66,6 +71,8 @@ class Conversation:
         self._told_time_out = False
         self._time_out_us = 0
         """As last read."""
+        self._found: ModuleFound | None = None
+        """The answer to this session's hello, once there is one."""
         self._stubborn_us = -1
         """Since when it has not taken an off; -1: it has."""
         self._broken = OffReason.NONE
@@ -97,6 +104,12 @@ class Conversation:
                 self._outputs.retrigger()
 
     def _hello(self, frame: Hello, now_us: int) -> None:
+        known = self._found is not None and self._found.session == frame.session == self._session
+        if known and now_us - self._greeted_us < GREET_AGAIN_US:
+            self._heard, self._driven_us = frame.sequence, now_us
+            self._enabled, self._permit = False, False
+            self._proof.cancel()
+            return
         self._session, self._heard, self._heard_then = frame.session, frame.sequence, 0
         self._driven_us = self._greeted_us = now_us
         self._greeting, self._enabled, self._permit, self._duty_e4 = True, False, False, 0
@@ -113,6 +126,8 @@ class Conversation:
         self._decide(now_us)
         free_us = self._wire.free_us(now_us)
         request = self._next(now_us) if free_us <= now_us else None
+        if request is None and (shouted := self._shouted(now_us)) is not None:
+            return shouted
         if request is not None:
             sent = self._wire.send(request, now_us)
             self.until_us = self._wire.free_us(now_us)
@@ -120,6 +135,17 @@ class Conversation:
         soonest_us = min(self._poll_us, self._outputs.wake_us(now_us) or self._poll_us)
         self.until_us = free_us if free_us > now_us else max(now_us + 1_000, soonest_us)
         return b""
+
+    def _shouted(self, now_us: int) -> bytes | None:
+        """An off that is wanted does not wait for a line on which somebody else talks for ever."""
+        if self._outputs.told_off or not self._wire.noisy(now_us) or self._tick_is_still(now_us):
+            return None
+        request = self._outputs.shouted(now_us)
+        if request is None:
+            return None
+        self._said.append(Garbage(1, TALKED_OVER))
+        self.until_us = self._outputs.shout_us
+        return self._wire.shout(request, now_us)
 
     def received(self, data: bytes, now_us: int) -> None:
         """Bytes of the line, in whatever pieces."""
@@ -186,9 +212,12 @@ class Conversation:
             self._outputs.retrigger()
         on = reason is OffReason.NONE
         self._outputs.want(on or self._proof.closes, self._duty_e4 if on else 0, now_us)
+        if self._proof.closes is not self._proving:
+            self._proving = self._proof.closes
+            self._said.append(Proving(self._session, now_us - self._opened_us if self._proving else -1))
         if not self._outputs.disobeyed:
             self._stubborn_us = -1
-        elif self._stubborn_us < 0:
+        elif self._stubborn_us < 0 or self._wire.noisy(now_us):  # what it could not answer it has not refused
             self._stubborn_us = now_us
 
     def _off_reason(self, now_us: int) -> OffReason:
@@ -224,7 +253,10 @@ class Conversation:
         """No tick lives, or the module does not take an off: any request would only keep its own time-out from acting."""
         stubborn_us = now_us - self._stubborn_us - STUBBORN_US if self._stubborn_us >= 0 else -1
         lets_go = 0 <= stubborn_us < self._map.time_out_us + LICENCE_MORE_US and self._map.time_out_us > 0
-        return lets_go or now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US
+        return lets_go or self._tick_is_still(now_us)
+
+    def _tick_is_still(self, now_us: int) -> bool:
+        return now_us - self._beat_us >= self._silence_us + LICENCE_MORE_US
 
     def _begin_poll(self, now_us: int) -> None:
         late_us = max(0, now_us - self._poll_us)
@@ -288,13 +320,14 @@ class Conversation:
         return got[self._map.register(address)][0]
 
     def _look_at_time_out(self, got: dict[Read, Sequence[int]]) -> None:
-        """A module that does not hold its time-out any more was without supply: it needs another hello."""
+        """A module whose time-out is not the one that its hello was answered with was without supply: it needs another."""
         address = self._map.time_out_register
         if address == NOWHERE or not (inside(self._map, address) or self._map.register(address) in got):
             return
         value = self._holding(got, address)
         self._time_out_us = value * (self._map.time_out_us // self._map.time_out_value)
-        if not self._greeting and value != self._map.time_out_value:
+        found_us = self._map.time_out_us if self._found is None else self._found.time_out_us
+        if not self._greeting and self._time_out_us != found_us:
             self._session, self._enabled = 0, False
 
     def _greet(self, now_us: int) -> None:
@@ -304,7 +337,8 @@ class Conversation:
             return
         wrong = "" if off else "its outputs do not read back off"
         self._greeting = False
-        self._said.append(ModuleFound(self._map.board, self._session, self._time_out_us, wrong))
+        self._found = ModuleFound(self._map.board, self._session, self._time_out_us, wrong)
+        self._said.append(self._found)
 
     def _report(self, block: Sequence[int], on_us: int, now_us: int) -> None:
         self._sequence = (self._sequence + 1) % SEQUENCES

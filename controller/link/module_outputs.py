@@ -45,6 +45,9 @@ class ModuleOutputs:
         """By the module's own word; a contact that is welded is another matter."""
         self._duty_again_us = self._contactor_again_us = 0
         """A write that was not echoed is told again, but not before: the other output and the poll have their turn."""
+        self._shout_us = 0
+        self._shout_contactor = False
+        """The modulator's off was shouted, and the contactor's is next."""
 
     def want(self, contactor: bool, duty_e4: int, now_us: int) -> None:
         """What they must be from now on. No duty without the contactor."""
@@ -102,6 +105,28 @@ class ModuleOutputs:
         if not self._has_contactor:
             return True
         return self._told_contactor is True and now_us - self._closed_us >= CONTACTOR_AFTER_US
+
+    @property
+    def shout_us(self) -> int:
+        """When the next off is to be shouted over a line that does not get quiet."""
+        return self._shout_us
+
+    def shouted(self, now_us: int) -> Request | None:
+        """Off without an answer, modulator first and the contactor 100 ms later, again and again; None while none is due.
+        Nothing is taken for told by it: once the line is quiet off is told in its order, and echoed."""
+        if now_us < self._shout_us:
+            return None
+        if self._wanted_contactor:
+            if self._wanted_duty or self._told_duty == 0:
+                return None
+            self._shout_us = now_us + self._map.quiet_us + AGAIN_US
+            return self._duty(0)
+        self._shout_contactor = self._has_contactor and not self._shout_contactor
+        if self._shout_contactor:
+            self._shout_us = now_us + CONTACTOR_AFTER_US
+            return self._duty(0)
+        self._shout_us = now_us + self._map.quiet_us + AGAIN_US
+        return WriteCoil(self._map.unit, self._map.contactor_coil, False) if self._has_contactor else self._duty(0)
 
     def _duty(self, value: int) -> Request:
         if self._has_duty:

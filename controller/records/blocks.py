@@ -32,7 +32,7 @@ from controller.core.messages import (
     ToBoard,
     Welcome,
 )
-from controller.core.module import ModuleFound, SilenceProof
+from controller.core.module import ModuleFound, Proving, SilenceProof
 from controller.core.state import Garbage, Inputs, LineLost, LineOpened, Messages, Wall
 from controller.records.columns import Broken, Cursor, pack, unpack, varint
 
@@ -45,7 +45,7 @@ ROWS_MAX = 10_000
 
 CLASSES: tuple[Any, ...] = (
     Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits, Wall, Messages,
-    ModuleFound, SilenceProof,
+    ModuleFound, SilenceProof, Proving,
 )
 """The number of a class in the file is its place here; new ones go to the end."""
 NUMBER = {cls: number for number, cls in enumerate(CLASSES)}

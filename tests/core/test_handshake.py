@@ -183,6 +183,16 @@ def test_limits_that_differ_in_a_run_trip_it_whichever_differs(field):
     assert bench.latched == ("limits_differ",)
 
 
+def test_a_limit_that_differs_is_told_with_both_values():
+    bench = soaking()
+    read = bench.board.read()
+    bench.board.read = lambda: read._replace(board_ceiling_mc=read.board_ceiling_mc - 5_500)
+    bench.tick(notices=[bench.board.read()])
+    bench.run(4)
+    held_c, wanted_c = (read.board_ceiling_mc - 5_500) / 1000, read.board_ceiling_mc / 1000
+    assert bench.state.latches[0].detail == f"board ceiling: {held_c:g} °C in the board, {wanted_c:g} °C wanted"
+
+
 # -- what may happen to the line ------------------------------------------------------------------------------------------
 
 

@@ -15,7 +15,7 @@ from controller.core.commands import Ask
 from controller.core.events import Kind
 from controller.core.guards import INDEX
 from controller.core.messages import Drive, Enable, Hello, LimitsRead, OffReason, SetLimits, ToBoard, Welcome
-from controller.core.module import Module, ModuleFound, SilenceProof
+from controller.core.module import PROOF_MORE_US, Module, ModuleFound, Proving, SilenceProof
 from controller.core.run_states import S
 from controller.core.setup import Chamber, Level
 from controller.core.state import Inputs, LineLost, LineNotice, LineOpened, State
@@ -107,7 +107,8 @@ def test_a_module_that_may_not_heat_is_refused_once_in_words_and_gets_no_start(h
     told = one.said(Kind.MODULE_REFUSED)
     assert len({fields["reason"] for fields in told}) == 1 and words in told[0]["reason"]
     assert not one.state.board.accepted and all(isinstance(frame, Hello) for frame in one.frames)
-    assert one.ask_start(DEMO, Level.IN_THE_BUILDING).fields["code"] == "board_absent"
+    refused = one.ask_start(DEMO, Level.IN_THE_BUILDING).fields
+    assert refused["code"] == "board_absent" and words in refused["reason"]
 
 
 def test_a_simulated_chamber_never_uses_a_module():
@@ -153,6 +154,54 @@ def test_a_timer_relay_is_proven_before_each_run_and_that_stands_in_the_record()
     begun(one, run_id="28")
     one.until(lambda it: it.heats, 10)
     assert [said["passed"] for said in one.said(Kind.SILENCE_PROOF)] == [True, True]
+
+
+def proving(module: Module = BY_RELAY, **says: Any) -> Bench:
+    """A contactor that the line says it holds closed for a proof, from now on."""
+    one = bench(module)
+    one.run(4)
+    one.board.says |= {"contactor": True, **says}
+    one.tick(notices=[Proving(one.state.board.session, one.board.up_us)])
+    return one
+
+
+def test_a_contactor_held_closed_for_a_proof_is_not_a_welded_one():
+    one = proving()
+    one.run(7)
+    assert not one.latched
+    one.tick(notices=[Proving(one.state.board.session, -1)])
+    one.run(5)
+    assert "switch_stays_closed" in one.latched, "once the proof is over it must open"
+
+
+NO_EXCUSE = {
+    "a modulator": (BY_RELAY, {"modulator": True, "contactor": False}, "switch_stays_closed"),
+    "heat": (BY_RELAY, {"current_ma": 5_000}, "heat_stays_on"),
+    "a module without a timer relay": (OWN, {}, "switch_stays_closed"),
+}
+
+
+@pytest.mark.parametrize("how", NO_EXCUSE)
+def test_a_proof_excuses_the_contactor_of_a_timer_relay_alone(how):
+    module, says, guard = NO_EXCUSE[how]
+    one = proving(module, **says)
+    one.run(5)
+    assert guard in one.latched
+
+
+def test_a_proof_that_never_ends_is_believed_for_the_relays_time_and_a_margin():
+    one = proving()
+    one.run((BY_RELAY.timer_relay_us + PROOF_MORE_US) // US - 1)
+    assert not one.latched
+    one.run(6)
+    assert "switch_stays_closed" in one.latched
+
+
+def test_a_proof_of_another_session_excuses_nothing():
+    one = proving()
+    one.tick(notices=[Proving(one.state.board.session, -1), Proving(one.state.board.session + 1, one.board.up_us)])
+    one.run(5)
+    assert "switch_stays_closed" in one.latched
 
 
 def test_a_timer_relay_that_is_not_proven_is_no_run():

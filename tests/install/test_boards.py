@@ -22,8 +22,9 @@ from controller.drivers.locks import lock_port
 from controller.drivers.ports import Answer, Asked, Finder, asked, listed
 from controller.exit_codes import Exit
 from controller.install.places import RULE
-from controller.start_up import PORTS_FILE, Refused, assembled, found, parser
+from controller.start_up import PORTS_FILE, Refused, assembled, found, module_port, parser
 from tests.service.chambers import Pty, real, simulated
+from tests.service.module_layout import ADAPTER, DEVICES, link
 
 
 @contextmanager
@@ -97,7 +98,7 @@ def test_nothing_is_opened_before_somebody_agrees(links, capsys, monkeypatch, an
     (links / "usb-x-if00").symlink_to("/dev/null")
     monkeypatch.setattr(verb, "asked", lambda *_words: pytest.fail("it was opened"))
     options = verb.argparse.Namespace(folder=links, yes=False, speed=115_200, listen_s=1.0, name=False, by_socket=False,
-                                      adapter="", root=Path("/"), json=False)
+                                      adapter="", devices=links, root=Path("/"), json=False)
     from controller.commands.out import Out
 
     assert verb.act(options, Out(False), lambda _question: answer) == Exit.USAGE
@@ -228,11 +229,42 @@ def test_ports_are_listed_by_lasting_names_in_order(links):
 
 
 def test_a_modbus_adapter_is_named_by_its_number_and_never_opened(links, tmp_path, capsys, monkeypatch):
-    (links / "usb-Maker_Adapter_A50285BI-if00-port0").symlink_to("/dev/null")
+    link(links, "/dev/null", "A50285BI")
     monkeypatch.setattr(verb, "asked", lambda *_words: pytest.fail("it was opened"))
-    words = ["board", "find", "--in", str(links), "--root", str(tmp_path / "root"), "--adapter"]
+    words = ["board", "find", "--in", str(links), "--devices", str(tmp_path / DEVICES), "--root", str(tmp_path / "root"),
+             "--adapter"]
     assert main([*words, "A50285BI"]) == Exit.GOOD
     rule = (tmp_path / "root" / RULE.relative_to("/")).read_text()
-    assert 'ENV{ID_SERIAL}=="Maker_Adapter_A50285BI"' in rule and "soakwarden-A50285BI" in rule
+    assert 'ENV{ID_SERIAL}=="Invented_Adapter_A50285BI"' in rule and "soakwarden-A50285BI" in rule
     assert main([*words, "OTHER"]) == Exit.FILES
     assert "There are: A50285BI" in capsys.readouterr().err
+    link(links, "/dev/zero", "A50285BI", 1)
+    assert main([*words, "A50285BI"]) == Exit.FILES
+    assert "2 ports have an adapter with the serial number A50285BI" in capsys.readouterr().err
+
+
+NUMBERED = {"A50285BI": "A50285BI", "AB_12_3": "AB_12_3", "A 12": "A_12", "": "", None: ""}
+
+
+@pytest.mark.parametrize("serial", NUMBERED)
+def test_an_adapters_number_is_its_own_word_and_not_its_names(links, tmp_path, serial):
+    """Kernel files as Linux has them: `serial` beside `idVendor` of the device that the port's interface belongs to."""
+    made = link(links, "/dev/null", serial)
+    assert ports.serial_number(str(made), tmp_path / DEVICES) == NUMBERED[serial]
+    assert ports.serial_number(str(made), tmp_path / "none") == ""
+    assert ports.adapter_ports("Adapter", links, tmp_path / DEVICES) == () == ports.adapter_ports("", links, tmp_path / DEVICES)
+    found = ports.adapter_ports(NUMBERED[serial], links, tmp_path / DEVICES)
+    assert found == ((str(made),) if NUMBERED[serial] else ())
+
+
+def test_an_adapter_is_taken_when_it_is_the_only_one_with_its_number(links, tmp_path):
+    devices = tmp_path / DEVICES
+    right = link(links, "/dev/null")
+    link(links, "/dev/full", f"{ADAPTER}2")
+    link(links, "/dev/zero", None)
+    assert module_port(ADAPTER, links, devices, 0.0) == str(right)
+    with pytest.raises(Refused, match=f"There are: {ADAPTER}, {ADAPTER}2; and 1 without a number.*use another"):
+        module_port("OTHER", links, devices, 0.0)
+    link(links, "/dev/random", ADAPTER, 1)
+    with pytest.raises(Refused, match=r"2 ports have an adapter .*Unplug all but one"):
+        module_port(ADAPTER, links, devices, 0.0)

@@ -22,7 +22,7 @@ from controller.drivers.locks import lock_port
 from controller.exit_codes import Exit
 from controller.install.places import API, API_OPTIONS, CURRENT, HOUSE, MESSENGER
 from tests.service.chambers import Pty, real
-from tests.service.module_layout import ADAPTER, BOARD, chamber_text, commissioned, link
+from tests.service.module_layout import ADAPTER, BOARD, DEVICES, chamber_text, commissioned, link
 from tests.service.rig import Rig
 
 NOWHERE = Places(Path("/nowhere"), None, "", Path("/nowhere"))
@@ -287,7 +287,7 @@ def test_a_module_is_told_by_what_it_lacks_and_its_adapter_by_its_number(tmp_pat
     if plugged:
         link(tmp_path / "links", "/dev/null")
     assert folder.modbus is not None
-    found = list(chamber.module(folder, folder.modbus, tmp_path / "links"))
+    found = list(chamber.module(folder, folder.modbus, tmp_path / "links", tmp_path / DEVICES))
     assert [finding.mark for finding in found] == [Mark.GOOD, Mark.GOOD if plugged else Mark.BAD]
     assert "boot id and board limits are not fitted" in found[0].found and BOARD in found[0].found
     assert ADAPTER in found[1].found

@@ -45,6 +45,8 @@ class Talk:
     sequence: int = 0
     under_way: list[tuple[int, bytes]] = field(default_factory=list)
     beats: bool = True
+    babble_every_us: int = 0
+    """Somebody else's bytes come so often; 0: nobody else talks."""
 
     def __post_init__(self) -> None:
         self.line = Conversation(self.registers, SILENCE_US, 0)
@@ -59,6 +61,8 @@ class Talk:
             for at_us, data in [one for one in self.under_way if one[0] <= self.now_us]:
                 self.under_way.remove((at_us, data))
                 self.line.received(data, self.now_us)
+            if self.babble_every_us and self.now_us % self.babble_every_us < step_us:
+                self.line.received(b"\x07\x03\x00", self.now_us)
             sent = self.line.turn(self.now_us)
             assert sent or self.line.until_us > self.now_us, "a line with nothing to do must say when to come back"
             if sent:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from controller.link.modbus import Answer, Bad, Read, Table, Wrong, framed, gap_us
-from controller.link.modbus_wire import Came, Wire
+from controller.link.modbus import Answer, Bad, Read, Table, WriteCoil, Wrong, encode, framed, gap_us
+from controller.link.modbus_wire import NOISY_AFTER_US, Came, Wire
 
 ASKED = Read(1, Table.INPUT, 0, 1)
 RIGHT = framed(bytes((1, 4, 2, 0, 215)))
@@ -70,9 +70,13 @@ def test_bytes_that_nobody_asked_for_begin_a_drain():
     assert wire.free_us(AT + 20_000) == AT + 9_000 + QUIET_US
 
 
-def test_a_line_that_babbles_is_never_free():
-    wire = ready()
+def test_a_line_that_babbles_is_never_free_but_can_be_shouted_over():
+    wire, off = ready(), WriteCoil(1, 0, False)
     wire.receive(b"?", AT)
     for step in range(100):
-        wire.receive(b"?", AT + step * 100_000)
-        assert wire.free_us(AT + step * 100_000) > AT + step * 100_000
+        now_us = AT + step * 100_000
+        assert wire.receive(b"?", now_us) is None and wire.free_us(now_us) > now_us
+        assert wire.noisy(now_us) is (now_us >= AT + QUIET_US + NOISY_AFTER_US)
+    assert wire.shout(off, now_us) == encode(off)
+    assert wire.receive(encode(off), now_us + 5_000) is None, "an echo of what was shouted is nobody's"
+    assert wire.free_us(now_us + 5_000) == now_us + 5_000 + QUIET_US

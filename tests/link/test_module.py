@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.core.messages import Enable, Fault, Hello, OffReason, Report, Tell
-from controller.core.module import ModuleFound, SilenceProof
+from controller.core.module import ModuleFound, Proving, SilenceProof
 from controller.link.modbus import Table
 from controller.link.registers import Contact, Measure, channels, extremes_mc
 from tests.link.module_peer import CONTACTOR, DUTY, MODULATOR, TIME_OUT, ModulePeer
@@ -59,6 +59,29 @@ def test_a_time_out_that_does_not_hold_is_told_as_it_reads():
     talk.module.refuses.add(6)
     talk.tell(Hello).run(1)
     assert talk.of(ModuleFound) == [ModuleFound("TEST01/1", 7, 0, "")]
+
+
+def test_a_time_out_that_does_not_hold_stays_as_it_was_told_and_is_greeted_anew_slowly():
+    talk = Talk()
+    talk.module.refuses.add(6)
+    for _ in range(16):
+        talk.tell(Hello).run(2)
+    assert set(talk.of(ModuleFound)) == {ModuleFound("TEST01/1", 7, 0, "")}
+    assert len(talk.of(ModuleFound)) in (3, 4), "with every fifth hello"
+    assert talk.report.session == 7 and talk.report.heard >= talk.sequence - 1, "its readings are heard all the same"
+    talk.module.refuses.clear()
+    for _ in range(6):
+        talk.tell(Hello).run(2)
+    assert talk.of(ModuleFound)[-1] == ModuleFound("TEST01/1", 7, 3 * S, "")
+
+
+def test_a_time_out_that_changes_after_it_was_refused_needs_another_hello():
+    talk = Talk()
+    talk.module.refuses.add(6)
+    talk.tell(Hello).run(2)
+    talk.module.holding[TIME_OUT] = 20
+    talk.run(2)
+    assert talk.report.session == 0
 
 
 def test_outputs_that_do_not_read_back_off_are_told():
@@ -248,6 +271,9 @@ def test_a_timer_relay_is_proven_before_the_enable_is_taken():
     proof = talk.of(SilenceProof)
     assert len(proof) == 1 and proof[0].passed and 3.9 * S <= proof[0].after_us <= 4.5 * S
     assert not heated, "no heat before the proof"
+    begins, over = talk.of(Proving)
+    assert begins.session == over.session == 7 and over.began_us == -1
+    assert 0 < begins.began_us < next(one.up_us for one in talk.of(Report) if one.contactor) + 250 * MS
     talk.driven(8)
     assert talk.module.heats, "retriggered by every drive"
 
@@ -309,6 +335,18 @@ def test_registers_mean_what_the_map_says(how):
     one, block, value_mc, fault = MEANT[how]
     found = channels(MAP._replace(sensors=(one,), start=0, size=len(block)), block, 3)[0]
     assert found is not None and (found.value_mc, found.fault, found.conversions) == (value_mc, fault, 3)
+
+
+@pytest.mark.parametrize("bit", [0, 1])
+@pytest.mark.parametrize("inverted", [False, True])
+def test_an_inverted_contact_means_the_other_way_round_in_the_report_and_for_the_heat(bit, inverted):
+    stop = Contact("local_stop", Table.DISCRETE, 3, inverted)
+    talk = Talk(MAP._replace(contacts=(*MAP.contacts, stop)))
+    talk.module.discretes[3] = bit
+    talk.heating()
+    pressed = bool(bit) != inverted
+    assert talk.report.local_stop is pressed and talk.module.heats is not pressed
+    assert talk.report.door is True, "its neighbour is not turned round"
 
 
 @given(st.integers(1, 2), st.booleans(), st.integers(1, 10**6), st.data())

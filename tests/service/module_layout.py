@@ -89,10 +89,26 @@ def today() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def link(links: Path, target: str, serial: str = ADAPTER) -> Path:
-    """A lasting name as the device manager would make it."""
+DEVICES = "devices"
+"""Beside a folder of links: the kernel's folder of serial devices, and what they hang on."""
+
+
+def link(links: Path, target: str, serial: str | None = ADAPTER, interface: int = 0) -> Path:
+    """A lasting name as the device manager would make it, and the kernel's word for the device behind it. `serial` is None
+    of an adapter that has none."""
     links.mkdir(exist_ok=True)
-    made = links / f"usb-Invented_Adapter_{serial}-if00-port0"
+    name = os.path.basename(target)
+    adapter = links.parent / "usb" / f"{serial}-{name}"
+    port = adapter / f"{name}:1.{interface}" / name
+    port.mkdir(parents=True, exist_ok=True)
+    (adapter / "idVendor").write_text("1a86\n")
+    if serial is not None:
+        (adapter / "serial").write_text(f"{serial}\n")
+    device = links.parent / DEVICES / name / "device"
+    device.parent.mkdir(parents=True, exist_ok=True)
+    device.unlink(missing_ok=True)
+    device.symlink_to(port)
+    made = links / f"usb-Invented_Adapter{'' if serial is None else f'_{serial}'}-if{interface:02x}-port0"
     made.unlink(missing_ok=True)
     os.symlink(target, made)
     return made

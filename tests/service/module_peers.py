@@ -122,6 +122,8 @@ class Hostile:
 
     def __init__(self, module: ModulePeer) -> None:
         self.module = module
+        self.babbles = False
+        """Somebody else talks on the same wires, all the time."""
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         self.port = os.ttyname(self._slave)
@@ -141,6 +143,9 @@ class Hostile:
             if len(kept) >= 8:  # every request of the product's has eight bytes
                 under_way += [(now_s + late_us / 1e6, data) for late_us, data in self.module.receive(kept[:8])]
                 kept = b""
+            if self.babbles:
+                os.write(self._master, b"\x07")
+                self._over.wait(0.03)
             for at_s, data in [one for one in under_way if one[0] <= now_s]:
                 under_way.remove((at_s, data))
                 os.write(self._master, data)

@@ -108,8 +108,16 @@ class Person:
 
 def asked(folder: Path, person: Callable[[str], str]) -> int:
     options = argparse.Namespace(folder=folder, yes=False, simulated=False, name=None, board=None, port=None, shape="bench",
-                                 adapter=None, unit=1)
+                                 adapter=None, unit=None)
     return chamber.act(options, Out(False), person)
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    (["--adapter", "A50285BI", "--board", "abcdef"], "a chamber has one of them"), (["--unit", "3"], "--adapter too"),
+    (["--adapter", "A50285BI", "--simulated"], "has none")])
+def test_options_that_do_not_go_together_are_refused_and_nothing_is_written(tmp_path, capsys, more, words):
+    assert main(["chamber", "new", str(tmp_path / "c"), "--yes", *more]) == Exit.USAGE
+    assert words in capsys.readouterr().err and not (tmp_path / "c").exists()
 
 
 def test_it_asks_and_writes_what_was_answered(tmp_path, capsys):

@@ -97,6 +97,7 @@ def test_every_number_that_must_be_there_may_not_be_missing(place, row: Number, 
 
 
 SIZE = r"^size = 4$"
+HOLDING = r"^table = \"input\"\n"
 BROKEN = {
     "a sensor past the block": (r"^register = 1$", "register = 4", "modbus sensor 2 register", "within the block, 0 to 3"),
     "a sensor before the block": (r"^start = 0$", "start = 1", "modbus sensor 1 register", "within the block, 1 to 4"),
@@ -106,6 +107,7 @@ BROKEN = {
     "no temperature below zero": (r"^signed = true$", "signed = false", "modbus sensor 1 c_per_count", "carries 0 to 655.35"),
     "a scale that ends below the ceiling": (r"^c_per_count = 0.01$", "c_per_count = 0.004", "modbus sensor 1 c_per_count",
                                             "135 °C"),
+    "steps too coarse": (r"^c_per_count = 0.01$", "c_per_count = 2", "modbus sensor 1 c_per_count", "0.0001 to 1 °C"),
     "a fault value that is a temperature": (r"^signed = true$", "signed = true\nfaults = [2100]", "modbus sensor 1 faults",
                                             "2100"),
     "a fault value that no register holds": (r"^signed = true$", "signed = true\nfaults = [65535]", "modbus sensor 1 faults",
@@ -120,6 +122,31 @@ BROKEN = {
     "one contact twice": (r"^name = \"arm_button\"$", 'name = "door"', "modbus contact 2 name", "each contact once"),
     "one contact's place twice": (rf"^address = {ARM}$", f"address = {DOOR}", "modbus contact 2 address", "discrete once"),
     "a sensor without a place": (r"^channel = 1\nregister", "channel = 3\nregister", "modbus sensor", "none for channel 1"),
+    "a counter that is the temperature": (r"^counter_register = 3$", "counter_register = 0", "modbus sensor 1 counter_register",
+                                          "0, which sensor 1 register names already"),
+    "a counter that is another's temperature": (r"^counter_register = 3$", "counter_register = 1", "modbus sensor 2 register",
+                                                "1, which sensor 1 counter_register names already"),
+    "a counter that is the fault register": (r"^signed = true$", "signed = true\nfault_register = 3\nfault_mask = 1",
+                                             "modbus sensor 1 counter_register", "3, which sensor 1 fault_register"),
+    "a fault register that is the temperature": (r"^signed = true$", "signed = true\nfault_register = 0\nfault_mask = 1",
+                                                 "modbus sensor 1 fault_register", "0, which sensor 1 register"),
+    "one fault bit for two sensors": (
+        r"^signed = true\n((?:.*\n)*?)signed = true$", "signed = true\nfault_register = 2\nfault_mask = 6\n"
+        r"\1" "signed = true\nfault_register = 2\nfault_mask = 3", "modbus sensor 2 fault_mask", "fault_mask names 2 already"),
+    "a measure that is the counter": (SIZE, 'size = 4\nmeasure = [{name = "aux_mv", register = 3, per_count = 1}]',
+                                      "modbus measure 1 register", "3, which sensor 1 counter_register"),
+    "a time-out that is the counter": (HOLDING + r"((?:.*\n)*)time_out_register = 30$",
+                                       r"table = 'holding'\n\1time_out_register = 3", "modbus time_out_register",
+                                       "3, which sensor 1 counter_register"),
+    "a duty that is the counter": (HOLDING + r"((?:.*\n)*)modulator_coil = 0$",
+                                   r"table = 'holding'\n\1duty_register = 3\nduty_full = 9", "modbus duty_register",
+                                   "3, which sensor 1 counter_register"),
+    "a block that looks like the time-out": (HOLDING + r"((?:.*\n)*)size = 4$", r"table = 'holding'\n\1size = 1",
+                                             "modbus size", "2 or more beside a time_out_register"),
+    "a block that looks like the duty": (
+        HOLDING + r"((?:.*\n)*)size = 4\ncontactor_coil = 1\nmodulator_coil = 0$",
+        r"table = 'holding'\n\1size = 1\ncontactor_coil = 1\nduty_register = 9\nduty_full = 9", "modbus size",
+        "2 or more beside a duty_register"),
     "no modulator": (r"^modulator_coil = 0\n", "", "modbus modulator_coil", "one of the two"),
     "both modulators": (SIZE, "size = 4\nduty_register = 9\nduty_full = 100", "modbus modulator_coil", "one of the two"),
     "a duty without its full value": (r"^modulator_coil = 0$", "duty_register = 9", "modbus duty_full", "missing"),
@@ -163,9 +190,18 @@ ALL = [(TEXT, *row) for row in BROKEN.values()] + [(RELAY, *row) for row in WITH
 
 @pytest.mark.parametrize(("text", "pattern", "instead", "field", "words"), ALL, ids=[*BROKEN, *WITH_RELAY])
 def test_every_mistake_is_refused_with_its_place_and_the_remedy(text, pattern, instead, field, words):
-    told = {one.field: one for one in mistakes(edited(text, pattern, instead))}
-    assert words in str(told[field])
-    assert told[field].advice and told[field].allowed
+    told = [one for one in mistakes(edited(text, pattern, instead)) if one.field == field]
+    assert any(words in str(one) for one in told)
+    assert all(one.advice and one.allowed for one in told)
+
+
+def test_sensors_may_share_a_counter_and_a_register_of_fault_bits():
+    shared = re.sub(r"(?m)^signed = true$", "signed = true\nfault_register = 2\nfault_mask = MASK", TEXT)
+    first, second = re.sub("MASK", "1", shared, count=1), "2"
+    folder = read(first.replace("MASK", second))
+    assert folder.modbus is not None
+    assert [(one.counter_register, one.fault_register, one.fault_mask) for one in folder.modbus.sensors] == [
+        (COUNTER, 2, 1), (COUNTER, 2, 2)]
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.__name__)
@@ -195,6 +231,16 @@ def test_the_highest_level_is_in_the_building_and_the_reason_is_in_words():
     for words in ("no hello", "boot id", "limits", "protocol v1"):
         assert words in module.why
     assert "protocol v1" in module.next_thing
+
+
+def test_the_manual_and_the_first_page_say_that_no_module_heats_before_proofs_can_be_made():
+    """A new chamber has no proofs, and no command makes any: until one does, nothing else is true."""
+    everything = {name: True for row in LEVELS for need in row.needs for name in need.any_of}
+    assert may_do(everything, frozenset(), False, True).level is Level.MEASURE_ONLY
+    step = PAGE.split("\n6. ")[1].split("\n7. ")[0]
+    assert "measure only" in step and "is not built" in step and "must click when a run begins" not in step
+    row = next(line for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines() if "Modbus RTU" in line)
+    assert "only once proofs can be made" in row
 
 
 FIELDS = [row.key for row in (*WHOLE, *OUTPUTS, *SENSOR, *SENSOR_MORE, *MEASURE)]

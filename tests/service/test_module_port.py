@@ -21,7 +21,7 @@ from controller.drivers.module_port import ModulePort
 from controller.drivers.serial_port import Lost, Opened
 from controller.link.registers import RegisterMap
 from tests.link.module_peer import SPOILT, ModulePeer, Spoil
-from tests.service.module_layout import BOARD, DOOR, SEEN, TIME_OUT, chamber_text, commissioned
+from tests.service.module_layout import BOARD, CONTACTOR, DOOR, SEEN, TIME_OUT, chamber_text, commissioned
 from tests.service.module_peers import SERVERS, Hostile, Server
 
 pytestmark = pytest.mark.slow
@@ -174,6 +174,24 @@ def test_an_adapter_that_is_pulled_is_one_lost_line_and_found_again_without_spin
     finally:
         plugged.port.close()
         other.close()
+        peer.close()
+
+
+@pytest.mark.parametrize("leaves", [False, True], ids=["a drive", "the end"])
+def test_a_second_talker_on_the_wires_does_not_keep_the_heat_on(tmp_path, leaves):
+    peer, plugged = hostile(tmp_path)
+    try:
+        plugged.heat()
+        peer.babbles = True
+        threading.Event().wait(0.5)
+        if leaves:
+            plugged.port.close()
+        else:
+            plugged.permit = False
+            plugged.until(lambda: not peer.module.coils[CONTACTOR])
+        assert peer.module.coils[:2] == [0, 0]
+    finally:
+        plugged.port.close()
         peer.close()
 
 

@@ -25,7 +25,7 @@ from controller.start_up import own_version
 from tests.link.module_peer import TIME_OUT, ModulePeer
 from tests.service import module_layout
 from tests.service.chambers import integers, short
-from tests.service.module_layout import ADAPTER, BOARD, DOOR, chamber_text, commissioned
+from tests.service.module_layout import ADAPTER, ARM, BOARD, COUNTER, DOOR, SEEN, chamber_text, commissioned
 from tests.service.module_peers import SERVERS, Hostile
 from tests.service.rig import Raw
 
@@ -42,7 +42,8 @@ class Ran:
         module_layout.link(self.links, port)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.service", "--chamber", str(self.chamber), "--data", str(self.data),
-             "--find-in", str(self.links)], text=True, stderr=subprocess.PIPE, env=dict(os.environ))
+             "--find-in", str(self.links), "--devices", str(folder / module_layout.DEVICES)], text=True,
+            stderr=subprocess.PIPE, env=dict(os.environ))
         self.person = Raw(self.data / "controller.sock")
 
     def until(self, holds: Any, most: int = 4_000) -> dict[str, Any]:
@@ -157,12 +158,46 @@ def test_a_module_that_does_not_hold_its_time_out_gets_no_start(tmp_path):
         now = ran.until(lambda now: "time-out" in now["board"]["line"] or "time-out" in now["sentence"])
         assert not now["board"]["accepted"]
         before = now["tick"]
-        ran.start()
-        ran.until(lambda now: now["tick"] > before + 2)
+        answers = []
+        while len(answers) < 6:
+            now = ran.until(lambda now: now["tick"] > before + len(answers))
+            assert "reads back as 0 s" in now["sentence"] and "reads back as 0 s" in now["board"]["line"]
+            answers.append(ran.start()["refused"]["reason"])
+        assert all("reads back as 0 s" in answer for answer in answers)
         ran.end()
-        assert [fields["code"] for kind, fields in ran.events() if kind == "command_refused"] == ["board_absent"]
-        assert any("reads back as 0 s" in fields["reason"] for kind, fields in ran.events() if kind == "module_refused")
+        assert {fields["code"] for kind, fields in ran.events() if kind == "command_refused"} == {"board_absent"}
+        (said,) = [fields["reason"] for kind, fields in ran.events() if kind == "module_refused"]
+        assert "reads back as 0 s" in said
         assert peer.module.holding[TIME_OUT] == 0
+    finally:
+        ran.close()
+        peer.close()
+
+
+@pytest.mark.parametrize("relay_s", ["3", "4", "4.8"])
+def test_a_timer_relay_lets_a_run_begin_once_it_is_proven_and_a_stuck_one_says_so(tmp_path, relay_s):
+    """Its proof holds the contactor closed without a permit for as long as the relay takes; that is no trip."""
+    peer = hostile()
+    peer.module.relay_us, peer.module.seen_at, peer.module.has_time_out = round(float(relay_s) * 1e6), SEEN, False
+    peer.module.relay_stuck = True
+    text = chamber_text(relay=True).replace("timer_relay_s = 4", f"timer_relay_s = {relay_s}")
+    ran = Ran(tmp_path, peer.port, text.replace(f"counter_register = {COUNTER}\n", ""))
+    try:
+        for good in (False, True):
+            peer.module.relay_stuck = not good
+            ran.ready_and_started()
+            ran.until(lambda now: now["pending"] is not None and not now["pending"]["armed"])
+            peer.module.discretes[ARM] = 1
+            now = ran.until(lambda now: now["pending"] is None)
+            peer.module.discretes[ARM] = 0
+            assert (now["run"] is not None) is good and not now["latches"]
+            assert good or not peer.module.heats
+        ran.until(lambda now: peer.module.heats)
+        ran.end()
+        events = ran.events()
+        lapsed = [fields["reason"] for kind, fields in events if kind == "start_lapsed"]
+        assert len(lapsed) == 1 and "timer relay was not proven: the contactor was still closed" in lapsed[0]
+        assert "tripped" not in dict(events) and "alarm" not in dict(events)
     finally:
         ran.close()
         peer.close()
@@ -173,7 +208,7 @@ def test_an_adapter_that_is_not_there_is_refused_by_its_number(tmp_path, monkeyp
 
     monkeypatch.setattr(start_up, "FIND_S", 0.0)
     with pytest.raises(start_up.Refused) as refused:
-        start_up.module_port(ADAPTER, tmp_path, 0.0)
+        start_up.module_port(ADAPTER, tmp_path, tmp_path, 0.0)
     assert refused.value.code == Exit.PEER and ADAPTER in str(refused.value)
 
 
@@ -182,16 +217,6 @@ def test_a_port_by_name_is_refused_for_a_module(tmp_path):
     child = subprocess.run([sys.executable, "-m", "controller.service", "--chamber", str(tmp_path / "c"), "--data",
                             str(tmp_path / "d"), "--port", "/dev/null"], capture_output=True, text=True, check=False)
     assert child.returncode == Exit.USAGE and "adapter's serial number" in child.stderr
-
-
-def test_the_lasting_name_leads_to_the_adapter_and_to_no_other(tmp_path):
-    from controller.drivers.ports import adapter_port, serial_number
-
-    links = tmp_path / "links"
-    other = module_layout.link(links, "/dev/null", "TEST012")
-    assert adapter_port(ADAPTER, links) == ""
-    right = module_layout.link(links, "/dev/null")
-    assert adapter_port(ADAPTER, links) == str(right) and serial_number(str(other)) == "TEST012"
 
 
 def test_the_facts_of_a_module_chamber_name_no_limits_of_a_board(tmp_path):

@@ -21,7 +21,7 @@ export function limitLadder(facts, now, unit = "C") {
   const { limits } = facts;
   return [
     [limits.weakest_mc, "weakest thing in the chamber"], [limits.thermal_link_mc, "thermal link opens, once"],
-    [limits.limiter_mc, `limiter opens, ${plusMinus(limits.limiter_tolerance_mc ?? 0, unit)}`], [limits.board_ceiling_mc, "board’s own ceiling"],
+    [limits.limiter_mc, facts.fitted.limiter ? `limiter opens, ${plusMinus(limits.limiter_tolerance_mc ?? 0, unit)}` : "a limiter would open; it is not fitted"], [limits.board_ceiling_mc, "board’s own ceiling"],
     [limits.ceiling_mc, "chamber’s ceiling, kept by the controller"], now?.run && [now.run.run_ceiling_mc, `limit of run ${now.run.id}`],
     now?.run && [Math.max(...now.run.segments.map((segment) => segment.target_mc)), "hottest set point of the run"], [limits.hot_mc, "hot to touch above this"],
   ].filter((row) => row && Number.isFinite(row[0]));
