@@ -96,20 +96,17 @@ static bool paint_holds(void)
 static bool program_slice(uint32_t *sum)
 {
     uint16_t end = (uint16_t)__data_load_end;
+    uint16_t at = crc_at;
+    uint32_t now = (at == 0u) ? UINT32_MAX : crc;
 
-    if (crc_at == 0u) {
-        crc = UINT32_MAX;
+    for (uint8_t byte = 0u; (byte < PROGRAM_SLICE) && (at < end); byte++) {
+        now = crc32_more(now, pgm_read_byte(at));
+        at++;
     }
-    for (uint8_t byte = 0u; (byte < PROGRAM_SLICE) && (crc_at < end); byte++) {
-        crc = crc32_more(crc, pgm_read_byte(crc_at));
-        crc_at++;
-    }
-    if (crc_at < end) {
-        return false;
-    }
-    crc_at = 0u;
-    *sum = ~crc;
-    return true;
+    crc = now;
+    *sum = ~now;
+    crc_at = (at < end) ? at : 0u;
+    return at >= end;
 }
 
 /* seal.py has put the checksum behind the image. */
