@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "machine.h"
 
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_io.h>
 #include <stdio.h>
@@ -19,7 +20,7 @@
 #define WDE 0x08
 #define WDRF 0x08
 
-machine_t machine;
+machine_t machine = {.worn_at = -1};
 
 static avr_t *avr;
 static bool line_begun;
@@ -94,7 +95,8 @@ static avr_cycle_count_t feed(avr_t *chip, avr_cycle_count_t when, void *param)
         return 0;
     }
     if (may_feed) {
-        avr_raise_irq(avr_io_getirq(chip, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), waiting[waiting_from]);
+        avr_raise_irq(avr_io_getirq(chip, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT),
+                      waiting[waiting_from] | ((outside.hands & HAND_FRAMING) ? UART_INPUT_FE : 0u));
         waiting_from = (waiting_from + 1) % WAITING_MAX;
         waiting_count--;
     }
@@ -130,9 +132,26 @@ static void thaw(void)
     }
 }
 
+static void eeprom_byte(uint16_t at, uint8_t *byte, uint32_t what)
+{
+    avr_eeprom_desc_t one = {.ee = byte, .offset = at, .size = 1};
+
+    avr_ioctl(avr, what, &one);
+}
+
+void machine_wear(uint16_t at)
+{
+    machine.worn_at = at;
+    eeprom_byte(at, &machine.worn_byte, AVR_IOCTL_EEPROM_GET);
+}
+
+/* Called behind the write. */
 static void on_eeprom(avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq, (void)param;
+    if ((value & EEPE) && machine.worn_at == (avr->data[EEAR_AT] | avr->data[EEAR_AT + 1] << 8)) {
+        eeprom_byte((uint16_t)machine.worn_at, &machine.worn_byte, AVR_IOCTL_EEPROM_SET);
+    }
     if (value & EEPE) {
         tell(KIND_EEPROM, avr->data[EEAR_AT], STOP_EEPROM);
     }
