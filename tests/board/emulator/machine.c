@@ -20,7 +20,7 @@
 #define WDE 0x08
 #define WDRF 0x08
 
-machine_t machine = {.worn_at = -1};
+machine_t machine;
 
 static avr_t *avr;
 static bool line_begun;
@@ -139,18 +139,24 @@ static void eeprom_byte(uint16_t at, uint8_t *byte, uint32_t what)
     avr_ioctl(avr, what, &one);
 }
 
-void machine_wear(uint16_t at)
+void machine_wear(uint16_t at, uint8_t length)
 {
-    machine.worn_at = at;
-    eeprom_byte(at, &machine.worn_byte, AVR_IOCTL_EEPROM_GET);
+    machine.worn_from = at;
+    machine.worn_to = at;
+    while (machine.worn_to < at + length && machine.worn_to - at < (int)sizeof machine.worn_byte) {
+        eeprom_byte(machine.worn_to, &machine.worn_byte[machine.worn_to - at], AVR_IOCTL_EEPROM_GET);
+        machine.worn_to++;
+    }
 }
 
 /* Called behind the write. */
 static void on_eeprom(avr_irq_t *irq, uint32_t value, void *param)
 {
+    uint16_t at = (uint16_t)(avr->data[EEAR_AT] | avr->data[EEAR_AT + 1] << 8);
+
     (void)irq, (void)param;
-    if ((value & EEPE) && machine.worn_at == (avr->data[EEAR_AT] | avr->data[EEAR_AT + 1] << 8)) {
-        eeprom_byte((uint16_t)machine.worn_at, &machine.worn_byte, AVR_IOCTL_EEPROM_SET);
+    if ((value & EEPE) && at >= machine.worn_from && at < machine.worn_to) {
+        eeprom_byte(at, &machine.worn_byte[at - machine.worn_from], AVR_IOCTL_EEPROM_SET);
     }
     if (value & EEPE) {
         tell(KIND_EEPROM, avr->data[EEAR_AT], STOP_EEPROM);
