@@ -10,7 +10,7 @@
 #include "flash.h"
 #include "senses.h"
 
-#define PROGRAM_SLICE 6u
+#define PROGRAM_SLICE 7u
 #define EVERY_INPUT 8u /* passes between turns; the program has all others */
 #define EVERY_REGISTERS 16u
 #define EVERY_BLOCK 4u
