@@ -8,7 +8,7 @@ import pytest
 from controller.core.messages import OffReason, ResetCause, Tell
 from tests.board import machine as chips
 from tests.board.emulated import EmulatedBoard
-from tests.board.host import MS, S1, SILENCE_US, Host, fell_us, heating, needs_emulator, pins_high
+from tests.board.host import MS, SILENCE_US, Host, fell_us, heating, needs_emulator, pins_high
 
 pytestmark = needs_emulator
 FAILED_AT = 0x4B
