@@ -22,6 +22,11 @@ from controller.core.work import Field, Work
 NAMED_AHEAD_MAX_US = 24 * 3_600 * 1_000_000
 START_BLOCKERS = tuple(contact for contact in Contact if contact is not Contact.ARMED)
 """Contacts of the permit line that must be closed already when somebody asks for a start."""
+NOT_THERE = {INDEX[guard]: part for guard, part in (
+    ("smoke", "The smoke contact"), ("limiter_open", "The limiter's contact"), ("local_stop", "The local stop"),
+    ("door", "The door's contact"))}
+"""By row of GUARDS: what the chamber file says is fitted and a report leaves out."""
+CHECK_WIRE = "Check its wire and the board's settings, or the chamber file if the chamber has none."
 
 
 class NotDone(Exception):
@@ -174,6 +179,8 @@ def check_ready(work: Work, ceiling_mc: int | None) -> None:
         )
     for contact in START_BLOCKERS:
         for row in ROWS_OF[contact]:
+            if work.values[row] == UNKNOWN and row in NOT_THERE:
+                raise NotDone("cause_stands", f"{NOT_THERE[row]} is not there: the board reports none. {CHECK_WIRE}")
             if not work.values[row] < work.limits[row]:
                 raise NotDone("cause_stands", f"{GUARDS[row].cause} {GUARDS[row].do[0]}")
 

@@ -8,7 +8,7 @@
 #include "thermocouple.h"
 
 #define WAIT_MAX 100u /* passes; a conversion takes about 0.2 s */
-#define ASK_AFTER 15u /* passes; none is done sooner, so that asking would be noise on the bus */
+#define ASK_AFTER 18u /* passes; none is done sooner, so that asking would be noise on the bus */
 #define BUS_PASSES_MAX 3u /* the longest exchange takes 0.1 ms */
 #define EXCHANGE_BYTES (REGISTERS + 1u)
 

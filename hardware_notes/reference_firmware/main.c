@@ -8,6 +8,7 @@
 #include "clock.h"
 #include "converter.h"
 #include "decide.h"
+#include "flash.h"
 #include "frames.h"
 #include "memory.h"
 #include "selftest.h"
@@ -49,7 +50,7 @@ static bool fitted(fitted_t part)
     return (memory_identity()->fitted & (uint16_t)part) != 0u;
 }
 
-static void inputs_read(uint8_t passes)
+static APART void inputs_read(uint8_t passes)
 {
     uint8_t contacts = 0u;
 

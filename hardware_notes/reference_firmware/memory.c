@@ -1,5 +1,5 @@
 /* The EEPROM takes 3.4 ms a byte (from memory of the data sheet), so a byte a pass is no hurry. A record being written is
- * not judged until it has been read back. */
+ * not judged until it has been read back. The limits are written once a second at most, whatever the wire asks for. */
 #include "memory.h"
 
 #include <avr/io.h>
@@ -9,6 +9,7 @@
 
 #define SETTINGS_BYTES (IDENTITY_BYTES + LIMITS_BYTES)
 #define WRITE_TRIES 3u
+#define LIMITS_REST 100u /* passes from one writing of the limits to the next */
 #define LONGEST_ANEW_S 86400u /* where the stored longest time is lost with its record: one day */
 
 _Static_assert(LIMITS_AT == (IDENTITY_AT + IDENTITY_BYTES), "both records are checked as one stretch");
@@ -31,8 +32,10 @@ static stored_limits_t limits;
 static life_t life;
 static uint8_t life_slot;
 static bool life_wanted;
-static bool limits_wanted;
+static bool limits_wanted; /* not begun to be written yet */
 static int32_t wanted_mc;
+static uint8_t limits_rest; /* passes */
+static bool worn; /* limits did not read back: no good settings until a reset, and the lower ceiling stands */
 static writing_t writing;
 
 static bool busy(void)
@@ -65,7 +68,8 @@ static void bytes_read(uint16_t from, uint8_t *bytes, uint8_t length)
     }
 }
 
-/* A bad identity leaves the last good one standing: reports need a name, and there is no heat either way. */
+/* A bad identity leaves the last good one standing: reports need a name, and there is no heat either way. A
+ * wish that is not stored is in force where it is lower, and only there. */
 static void settings_judge(void)
 {
     identity_t read_identity;
@@ -79,7 +83,10 @@ static void settings_judge(void)
     if (limits_good) {
         limits = read_limits;
     }
-    good = identity_good && limits_good;
+    if ((limits_wanted || worn) && (wanted_mc < limits.board_ceiling_mc)) {
+        limits.board_ceiling_mc = wanted_mc;
+    }
+    good = identity_good && limits_good && !worn;
 }
 
 static uint16_t slot_address(uint8_t slot)
@@ -126,7 +133,9 @@ static void write_begin(void)
 
     writing.at = 0u;
     writing.tries = 0u;
-    if (limits_wanted) {
+    if (limits_wanted && (limits_rest == 0u)) {
+        limits_wanted = false;
+        limits_rest = LIMITS_REST;
         kept.board_ceiling_mc = wanted_mc;
         kept.longest_s = (kept.longest_s == 0u) ? LONGEST_ANEW_S : kept.longest_s;
         limits_write(writing.bytes, &kept);
@@ -154,14 +163,16 @@ static bool reads_back(void)
 
 static void write_end(void)
 {
-    if (!reads_back() && (writing.tries < WRITE_TRIES)) {
+    bool same = reads_back();
+
+    if (!same && (writing.tries < WRITE_TRIES)) {
         writing.tries++;
         writing.at = 0u;
         return;
     }
     writing.length = 0u;
     if (writing.to == LIMITS_AT) {
-        limits_wanted = false;
+        worn = worn || !same;
         bytes_read(IDENTITY_AT, settings, SETTINGS_BYTES);
         settings_judge();
     }
@@ -198,6 +209,9 @@ static void check_pass(void)
 
 void memory_pass(void)
 {
+    if (limits_rest > 0u) {
+        limits_rest--;
+    }
     if (busy()) {
         return;
     }
@@ -230,17 +244,12 @@ void memory_store(int32_t board_ceiling_mc)
 {
     wanted_mc = board_ceiling_mc;
     limits_wanted = true;
-    if (writing.to == LIMITS_AT) {
-        writing.length = 0u; /* an older wish, half written: begin anew */
-    }
-    if (board_ceiling_mc < limits.board_ceiling_mc) {
-        limits.board_ceiling_mc = board_ceiling_mc;
-    }
+    settings_judge();
 }
 
 bool memory_storing(void)
 {
-    return limits_wanted;
+    return limits_wanted || ((writing.length > 0u) && (writing.to == LIMITS_AT));
 }
 
 uint16_t memory_boot(void)

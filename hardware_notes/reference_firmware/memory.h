@@ -17,10 +17,11 @@ void memory_pass(void);
 bool memory_good(void);
 const identity_t *memory_identity(void);
 
-/* What is in force: the stored limits, and while they are being written the lower ceiling of both. */
+/* What is in force: the stored limits, and while they are being written, or cannot be, the lower ceiling of both. */
 const stored_limits_t *memory_limits(void);
 
-/* Keeps a new board ceiling. It is stored and read back some passes later. */
+/* Keeps a new board ceiling. It is stored and read back some passes later, or a second after the one before; where it
+ * does not read back, the settings are not good until a reset. */
 void memory_store(int32_t board_ceiling_mc);
 bool memory_storing(void);
 

@@ -231,7 +231,7 @@ static uint16_t answer(uint8_t *to, const state_t *state)
     return length;
 }
 
-void speech_pass(uint8_t passes, state_t *state, const inputs_t *inputs, const outputs_t *outputs)
+APART void speech_pass(uint8_t passes, state_t *state, const inputs_t *inputs, const outputs_t *outputs)
 {
     uint8_t *to = uart_line();
     uint16_t length = 0u;

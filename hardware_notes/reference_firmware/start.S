@@ -127,19 +127,17 @@ march_block:
     ret
 .size march_block, . - march_block
 
-; uint8_t registers_test(void): every pair of registers takes 0x55 and 0xAA, which add up to 0xFF, and then the two the
+; uint8_t registers_test(void): every pair of registers takes 0x55 and 0xAA, which differ in every bit, and then the two the
 ; other way round. 0 is good. The patterns' own registers are seen by every pair, r26 keeps the verdict and r0:r1 what a
 ; pair held. Interrupts may come: they keep registers.
 .macro pair_holds low, high
     movw r0, \low
     movw \low, r22
-    add \low, \high
-    inc \low
-    or r26, \low
+    eor \low, \high
+    and r26, \low
     movw \low, r24
-    add \low, \high
-    inc \low
-    or r26, \low
+    eor \low, \high
+    and r26, \low
     movw \low, r0
 .endm
 
@@ -151,7 +149,7 @@ registers_test:
     ldi r23, 0xAA
     ldi r24, 0xAA
     ldi r25, 0x55
-    clr r26
+    ldi r26, 0xFF
     pair_holds r2, r3
     pair_holds r4, r5
     pair_holds r6, r7
@@ -164,13 +162,14 @@ registers_test:
     pair_holds r20, r21
     pair_holds r28, r29
     pair_holds r30, r31
+    com r26
     mov r24, r26
     clr r1
     ret
 .size registers_test, . - registers_test
 
-; uint32_t crc32_more(uint32_t before, uint8_t byte): CRC-32 (reflected, polynomial 0xEDB88320), half a byte at a time. The
-; compiler's own shifts by four take three times as long.
+; uint32_t crc32_more(uint32_t before, uint16_t at, uint8_t count): CRC-32 (reflected, polynomial 0xEDB88320) over 1 to 255
+; bytes of the program memory, half a byte at a time. The compiler's own shifts by four take three times as long.
 .macro crc32_shift from, to
     swap \from
     mov r0, \from
@@ -183,8 +182,15 @@ registers_test:
 .global crc32_more
 .type crc32_more, @function
 crc32_more:
-    eor r22, r20
+    movw r30, r20
+    lpm r0, Z+
+    movw r20, r30
+    eor r22, r0
     rcall .Lhalf
+    rcall .Lhalf
+    dec r18
+    brne crc32_more
+    ret
 .Lhalf:
     mov r30, r22
     andi r30, 0x0F

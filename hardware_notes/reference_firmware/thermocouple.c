@@ -6,7 +6,9 @@
 #define SR_RANGE 0x40u
 #define SR_OVER_OR_UNDER 0x02u
 #define SR_OPEN 0x01u
-#define VALUE_SPARE 32 /* the value's 19 bits stand at the top of 24 */
+#define VALUE_SPARE 5u /* bits: the value's 19 stand at the top of 24 */
+#define VALUE_DOWN 4u /* its step is 2^-7 degC: 125/16 of 0.001 degC */
+#define COLD_DOWN 8u /* its step is 2^-6 degC, at the top of 16 bits: 1/256 degC, 125/32 */
 #define COLD_MIN_MC 0
 #define COLD_MAX_MC 70000
 
@@ -16,22 +18,15 @@ const uint8_t THERMOCOUPLE_SETTINGS[SETTING_BYTES] = {
     CR0_OURS, 0x03u, 0xFFu, 0x7Fu, 0xC0u, 0x7Fu, 0xFFu, 0x80u, 0x00u, 0x00u,
 };
 
-/* One step is 2^-7 degC, so 125/16 of 0.001 degC; at most 262,144 steps. Exact to the unit, towards zero. */
-static int32_t value_mc_of(const uint8_t *bytes)
+/* Three bytes, the first on top, to 0.001 degC: 125 times, and `down` powers of two. Exact to the unit, towards zero; by
+ * shifts, since a division costs this processor ten times as much. */
+static int32_t mc_of(uint8_t top, uint8_t middle, uint8_t low, uint8_t down)
 {
-    uint32_t raw = ((uint32_t)bytes[0] << 16) | ((uint32_t)bytes[1] << 8) | (uint32_t)bytes[2];
-    int32_t signed_raw = (bytes[0] >= 0x80u) ? ((int32_t)raw - 0x1000000) : (int32_t)raw;
+    uint32_t raw = ((uint32_t)top << 16) | ((uint32_t)middle << 8) | (uint32_t)low;
+    bool negative = top >= 0x80u;
+    int32_t mc = (int32_t)((((negative ? (0x1000000u - raw) : raw) >> VALUE_SPARE) * 125u) >> down);
 
-    return ((signed_raw / VALUE_SPARE) * 125) / 16;
-}
-
-/* One step is 2^-6 degC, at the top of 16 bits: 1/256 degC, so 125/32 of 0.001 degC. */
-static int32_t cold_mc_of(const uint8_t *bytes)
-{
-    uint16_t raw = (uint16_t)(((uint16_t)bytes[0] << 8) | (uint16_t)bytes[1]);
-    int32_t signed_raw = (bytes[0] >= 0x80u) ? ((int32_t)raw - 0x10000) : (int32_t)raw;
-
-    return (signed_raw * 125) / 32;
+    return negative ? -mc : mc;
 }
 
 static uint8_t faults_of(uint8_t status, int32_t cold_mc)
@@ -55,13 +50,16 @@ static uint8_t faults_of(uint8_t status, int32_t cold_mc)
 
 bool thermocouple_read(const uint8_t *registers, reading_t *reading)
 {
+    const uint8_t *value = &registers[REGISTER_LTCBH];
+    const uint8_t *cold = &registers[REGISTER_CJTH];
+
     for (uint8_t at = 0u; at < SETTING_BYTES; at++) {
         if (registers[at] != THERMOCOUPLE_SETTINGS[at]) {
             return false;
         }
     }
-    reading->value_mc = value_mc_of(&registers[REGISTER_LTCBH]);
-    reading->cold_mc = cold_mc_of(&registers[REGISTER_CJTH]);
+    reading->value_mc = mc_of(value[0], value[1], value[2], VALUE_DOWN);
+    reading->cold_mc = mc_of(cold[0], cold[1], 0u, COLD_DOWN);
     reading->faults = faults_of(registers[REGISTER_SR], reading->cold_mc);
     return true;
 }

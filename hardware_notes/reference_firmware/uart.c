@@ -14,6 +14,8 @@
 #define USART_EMPTY USART0_UDRE_vect
 #endif
 
+_Static_assert(LINE_FROM_BOARD_MAX == 256u, "a place in the line is one byte");
+
 #define RING_BYTES 128u
 #define RING_MASK (RING_BYTES - 1u)
 #define BAUD_DIVISOR 16u /* 16 MHz / 8 / 17 = 117,647, 2.1 % fast; with U2X nothing nearer exists */
@@ -23,8 +25,8 @@ static volatile uint8_t ring[RING_BYTES];
 static volatile uint8_t ring_in;
 static volatile uint8_t ring_out;
 static uint8_t line[LINE_FROM_BOARD_MAX];
-static volatile uint16_t line_at;
-static volatile uint16_t line_length;
+static volatile uint8_t line_at;
+static volatile uint8_t line_last;
 
 ISR(USART_RECEIVED)
 {
@@ -43,15 +45,13 @@ ISR(USART_RECEIVED)
 
 ISR(USART_EMPTY)
 {
-    uint16_t at = line_at;
+    uint8_t at = line_at;
 
-    if (at < line_length) {
-        UDR0 = line[at];
-        line_at = (uint16_t)(at + 1u);
-    } else {
-        line_length = 0u;
+    UDR0 = line[at];
+    if (at == line_last) {
         UCSR0B &= (uint8_t)~(1u << UDRIE0);
     }
+    line_at = (uint8_t)(at + 1u);
 }
 
 void uart_start(void)
@@ -81,7 +81,7 @@ uint8_t *uart_line(void)
 
 void uart_begin(uint16_t length)
 {
-    line_length = (length < LINE_FROM_BOARD_MAX) ? length : LINE_FROM_BOARD_MAX;
+    line_last = (uint8_t)(((length < LINE_FROM_BOARD_MAX) ? length : LINE_FROM_BOARD_MAX) - 1u);
     line_at = 0u;
     UCSR0B |= (uint8_t)(1u << UDRIE0);
 }

@@ -174,7 +174,12 @@ class Machine:
         return self._ask(b"M", struct.pack("<BIH", 1, at, length))
 
     def stick_ram(self, at: int, bit: int, high: bool) -> None:
+        """Addresses 0 to 31 are the processor's registers."""
         self._ask(b"S", struct.pack("<BHBB", 0, at, bit, high))
+
+    def wear_eeprom(self, at: int, length: int = 1) -> None:
+        """From now on these bytes of the settings memory, at most 64, take no write."""
+        self._ask(b"S", struct.pack("<BHBB", 2, at, length, 0))
 
     def stick_pin(self, name: str | None, high: bool = False) -> None:
         """An input held at a level even while the firmware drives it; None frees it."""

@@ -18,7 +18,7 @@ COLD_ABOVE_ROOM_C = 3.0
 TABLE_LOW_C, TABLE_HIGH_C = -200.0, 750.0
 HANDS = (("door_shut", 0x001), ("local_stop", 0x002), ("smoke", 0x004), ("arm_pressed", 0x008), ("silence_pressed", 0x010),
          ("mains", 0x020), ("limiter_closed", 0x040), ("fan_on", 0x100))
-WELDED, MODULATOR_STUCK = 0x080, 0x200
+WELDED, MODULATOR_STUCK, FAN_NOISE, FRAMING = 0x080, 0x200, 0x400, 0x800
 
 
 class Sensor:
@@ -55,7 +55,7 @@ class Surroundings(World):
         self.silence_pressed = False
         self.sensors = [Sensor(), Sensor(), Sensor()]
         self.aux_mv = 1_250
-        self.modulator_pin_stuck = False
+        self.modulator_pin_stuck = self.fan_noise = self.framing_errors = False
         self.types = [3, 3, 3]
         """What each converter is set to: its CR1."""
 
@@ -63,6 +63,8 @@ class Surroundings(World):
         """Every contact's state as the emulator takes it."""
         bits = sum(bit for name, bit in HANDS if getattr(self, name))
         bits |= WELDED if self.faults.contactor_welded else 0
+        bits |= FAN_NOISE if self.fan_noise else 0
+        bits |= FRAMING if self.framing_errors else 0
         return bits | (MODULATOR_STUCK if self.modulator_pin_stuck else 0)
 
     def conversions(self) -> list[tuple[int, int, int]]:

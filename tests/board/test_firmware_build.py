@@ -136,13 +136,13 @@ def test_no_pin_is_used_twice_and_every_pin_exists(chip):
 
 @pytest.mark.slow
 def test_the_sizes_of_the_manual_are_those_of_the_build(built):
-    """Within 200 bytes: another compiler's version may differ by a little, a stale table by a lot."""
+    """Within 8 bytes: another compiler's version may differ by a little."""
     said = re.findall(r"^\| (atmega\w+) \| (\d+) \| (\d+) \| (\d+) \| (\d+) \|$", README, re.MULTILINE)
     assert [row[0] for row in said] == list(pin_table.CHIPS)
     for chip, flash, ram, stack, _ in said:
         size = sizer.measure(chip, str(built[0] / "build" / chip / "firmware.elf"))
         for told, true in ((int(flash), size.flash), (int(ram), size.ram), (int(stack), size.stack)):
-            assert abs(told - true) <= 200, f"{chip}: run `make size` and write its table into the README"
+            assert abs(told - true) <= 8, f"{chip}: run `make size` and write its table into the README"
 
 
 # Settings

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import pytest
 
+from controller.chamber.simulated import RUN_MAX_S
 from controller.core.messages import (
     Drive,
     Enable,
@@ -19,17 +22,18 @@ from controller.core.messages import (
 from tests.board import machine as chips
 from tests.board.emulated import EmulatedBoard
 from tests.board.host import MS, S1, Host, heating, needs_emulator, pins_high
-from tests.board.memory_image import LIMITS_AT, LIMITS_BYTES, Identity, memory_image, stored_ceiling_mc
+from tests.board.memory_image import LIMITS_AT, LIMITS_BYTES, Identity, limits_bytes, memory_image, stored_ceiling_mc
 
 pytestmark = needs_emulator
 FROM_MC, TO_MC = 140_000, 120_000
 
 
 def limits(host: Host, *fields: int | None) -> LimitsRead | Refusal:
-    """The answer to an `S`; a stored ceiling is written first, at some 3.4 ms a byte (from memory)."""
+    """The answer to an `S`; a stored ceiling is written first, at some 3.4 ms a byte (from memory), and a
+    second after the one before."""
     host.say(SetLimits, *fields)
     asked = host.sequence
-    events = host.run(600 * MS)
+    events = host.run(1_300 * MS)
     return next(event for event in events if isinstance(event, LimitsRead)
                 or (isinstance(event, Refusal) and event.sequence == asked))
 
@@ -94,10 +98,62 @@ def test_a_second_lowering_in_the_middle_of_the_first_wins():
         host.say(SetLimits, TO_MC, None, None)
         host.run(50 * MS)
         host.say(SetLimits, TO_MC - 7_000, None, None)
-        host.run(600 * MS)
+        host.run(1_500 * MS)
         assert stored_ceiling_mc(host.board.machine.eeprom()) == TO_MC - 7_000
         assert host.last(LimitsRead).board_ceiling_mc == TO_MC - 7_000
         assert woken(host).board_ceiling_mc == TO_MC - 7_000
+
+
+@pytest.mark.parametrize(("byte", "length"), [(0, LIMITS_BYTES), (3, 1), (4, 1), (LIMITS_BYTES - 1, 1)])
+def test_a_ceiling_that_cannot_be_stored_still_counts_and_nothing_heats(byte, length):
+    """The record, or a byte of it, takes no write any more. The board must not go back to the higher ceiling that it reads
+    there."""
+    low_mc = 70_000
+    with heating() as host:
+        board = host.board
+        board.machine.wear_eeprom(LIMITS_AT + byte, length)
+        answer = limits(host, low_mc, None, None)
+        assert isinstance(answer, LimitsRead) and answer.board_ceiling_mc == low_mc
+        host.heat(6)
+        assert pins_high(board) == (False, False) and host.last().off == OffReason.SETTINGS
+        assert host.last(LimitsRead).board_ceiling_mc == low_mc, "it stands"
+        board.machine.put_eeprom(LIMITS_AT, limits_bytes(FROM_MC, RUN_MAX_S))
+        host.heat(2)
+        host.say(Enable)
+        host.heat(2)
+        assert host.last().off == OffReason.SETTINGS, "until a reset, whatever the memory reads then"
+
+
+def test_a_flood_of_falling_ceilings_writes_the_record_once_a_second():
+    """20 a second. Each counts at once; the memory takes 100,000 writes a byte (from memory of the data sheet)."""
+    with heating() as host:
+        since_us, seconds = host.board.now_us, 20
+        for step in range(20 * seconds):
+            host.say(SetLimits, FROM_MC - 50 * (step + 1), None, None)
+            host.run(50 * MS)
+        host.run(3 * S1)
+        host.board.receive(b"\n")  # the flood may have ended in half a line
+        writes = Counter(event.value for event in host.board.events
+                         if event.kind == chips.EEPROM_WRITE and event.us >= since_us)
+        written = [writes[at] for at in range(LIMITS_AT, LIMITS_AT + LIMITS_BYTES)]
+        assert 10 <= max(written) <= seconds + 4, writes
+        answer = limits(host, TO_MC - 1_000, None, None)
+        assert isinstance(answer, LimitsRead) and answer.board_ceiling_mc == TO_MC - 1_000
+        assert stored_ceiling_mc(host.board.machine.eeprom()) == TO_MC - 1_000
+
+
+def test_a_lower_ceiling_counts_while_the_memory_rests():
+    """The second of two within a second is not stored yet when the air passes it."""
+    with heating() as host:
+        assert isinstance(limits(host, 100_000, None, None), LimitsRead)
+        host.drive()
+        host.say(SetLimits, 90_000, None, None)
+        host.run(300 * MS)
+        host.say(SetLimits, 60_000, None, None)
+        host.board.sensors[1].true_c = 65.0
+        host.run(500 * MS)
+        assert stored_ceiling_mc(host.board.machine.eeprom()) == 90_000
+        assert pins_high(host.board)[0] is False and host.last().off == OffReason.CEILING
 
 
 @pytest.mark.parametrize("byte", range(1, LIMITS_BYTES + 1))

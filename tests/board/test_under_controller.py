@@ -89,7 +89,7 @@ class Wrong(NamedTuple):
 WRONG = (
     Wrong("brown-out", lambda board: board.reset(ResetCause.BROWN_OUT, 300 * MS), MS),
     Wrong("reset", lambda board: board.reset(ResetCause.EXTERNAL), MS),
-    Wrong("loop frozen", lambda board: board.fault("hang"), 1_070 * MS),
+    Wrong("loop frozen", lambda board: board.fault("hang"), 300 * MS),
     Wrong("smoke", lambda board: setattr(board, "smoke", True), 60 * MS),
     Wrong("local stop", lambda board: setattr(board, "local_stop", True), 60 * MS),
     Wrong("door", lambda board: setattr(board, "door_shut", False), 60 * MS, False),

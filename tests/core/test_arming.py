@@ -354,3 +354,16 @@ def test_a_run_that_ended_withholds_nothing():
     bench.ask(Ask.STOP_HEATING)
     bench.until(lambda one: one.run_state is S.ABORTED, 5)
     assert not bench.state.run.heat_withheld
+
+
+@pytest.mark.parametrize(("contact", "named"), [
+    ("limiter", "The limiter's contact"), ("smoke", "The smoke contact"), ("local_stop", "The local stop"),
+    ("door", "The door's contact")])
+def test_a_start_without_a_contact_that_the_file_says_is_fitted_says_that_it_is_not_there(contact, named):
+    """A board that has no input for it: nothing has opened or closed, and the sentence must not say so."""
+    bench = idle()
+    bench.board.says[contact] = None
+    bench.run(3)
+    answer = bench.ask_start()
+    assert answer.kind is Kind.COMMAND_REFUSED
+    assert f"{named} is not there: the board reports none." in str(answer.fields)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "machine.h"
 
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_io.h>
 #include <stdio.h>
@@ -94,7 +95,8 @@ static avr_cycle_count_t feed(avr_t *chip, avr_cycle_count_t when, void *param)
         return 0;
     }
     if (may_feed) {
-        avr_raise_irq(avr_io_getirq(chip, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), waiting[waiting_from]);
+        avr_raise_irq(avr_io_getirq(chip, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT),
+                      waiting[waiting_from] | ((outside.hands & HAND_FRAMING) ? UART_INPUT_FE : 0u));
         waiting_from = (waiting_from + 1) % WAITING_MAX;
         waiting_count--;
     }
@@ -130,9 +132,32 @@ static void thaw(void)
     }
 }
 
+static void eeprom_byte(uint16_t at, uint8_t *byte, uint32_t what)
+{
+    avr_eeprom_desc_t one = {.ee = byte, .offset = at, .size = 1};
+
+    avr_ioctl(avr, what, &one);
+}
+
+void machine_wear(uint16_t at, uint8_t length)
+{
+    machine.worn_from = at;
+    machine.worn_to = at;
+    while (machine.worn_to < at + length && machine.worn_to - at < (int)sizeof machine.worn_byte) {
+        eeprom_byte(machine.worn_to, &machine.worn_byte[machine.worn_to - at], AVR_IOCTL_EEPROM_GET);
+        machine.worn_to++;
+    }
+}
+
+/* Called behind the write. */
 static void on_eeprom(avr_irq_t *irq, uint32_t value, void *param)
 {
+    uint16_t at = (uint16_t)(avr->data[EEAR_AT] | avr->data[EEAR_AT + 1] << 8);
+
     (void)irq, (void)param;
+    if ((value & EEPE) && at >= machine.worn_from && at < machine.worn_to) {
+        eeprom_byte(at, &machine.worn_byte[at - machine.worn_from], AVR_IOCTL_EEPROM_SET);
+    }
     if (value & EEPE) {
         tell(KIND_EEPROM, avr->data[EEAR_AT], STOP_EEPROM);
     }

@@ -32,6 +32,8 @@ typedef struct {
     uint8_t stops;         /* STOP_ bits */
     uint16_t ram_stuck;
     uint8_t ram_stuck_mask, ram_stuck_level;
+    uint16_t worn_from, worn_to; /* bytes of the EEPROM that take no write, the last one excluded */
+    uint8_t worn_byte[64];
 } machine_t;
 
 extern machine_t machine;
@@ -47,5 +49,6 @@ void machine_take_back(void);
 void machine_run_until(uint64_t until_us);
 void machine_reset(uint8_t mcusr, bool scramble, uint64_t held_cycles);
 void machine_freeze(void);
+void machine_wear(uint16_t at, uint8_t length);
 
 #endif

@@ -22,7 +22,8 @@
  *   F freeze  the main loop at where it stands; a reset thaws it               -> empty
  *   E eeprom  u16 at, then bytes to put there; without bytes: read             -> the whole EEPROM
  *   M memory  u8 0 data or 1 flash, u32 at, u16 length, then bytes to put there  -> what was there before
- *   S stick   u8 0 RAM or 1 input pin, u16 address or pin (65535: none), u8 bit, u8 level  -> empty
+ *   S stick   u8 0 RAM (or register), 1 input pin, 2 bytes of the EEPROM that take no write; u16 address or pin (65535:
+ *             none), u8 bit or how many bytes, u8 level                       -> empty
  *   C fail    u8 converter, u8 failure (converters.h)                          -> empty
  *   Q noise   takes back the bytes for the line that have not gone in yet      -> empty
  */
@@ -130,7 +131,9 @@ static void do_stick(void)
 {
     uint16_t where = (uint16_t)number(1, 2);
 
-    if (payload[0]) {
+    if (payload[0] == 2) {
+        machine_wear(where, payload[3]);
+    } else if (payload[0]) {
         outside.stuck_pin = where == UINT16_MAX ? -1 : where;
         outside.stuck_high = payload[4];
     } else {

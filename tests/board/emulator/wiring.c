@@ -10,6 +10,7 @@
 #define PORTS 12
 #define AUXILIARY_MS 15     /* a contactor's own time; common practice, no source */
 #define FAN_HALF_TURN_US 6250 /* 2 pulses a turn at 2,400/min: 80 Hz */
+#define FAN_NOISE_US 20
 #define SUPPLY_MV 5000
 #define SILENCE_MV 1599     /* pins.h tells the ladder */
 #define ARM_MV 909
@@ -169,13 +170,15 @@ static void on_spi(avr_irq_t *irq, uint32_t value, void *param)
 
 static avr_cycle_count_t fan_turns(avr_t *avr, avr_cycle_count_t when, void *param)
 {
+    uint64_t half_us = (outside.hands & HAND_FAN_NOISE) ? FAN_NOISE_US : FAN_HALF_TURN_US;
+
     (void)param;
-    if (outside.hands & HAND_FAN) {
+    if (outside.hands & (HAND_FAN | HAND_FAN_NOISE)) {
         fan_level = !fan_level;
         avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ((uint32_t)PLACES[PIN_fan].letter), PLACES[PIN_fan].bit),
                       fan_level);
     }
-    return when + FAN_HALF_TURN_US * (uint64_t)(avr->frequency / 1000) / 1000;
+    return when + half_us * (avr->frequency / 1000) / 1000;
 }
 
 void wiring_analogue(void)

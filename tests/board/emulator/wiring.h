@@ -23,6 +23,8 @@ enum { /* bits of `hands`: what people, faults and the chamber do to the contact
     HAND_LIMITER = 0x040,
     HAND_WELDED = 0x080,
     HAND_FAN = 0x100,
+    HAND_FRAMING = 0x800, /* every byte that comes has no stop bit */
+    HAND_FAN_NOISE = 0x400, /* its wire picks up 25 kHz */
     HAND_MODULATOR_STUCK = 0x200 /* the pin's driver is shorted to the supply: it reads high, whatever is written */
 };
 
