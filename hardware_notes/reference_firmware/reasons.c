@@ -68,8 +68,8 @@ static bool is_settings_good(const inputs_t *in)
     requires in->self_test_good || s->failed;
     assigns \nothing;
     ensures 0 <= \result <= 14;
-    ensures \result == 0 <==> PERMISSIVES(s);
-    ensures ENDS_THE_ENABLE(s) && s->enabled ==> \result != 0 && \result != 1 && \result != 2 && \result != 3;
+    ensures \result == 0 ==> PERMISSIVES(s);
+    ensures PERMISSIVES(s) ==> \result == 0;
     ensures s->failed ==> \result == 14;
     ensures \result == 2 ==> !s->enabled; */
 static uint8_t off_reason(const state_t *s, const inputs_t *in)
