@@ -290,7 +290,8 @@ class Conversation:
         self._reported_us = self._began_us
         self._see(got, bits)
         self._look_at_time_out(got)
-        ended = self._proof.look(self._outputs.seen_contactor, self._began_us, self._outputs.triggered_us)
+        ended = self._proof.look(self._outputs.seen_contactor, self._outputs.seen_coil, self._began_us,
+                                 self._outputs.triggered_us)
         if ended is not None:
             self._said.append(SilenceProof(self._session, *ended))
             self._enabled, self._broken = ended.passed, OffReason.NONE if ended.passed else OffReason.OUTPUT

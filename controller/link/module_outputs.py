@@ -25,6 +25,8 @@ class ModuleOutputs:
         self._map = registers
         self.seen_duty_e4 = 0
         self.seen_contactor = False
+        self.seen_coil = False
+        """The contactor's coil as it reads back; the contactor's own contact may say otherwise."""
         self.triggered_us = -1
         """When the timer relay got its last edge."""
         self.forget(now_us)
@@ -161,7 +163,7 @@ class ModuleOutputs:
         contacts of their own where there are such. False: something stays otherwise than it was told, so it is not ours any
         more. Off is told again; on never is, since a module that let go by itself had its reason."""
         self.seen_duty_e4 = (min(E4, duty * E4 // self._map.duty_full) if self._has_duty else E4) if passing else 0
-        self.seen_contactor = closed
+        self.seen_contactor, self.seen_coil = closed, coil
         as_told = self._told_duty in (None, duty) and (not self._has_contactor or self._told_contactor in (None, coil))
         self._undone = 0 if as_told else self._undone + 1
         self._reads_on = bool(duty or coil)

@@ -55,8 +55,9 @@ class Proof:
         self._triggered_us = now_us
         return True
 
-    def look(self, closed: bool, began_us: int, triggered_us: int) -> Ended | None:
-        """A poll that began at `began_us` saw the contactor; the relay's last edge was echoed at `triggered_us`."""
+    def look(self, closed: bool, coil: bool, began_us: int, triggered_us: int) -> Ended | None:
+        """A poll that began at `began_us` saw the contactor and its coil; the relay's last edge was echoed at
+        `triggered_us`. A contactor that fell because the module let its coil go proves nothing of the relay."""
         if not self.closes:
             return None
         if self.triggers:
@@ -67,6 +68,9 @@ class Proof:
                 return Ended(False, 0, f"the contactor was not seen closed within {CLOSE_WITHIN_US / 1e6:g} s")
             return None
         waited_us = began_us - triggered_us
+        if not coil:
+            self.cancel()
+            return Ended(False, 0, "the module let the contactor's coil go by itself, so the relay was not put to the test")
         if not closed:
             self.cancel()
             return Ended(True, waited_us, f"the contactor was seen open {waited_us / 1e6:.1f} s after the last trigger")

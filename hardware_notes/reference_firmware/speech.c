@@ -16,6 +16,7 @@
 #define REPORT_PASSES 25
 #define LIMITS_PASSES 500
 #define ANSWERS 4u
+#define LIMITS_OWED_MAX 8u /* each says all that stands: more of them would say nothing new */
 #define ID_DIGITS 6u
 #if HAS_MAINS_AND_LIMITER
 #define PINNED FITTED_ALL
@@ -43,6 +44,7 @@ static const IN_FLASH cause_t CAUSES[] = {{1u << PORF, 0u}, {1u << BORF, 1u}, {1
 static waiting_t waiting[ANSWERS];
 static uint8_t waiting_from;
 static uint8_t waiting_count;
+static uint8_t limits_owed; /* beside the queue: they wait for the memory, and nothing may wait for them */
 static int16_t report_in = REPORT_PASSES;
 static int16_t limits_in = LIMITS_PASSES;
 static uint32_t sequence;
@@ -84,6 +86,10 @@ void speech_answer(const frame_t *frame, const outputs_t *outputs)
 {
     waiting_t *answer = &waiting[(uint8_t)(waiting_from + waiting_count) % ANSWERS];
 
+    if (outputs->answer == (uint8_t)ANSWER_LIMITS) {
+        limits_owed = (limits_owed < LIMITS_OWED_MAX) ? (uint8_t)(limits_owed + 1u) : limits_owed;
+        return;
+    }
     if ((outputs->answer == (uint8_t)ANSWER_NONE) || !speech_has_room()) {
         return;
     }
@@ -206,29 +212,18 @@ static uint16_t report(uint8_t *to, state_t *state, const inputs_t *inputs, cons
     return length;
 }
 
-/* The oldest answer. Limits wait until a new ceiling has been stored and read back. */
-static uint16_t answer(uint8_t *to, const state_t *state)
+/* The oldest answer. A welcome is followed by limits. */
+static uint16_t answer(uint8_t *to)
 {
-    waiting_t *oldest = &waiting[waiting_from];
-    bool done = true;
-    uint16_t length = 0u;
+    const waiting_t *oldest = &waiting[waiting_from];
 
+    waiting_from = (uint8_t)((waiting_from + 1u) % ANSWERS);
+    waiting_count--;
     if (oldest->kind == (uint8_t)ANSWER_WELCOME) {
-        length = welcome(to, oldest->session);
-        oldest->kind = (uint8_t)ANSWER_LIMITS;
-        done = false;
-    } else if (oldest->kind == (uint8_t)ANSWER_REFUSAL) {
-        length = write_refusal(to, oldest->session, oldest->sequence, oldest->refusal);
-    } else if (memory_storing()) {
-        done = false;
-    } else {
-        length = limits(to, state);
+        limits_owed = (limits_owed < LIMITS_OWED_MAX) ? (uint8_t)(limits_owed + 1u) : limits_owed;
+        return welcome(to, oldest->session);
     }
-    if (done) {
-        waiting_from = (uint8_t)((waiting_from + 1u) % ANSWERS);
-        waiting_count--;
-    }
-    return length;
+    return write_refusal(to, oldest->session, oldest->sequence, oldest->refusal);
 }
 
 APART void speech_pass(uint8_t passes, state_t *state, const inputs_t *inputs, const outputs_t *outputs)
@@ -245,8 +240,9 @@ APART void speech_pass(uint8_t passes, state_t *state, const inputs_t *inputs, c
     if (report_in <= 0) {
         length = report(to, state, inputs, outputs);
     } else if (waiting_count > 0u) {
-        length = answer(to, state);
-    } else if (limits_in <= 0) {
+        length = answer(to);
+    } else if (((limits_owed > 0u) || (limits_in <= 0)) && !memory_storing()) { /* said as stored and read back */
+        limits_owed = (limits_owed > 0u) ? (uint8_t)(limits_owed - 1u) : 0u;
         length = limits(to, state);
     } else {
         /* nothing to say */

@@ -21,7 +21,7 @@ from controller.core.messages import (
 )
 from tests.board import machine as chips
 from tests.board.emulated import EmulatedBoard
-from tests.board.host import MS, S1, Host, heating, needs_emulator, pins_high
+from tests.board.host import MS, S1, Host, fell_us, heating, needs_emulator, pins_high
 from tests.board.memory_image import LIMITS_AT, LIMITS_BYTES, Identity, limits_bytes, memory_image, stored_ceiling_mc
 
 pytestmark = needs_emulator
@@ -154,6 +154,28 @@ def test_a_lower_ceiling_counts_while_the_memory_rests():
         host.run(500 * MS)
         assert stored_ceiling_mc(host.board.machine.eeprom()) == 90_000
         assert pins_high(host.board)[0] is False and host.last().off == OffReason.CEILING
+
+
+@pytest.mark.parametrize("what", ["no permit", "hello", "silence"])
+def test_nothing_waits_for_a_ceiling_that_waits_for_the_memory(what):
+    """Six ceilings in a row keep the memory busy for seconds; the board hears all the same, and says six times `L`."""
+    with heating() as host:
+        host.drive()
+        for step in range(6):
+            host.run(20 * MS)
+            host.say(SetLimits, FROM_MC - 1 - step, None, None)
+        host.run(20 * MS)
+        since_us = host.board.now_us
+        if what == "no permit":
+            host.drive(permit=False)
+        if what == "hello":
+            host.say(Hello)
+        host.run(9 * S1)
+        bound_us = 5 * S1 if what == "silence" else 60 * MS
+        assert fell_us(host.board, "modulator", since_us) <= bound_us
+        assert fell_us(host.board, "contactor", since_us) <= bound_us + 110 * MS
+        assert sum(isinstance(event, LimitsRead) for event in host.events) >= 6
+        assert stored_ceiling_mc(host.board.machine.eeprom()) == FROM_MC - 6
 
 
 @pytest.mark.parametrize("byte", range(1, LIMITS_BYTES + 1))

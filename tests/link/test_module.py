@@ -305,6 +305,22 @@ def test_a_timer_relay_that_is_not_proven_gives_no_heat(how):
     assert talk.report.off is OffReason.OUTPUT
 
 
+@pytest.mark.parametrize("after_s", [2, 3])
+def test_a_module_that_lets_its_coil_go_by_itself_proves_nothing_of_a_bridged_relay(after_s):
+    talk = with_relay(relay_us=4 * S, relay_stuck=True)
+    talk.tell(Hello).run(1)
+    for step in range(40):
+        enabled = talk.report.enabled
+        if not enabled:
+            talk.tell(Enable)
+        talk.drive(10_000 if enabled else 0, enabled).run(0.25)
+        if step == 4 * after_s:
+            talk.module.coils = [0] * len(talk.module.coils)
+        assert not talk.module.heats
+    assert not any(proof.passed for proof in talk.of(SilenceProof))
+    assert "by itself" in talk.of(SilenceProof)[0].words
+
+
 def test_a_proof_that_nobody_asks_for_any_more_opens_the_contactor():
     talk = with_relay(relay_us=4 * S)
     talk.tell(Hello).run(1)
