@@ -109,6 +109,11 @@ def missing() -> str:
     return f"{', '.join(lacking)} missing; on Debian: apt install {PACKAGES}" if lacking else ""
 
 
+def find_solvers() -> None:
+    """Have the prover look which solvers there are; it remembers them in the home folder."""
+    subprocess.run(["why3", "config", "detect"], check=True, capture_output=True)
+
+
 def functions() -> list[str]:
     """Every function of the decisions, in their order."""
     return [name for code in CODE for name in FUNCTION.findall((FIRMWARE / code).read_text())]
@@ -146,7 +151,7 @@ def main() -> int:
     if missing():
         print(missing(), file=sys.stderr)
         return 1
-    subprocess.run(["why3", "config", "detect"], check=True, capture_output=True)
+    find_solvers()
     proofs, caught = {}, {}
     steps = len(functions()) + len(PLANTED)
     with tempfile.TemporaryDirectory() as name:

@@ -43,6 +43,7 @@ def test_every_planted_defect_has_its_place(tmp_path, defect):
 @pytest.mark.skipif(bool(prove.missing()), reason=prove.missing() or "-")
 def test_the_prover_tells_a_sound_ceiling_from_a_broken_one(tmp_path):
     defect = next(one for one in prove.PLANTED if one.function == "is_below")
+    prove.find_solvers()
     assert prove.proven(prove.FIRMWARE, "is_below").whole
     prove.planted(tmp_path, defect)
     assert not prove.proven(tmp_path, "is_below").whole
