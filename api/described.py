@@ -52,8 +52,7 @@ def install(app: FastAPI, routers: Sequence[APIRouter]) -> None:
             _whole_examples(app.openapi_schema["paths"], routers)
         return app.openapi_schema
 
-    # The framework documents replacing this method as the way to change its text (from memory); types do not know that.
-    app.openapi = openapi  # type: ignore[method-assign]
+    app.openapi = openapi  # type: ignore[method-assign]  # the framework's documented way to change its text (from memory)
 
 
 def _whole_examples(paths: Json, routers: Sequence[APIRouter]) -> None:

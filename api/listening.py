@@ -95,8 +95,7 @@ class Patient(H11Protocol):
         """Whoever asks on it just now was recognised; who is not gives way to others."""
         self.app = Marked(self.app, self)
 
-    # asyncio declares any transport here; the base class, too, takes only one that reads and writes.
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as in the base class
         super().connection_made(transport)
         transport.set_write_buffer_limits(high=WRITE_HIGH_BYTES)
         if self.room.take(self):

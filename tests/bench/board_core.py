@@ -28,11 +28,18 @@ def frames() -> list[Figure]:
     return [Figure("board", "frames host-built, heater never high", result.frames, "frames", FRAMES, tried)]
 
 
+def _two(what: str, kept: str) -> tuple[int, int]:
+    """The two numbers of a line of that page. A page without the line is no proof."""
+    found = re.search(rf"{what}: \*\*(\d+) of (\d+)\*\*", kept)
+    assert found is not None, f"{prove.RESULT.name} does not say its {what}"
+    return int(found[1]), int(found[2])
+
+
 def proof() -> list[Figure]:
     """goals of the decisions left unproven, planted defects not caught, as `make prove` wrote them down"""
     kept = prove.RESULT.read_text(encoding="utf-8")
-    proved, goals = map(int, re.search(r"goals discharged: \*\*(\d+) of (\d+)\*\*", kept).groups())  # type: ignore[union-attr]
-    caught, planted = map(int, re.search(r"defects caught: \*\*(\d+) of (\d+)\*\*", kept).groups())  # type: ignore[union-attr]
+    proved, goals = _two("goals discharged", kept)
+    caught, planted = _two("defects caught", kept)
     current = f"checksum {prove.checksum()}" in kept
     print(f"  {proved} of {goals} goals, {caught} of {planted} planted defects{'' if current else '; OF OLDER SOURCES'}")
     return [at_most("board", f"proof goals left of {goals}", goals - proved if current else goals, "goals", 0),

@@ -11,5 +11,5 @@ from tests.board import firmware_core
 def core(tmp_path_factory):
     """The firmware's pure files, compiled for this computer."""
     if firmware_core.MISSING:
-        pytest.skip(firmware_core.MISSING)
+        pytest.skip(firmware_core.MISSING)  # `make test` installs it where that is allowed
     return firmware_core.built(tmp_path_factory.mktemp("firmware"))

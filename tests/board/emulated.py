@@ -171,7 +171,7 @@ class EmulatedBoard(Surroundings):
         make = OWN.get(name) or FAULTS.get(name)
         if make is None:
             raise ValueError(f"fault is {name!r}; there are {', '.join(sorted({**FAULTS, **OWN}))}")
-        make(self, args)  # type: ignore[arg-type]
+        make(self, args)
         for at, sensor in enumerate(self.sensors):
             kind = self.faults.channels.get(at)
             sensor.status = sensor.status | OPEN if kind == "open" else sensor.status & ~OPEN

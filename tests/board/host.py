@@ -16,6 +16,7 @@ from tests.board.emulated import EmulatedBoard
 MS, S1 = 1_000, 1_000_000
 SILENCE_US, CONTACTOR_US = 4_800 * MS, 100 * MS
 PASS_US = 10 * MS
+# `make test` installs both where that is allowed; elsewhere the reason says what is missing.
 needs_emulator = pytest.mark.skipif(bool(chips.missing()), reason=chips.missing() or "the emulated board is there")
 """Every test here stands on a compiler for the chip and on the emulator's library; without them it says so and is skipped."""
 

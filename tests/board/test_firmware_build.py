@@ -49,6 +49,7 @@ maker, sizer = loaded("settings"), loaded("sizes")
 def built(tmp_path_factory):
     """A copy of the sources, built from nothing: its folder, and what make said."""
     if not shutil.which("avr-gcc") or not shutil.which("make"):
+        # `make test` installs them where that is allowed
         pytest.skip("the firmware is not built: gcc-avr, avr-libc and make are needed (Debian's names)")
     folder = tmp_path_factory.mktemp("firmware")
     for path in [*CODE, *FIRMWARE.glob("*.py"), FIRMWARE / "Makefile"]:
@@ -99,6 +100,7 @@ def test_a_recursion_and_a_call_through_a_pointer_are_found():
 def test_the_checkers_of_the_code_find_nothing(built):
     missing = [name for name in ("cppcheck", "gcc") if not shutil.which(name)]
     if missing:
+        # `make test` installs them where that is allowed
         pytest.skip(f"the firmware is not checked: {', '.join(missing)} missing")
     done = subprocess.run(["make", "check"], cwd=built[0], capture_output=True, text=True, timeout=110)
     assert done.returncode == 0, done.stdout + done.stderr

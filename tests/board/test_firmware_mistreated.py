@@ -12,6 +12,7 @@ from tests.board import firmware_core, mistreated
 
 VECTORS = json.loads((Path(__file__).parents[2] / "hardware_notes" / "protocol_vectors.json").read_text())["vectors"]
 
+# `make test` installs gcc where that is allowed.
 pytestmark = pytest.mark.skipif(bool(firmware_core.MISSING), reason=firmware_core.MISSING or "-")
 
 
@@ -40,6 +41,7 @@ def test_a_board_that_needs_no_enable_is_caught(tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
+# The engine's compiler is half a gigabyte: only `make prove` installs it, and runs this for a minute.
 @pytest.mark.skipif(bool(mistreated.engine_missing()), reason=mistreated.engine_missing() or "-")
 def test_following_coverage_finds_nothing(tmp_path):
     corpus = tmp_path / "corpus"

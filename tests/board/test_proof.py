@@ -40,6 +40,7 @@ def test_every_planted_defect_has_its_place(tmp_path, defect):
 
 
 @pytest.mark.slow
+# The provers are 1.5 GB: only `make prove` installs them. The tests above hold what it kept to today's sources.
 @pytest.mark.skipif(bool(prove.missing()), reason=prove.missing() or "-")
 def test_the_prover_tells_a_sound_ceiling_from_a_broken_one(tmp_path):
     defect = next(one for one in prove.PLANTED if one.function == "is_below")

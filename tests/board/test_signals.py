@@ -41,7 +41,7 @@ class Reading(ctypes.Structure):
 @pytest.fixture(scope="module")
 def shell(tmp_path_factory):
     if firmware_core.MISSING:
-        pytest.skip(firmware_core.MISSING)
+        pytest.skip(firmware_core.MISSING)  # `make test` installs it where that is allowed
     library = firmware_core.built(tmp_path_factory.mktemp("signals"), (*firmware_core.PURE, *SOURCES))
     library.signals_tell.argtypes = [POINTER(Signals), POINTER(Told)]
     library.signals_pass.argtypes = [POINTER(Signals), c_uint8, c_bool, POINTER(Shown)]
