@@ -22,7 +22,8 @@
 #define LEVEL_US 3.0
 #define REFERENCE_LEAST_MV 940u /* 1.0 to 1.2 V at a supply of 4.75 to 5.25 V; from memory of the data sheet */
 #define REFERENCE_MOST_MV 1270u
-#define DOUBTS_MAX 3u /* reference readings in a row, or the same input */
+#define DOUBTS_MAX 3u /* of the same input, in a row */
+#define REFERENCE_DOUBTS_MAX 24u /* looks in a row: more than the first reading after a start takes to come */
 
 /* In start.S: D-1 */
 extern uint8_t march_block(uint8_t *block);
@@ -156,14 +157,14 @@ static bool reference_holds(void)
 {
     uint16_t mv = senses_reference_mv();
 
-    if ((mv == 0u) || ((mv >= REFERENCE_LEAST_MV) && (mv <= REFERENCE_MOST_MV))) {
+    if ((mv >= REFERENCE_LEAST_MV) && (mv <= REFERENCE_MOST_MV)) {
         reference_doubts = 0u;
     } else if (reference_doubts < UINT8_MAX) {
         reference_doubts++;
     } else {
         /* long since counted */
     }
-    return reference_doubts < (DOUBTS_MAX * 8u);
+    return reference_doubts < REFERENCE_DOUBTS_MAX;
 }
 
 static bool block_holds(void)

@@ -13,7 +13,9 @@ from tests.board.host import MS, SILENCE_US, Host, fell_us, heating, needs_emula
 pytestmark = needs_emulator
 FAILED_AT = 0x4B
 """GPIOR2, where the firmware leaves what failed."""
-RAM_FAILED, REGISTERS_FAILED, CLOCK_FAILED, STACK_FAILED = 2, 4, 8, 64
+RAM_FAILED, REGISTERS_FAILED, CLOCK_FAILED, REFERENCE_FAILED, STACK_FAILED = 2, 4, 8, 32, 64
+REFERENCE_PLACE = {"atmega328p": 3, "atmega2560": 2}
+"""Which of the analogue values is the reference; see senses.c."""
 TICK_MASK_AT = 0x6F
 """TIMSK1: which interrupts of the ticks' timer are on."""
 TO_NEW_LENGTH_US = 300 * MS
@@ -45,6 +47,19 @@ def test_a_stack_that_has_come_down_to_the_variables_is_a_failed_self_test(byte)
         host.run(400 * MS)
         assert fell_us(host.board, "modulator", since_us) <= 40 * MS
         assert failed(host.board) == STACK_FAILED and host.last().off == OffReason.SELF_TEST
+
+
+@pytest.mark.parametrize("chip", chips.CHIPS)
+def test_a_reference_that_reads_far_too_low_is_a_failed_self_test(chip):
+    """1,100 mV with its bit of 1,024 held low: 76 mV."""
+    with heating(chip=chip) as host:
+        at = chips.symbols(chip)["values_mv"] + 2 * REFERENCE_PLACE[chip]
+        assert 940 <= int.from_bytes(host.board.machine.ram(at, 2), "little") <= 1_270
+        since_us = host.board.now_us
+        host.board.machine.stick_ram(at + 1, 2, False)
+        host.run(600 * MS)
+        assert fell_us(host.board, "modulator", since_us) <= 400 * MS
+        assert failed(host.board) & REFERENCE_FAILED and host.last().off == OffReason.SELF_TEST
 
 
 @pytest.mark.parametrize("chip", chips.CHIPS)
