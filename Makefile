@@ -118,61 +118,34 @@ program.chmod(0o755)
 endef
 export LINK
 
-# The browser tests need a browser. It is installed where that is allowed; elsewhere one line says what is missing.
-BROWSER_PACKAGES := chromium fonts-dejavu-core
+# What the tests need beside Python: looked for, installed where that is allowed, named where it is not.
+# $(1) how to look, $(2) the packages, $(3) what does not happen without them.
+define NEED
+@if { $(1); } >/dev/null 2>&1; then :; \
+elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+  echo "Installing $(2) ..."; \
+  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends $(2); } >/dev/null 2>&1 \
+  || echo "That could not be installed: $(3). Missing: $(2)"; \
+else echo "Not here: $(3). Missing: $(2)"; fi
+endef
 
 system-packages: checkers firmware-tools peers
-	@if command -v chromium >/dev/null 2>&1; then :; \
-	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
-	  echo "Installing the browser for the tests: $(BROWSER_PACKAGES) ..."; \
-	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
-	    $(BROWSER_PACKAGES); } >/dev/null 2>&1 \
-	  || echo "The browser could not be installed; the browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; \
-	else echo "The browser tests are skipped. Missing: $(BROWSER_PACKAGES)"; fi
+	$(call NEED,command -v chromium,chromium fonts-dejavu-core,the browser tests are skipped)
 
 # The service manager's own checker reads and scores the units; openssl makes certificates for the doctor's tests, ip two hosts with a cable between them.
-CHECKER_PACKAGES := systemd openssl iproute2
-
 checkers:
-	@if command -v systemd-analyze >/dev/null 2>&1 && command -v openssl >/dev/null 2>&1 && command -v ip >/dev/null 2>&1; then :; \
-	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
-	  echo "Installing for the tests: $(CHECKER_PACKAGES) ..."; \
-	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
-	    $(CHECKER_PACKAGES); } >/dev/null 2>&1 \
-	  || echo "They could not be installed; what needs them is skipped. Missing: $(CHECKER_PACKAGES)"; \
-	else echo "The tests of units, certificates and a second host are skipped. Missing: $(CHECKER_PACKAGES)"; fi
+	$(call NEED,command -v systemd-analyze && command -v openssl && command -v ip,systemd openssl iproute2,the tests of units and certificates and a second host are skipped)
 
 # The board's firmware is built by a compiler of its own and run in an emulator.
-FIRMWARE_PACKAGES := gcc-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck
-
+HAVE_AVR := command -v avr-gcc && command -v cppcheck && command -v gcc && [ -e /usr/lib/avr/include/avr/io.h ] \
+  && [ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/libelf.h ]
 firmware-tools:
-	@if command -v avr-gcc >/dev/null 2>&1 && command -v cppcheck >/dev/null 2>&1 && command -v gcc >/dev/null 2>&1 \
-	  && [ -e /usr/lib/avr/include/avr/io.h ] && [ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/libelf.h ]; then :; \
-	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
-	  echo "Installing for the board's firmware: $(FIRMWARE_PACKAGES) ..."; \
-	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
-	    $(FIRMWARE_PACKAGES); } >/dev/null 2>&1 \
-	  || echo "They could not be installed; the tests of the firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; \
-	else echo "The tests of the board's firmware are skipped. Missing: $(FIRMWARE_PACKAGES)"; fi
-
-# The provers are big (about 1.5 GB); only `make prove` asks for them.
-PROVE_PACKAGES := frama-c-base why3 z3 cvc4 gcc libc6-dev clang libclang-rt-14-dev clang-tidy
-
-prove-tools:
-	@if command -v frama-c >/dev/null 2>&1 && command -v cvc4 >/dev/null 2>&1 && command -v clang >/dev/null 2>&1; then :; \
-	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
-	  echo "Installing the provers: $(PROVE_PACKAGES) ..."; \
-	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
-	    $(PROVE_PACKAGES); } >/dev/null 2>&1 || echo "They could not be installed. Missing: $(PROVE_PACKAGES)"; fi
+	$(call NEED,$(HAVE_AVR),gcc-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck,the tests of the board's firmware are skipped)
 
 # A Modbus server on somebody else's library is compiled in a test.
-PEER_PACKAGES := libmodbus-dev gcc libc6-dev
-
 peers:
-	@if [ -e /usr/include/modbus/modbus.h ] && command -v gcc >/dev/null 2>&1; then :; \
-	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
-	  echo "Installing for the tests: $(PEER_PACKAGES) ..."; \
-	  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
-	    $(PEER_PACKAGES); } >/dev/null 2>&1 \
-	  || echo "They could not be installed; what needs them is skipped. Missing: $(PEER_PACKAGES)"; \
-	else echo "The tests against a libmodbus server are skipped. Missing: $(PEER_PACKAGES)"; fi
+	$(call NEED,[ -e /usr/include/modbus/modbus.h ] && command -v gcc,libmodbus-dev gcc libc6-dev,the tests against a libmodbus server are skipped)
+
+# The provers are big (about 1.5 GB); only `make prove` asks for them.
+prove-tools:
+	$(call NEED,command -v frama-c && command -v cvc4 && command -v clang,frama-c-base why3 z3 cvc4 gcc libc6-dev clang libclang-rt-14-dev clang-tidy,nothing is proven)
