@@ -104,7 +104,7 @@ class Board(World):
         self._press_us = FAR_US
         self._arm_seen = False
         self.session = self.heard = 0
-        self.tell = DARK
+        self.enabled, self.tell = False, DARK
         self._new_session()
         self.measure(0)
         self._judge()
@@ -112,6 +112,7 @@ class Board(World):
     def _new_session(self) -> None:
         """Outputs off, enable void, run limits back to the ceilings."""
         self._let_go()
+        self._void = OffReason.NOT_ENABLED
         self.heard_drive_us = self.now_us
         self.heated_us = 0
         ceiling_mc = self.settings.get("board_ceiling_mc", -1)
@@ -119,9 +120,10 @@ class Board(World):
         self.run_ceiling_mc, self.run_max_s = ceiling_mc, RUN_MAX_S
 
     def _let_go(self) -> None:
-        """A hello, even one that is refused: outputs off, enable void."""
+        """A hello, even one that is refused: outputs off, enable void. An enable that had ended keeps its reason."""
+        if self.enabled:
+            self._void = OffReason.NOT_ENABLED
         self.enabled = False
-        self._void = OffReason.NOT_ENABLED
         self.drive = NO_DRIVE
 
     # Bytes in
@@ -209,7 +211,7 @@ class Board(World):
         if stored_mc is not None and stored_mc > self.settings["board_ceiling_mc"]:
             if not self.local_stop:
                 return RefusalCode.NOT_HELD
-            if self.outputs.modulator or self.outputs.contactor:
+            if self.outputs.modulator or self.outputs.contactor or self.faults.contactor_welded:  # as it reads back
                 return RefusalCode.OUTPUTS_ON
         if stored_mc is not None and not 0 < stored_mc <= CEILING_MAX_MC:
             return RefusalCode.RANGE

@@ -12,11 +12,14 @@
 /*@ requires \valid(s) && SANE(s);
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor;
     ensures SANE(s);
-    ensures !s->enabled && !s->permit; */
+    ensures !s->enabled && !s->permit;
+    ensures !\old(s->enabled) ==> s->void_reason == \old(s->void_reason); */
 static void let_go(state_t *s)
 {
+    if (s->enabled) {
+        s->void_reason = (uint8_t)OFF_NOT_ENABLED;
+    }
     s->enabled = false;
-    s->void_reason = (uint8_t)OFF_NOT_ENABLED;
     s->permit = false;
     s->wants_contactor = false;
 }
@@ -26,10 +29,12 @@ static void let_go(state_t *s)
     assigns s->enabled, s->void_reason, s->permit, s->wants_contactor, s->silent, s->heated, s->run_ceiling_mc,
         s->run_max_s;
     ensures SANE(s);
-    ensures !s->enabled && !s->permit && s->silent == 0; */
+    ensures !s->enabled && !s->permit && s->silent == 0;
+    ensures s->run_ceiling_mc == in->board_ceiling_mc && s->run_max_s <= in->longest_s && s->heated == 0; */
 static void new_session(state_t *s, const inputs_t *in)
 {
     let_go(s);
+    s->void_reason = (uint8_t)OFF_NOT_ENABLED;
     s->silent = 0u;
     s->heated = 0u;
     s->run_ceiling_mc = in->board_ceiling_mc;
@@ -43,7 +48,7 @@ static void new_session(state_t *s, const inputs_t *in)
     ensures SANE(s);
     ensures !s->enabled && !s->permit;
     ensures s->silent == 0 || s->silent == \old(s->silent);
-    ensures STALE_HELLO(\old(s->session), \old(s->heard)) ==> s->heated == \old(s->heated) &&
+    ensures STALE_HELLO(\old(s->session), \old(s->heard)) ==> s->heard == \old(s->heard) && s->heated == \old(s->heated) &&
         s->run_ceiling_mc == \old(s->run_ceiling_mc) && s->run_max_s == \old(s->run_max_s); */
 static uint8_t hello(state_t *s, const inputs_t *in)
 {
@@ -309,6 +314,7 @@ void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint3
     ensures \old(s->failed) || !in->self_test_good ==> s->failed;
     ensures s->enabled ==> \old(s->enabled);
     ensures s->permit ==> \old(s->permit);
+    ensures s->contactor ==> \old(s->contactor);
     ensures s->session == 0 || s->heard == \old(s->heard);
     ensures s->opening ==> s->opens_in == \old(s->opens_in) && \old(s->opening);
     ensures s->failed || (s->modulator == \old(s->modulator) && s->contactor == \old(s->contactor) &&
@@ -352,6 +358,7 @@ static void before_frame(state_t *s, const inputs_t *in)
     ensures s->modulator ==> PERMISSIVES(s) && s->pulse.open && 0 < s->duty_e4 <= 10000;
     ensures s->contactor ==> (PERMISSIVES(s) && s->wants_contactor) || (s->opening && 0 < s->opens_in <= 10);
     ensures \result == 0 <==> PERMISSIVES(s);
+    ensures s->contactor && !\old(s->contactor) ==> PERMISSIVES(s) && s->wants_contactor;
     ensures ENDS_THE_ENABLE(s) ==> !s->enabled;
     ensures s->failed ==> \result == 14;
     ensures !OWN_GOOD || !in->door_shut ==> \result != 0;

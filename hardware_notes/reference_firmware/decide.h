@@ -152,6 +152,7 @@ void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint3
     ensures heat: out->modulator ==> PERMISSIVES(s);
     // The contactor too, but for the 100 ms in which it waits for the modulator's current to have gone.
     ensures contactor: out->contactor ==> (PERMISSIVES(s) && s->wants_contactor) || (s->opening && 0 < s->opens_in <= 10);
+    ensures closes: out->contactor && !\old(s->contactor) ==> PERMISSIVES(s) && s->wants_contactor;
     ensures opening: out->contactor && !PERMISSIVES(s) ==> !out->modulator;
     ensures opens: \old(s->opening) && s->opening && !s->failed ==>
         \old(s->opens_in) > in->passes && s->opens_in == \old(s->opens_in) - in->passes;

@@ -80,6 +80,7 @@ void pass_time(state_t *s, const inputs_t *in)
     ensures s->opening ==> s->contactor;
     ensures s->opens_in <= 10 && s->ready_in <= 10;
     ensures wanted ==> s->contactor && !s->opening;
+    ensures s->contactor && !\old(s->contactor) ==> wanted;
     ensures !wanted && s->contactor ==> s->opening && 0 < s->opens_in <= 10;
     ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in) > 0; */
 static void settle_contactor(state_t *s, bool wanted)

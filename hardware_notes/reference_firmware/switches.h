@@ -18,6 +18,7 @@ void pass_time(state_t *s, const inputs_t *in);
     assigns s->contactor, s->opening, s->opens_in, s->ready_in, s->modulator, s->switches, PULSE;
     ensures SANE(s);
     ensures s->modulator ==> allowed && s->pulse.open && s->duty_e4 > 0;
+    ensures s->contactor && !\old(s->contactor) ==> allowed && s->wants_contactor;
     ensures s->contactor ==> (allowed && s->wants_contactor) || (s->opening && 0 < s->opens_in <= 10);
     ensures \old(s->opening) && s->opening ==> s->opens_in == \old(s->opens_in) > 0; */
 void settle(state_t *s, bool allowed);

@@ -77,6 +77,15 @@ PLANTED = (
     Defect("a stale hello gives the limits back", "hello", "        let_go(s);\n        return (uint8_t)REFUSAL_SEQUENCE;",
            "        new_session(s, in);\n        return (uint8_t)REFUSAL_SEQUENCE;"),
     Defect("an unreadable hello does not switch off", "hear", "        if (in->frame.hello) {", "        if (false) {"),
+    Defect("the contactor closes by itself", "settle_contactor",
+           "    } else {\n        s->opening = false;\n    }\n}",
+           "    } else {\n        s->contactor = s->opening = true;\n        s->opens_in = CONTACTOR_PASSES;\n    }\n}"),
+    Defect("a session may heat longer than the board allows", "new_session",
+           "    s->run_ceiling_mc = in->board_ceiling_mc;\n"
+           "    s->run_max_s = (in->longest_s <= RUN_MAX_S) ? in->longest_s : 0u;",
+           "    s->run_ceiling_mc = in->board_ceiling_mc;\n    s->run_max_s = RUN_MAX_S;"),
+    Defect("a stale hello lets old lines count again", "hello", "        let_go(s);\n        return (uint8_t)REFUSAL_SEQUENCE;",
+           "        let_go(s);\n        s->heard = in->frame.sequence;\n        return (uint8_t)REFUSAL_SEQUENCE;"),
     Defect("a state that cannot be is believed", "is_sane", "(s->duty_e4 <= DUTY_FULL) && ", ""),
 )
 
