@@ -240,6 +240,15 @@ def test_the_stored_ceiling_falls_by_wire_and_rises_only_with_a_hand_on_the_boar
     assert settings["board_ceiling_mc"] == 125_000
 
 
+def test_a_contactor_that_still_reads_closed_keeps_the_stored_ceiling_where_it_is():
+    host = Host().open()
+    host.heat(1)
+    host.board.fault("contactor_welded")
+    host.board.fault("local_stop")
+    host.run(3 * S1)
+    assert refused(host.say(SetLimits, 150_000, None, None), RefusalCode.OUTPUTS_ON)
+
+
 @pytest.mark.parametrize("settings", [{}, {"board_ceiling_mc": -5}, {"board_ceiling_mc": 10**6}], ids=repr)
 def test_bad_settings_mean_no_heat(settings):
     host = Host(settings=settings)
