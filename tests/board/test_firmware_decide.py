@@ -299,6 +299,18 @@ def test_a_refused_hello_is_off_and_changes_nothing_else(core, body):
     assert (state.session, state.run_ceiling_mc, state.run_max_s, state.heated) == (7, 60_000, 5_000, heated)
 
 
+def test_a_refused_hello_keeps_the_reason_of_an_enable_that_had_ended(core):
+    both = Both(core)
+    both.say(Hello)
+    both.say(Enable)
+    both.wait(490)
+    both.unreadable(b"H v=1")
+    assert both.firmware.out.off == OffReason.HOST_SILENT
+    both.say(Enable)
+    both.unreadable(b"H v=1")
+    assert both.firmware.out.off == OffReason.NOT_ENABLED
+
+
 @pytest.mark.parametrize("passes", [1, 3, 255])
 def test_passes_that_come_late_are_counted(core, passes):
     firmware = heating(core)
