@@ -55,7 +55,9 @@ SENSOR = (
     Number("correction_c", "correction_mc", 1000, -10, 10, "°C", 0, "Added to what it reads; found by commissioning."),
     Number("uncertainty_c", "uncertainty_mc", 1000, 0, 10, "°C", 2.5, "How far the corrected value may still be off."),
 )
-SENSOR_WORDS = ("role", "label")
+SENSOR_WORDS = ("role", "label", "id")
+OPTIONAL = frozenset({"correction_c", "uncertainty_c"})
+"""Of a sensor: typed until its ice and boiling points are shown, which then count in their place."""
 ROLES = tuple(role.value for role in Role)
 
 LIMITS = (
@@ -89,6 +91,15 @@ LIMITS = (
            "No run may last longer, holds and waiting included."),
     Number("hot_c", "hot_mc", 1000, 30, 60, "°C", 45, "Above this the hot lamp is on and the page says hot."),
 )
+
+RESPONSE = (
+    Number("dead_s", "dead_us", 1_000_000, 0, 300, "s", 20,
+           "For at most this long nothing shows at the sensors when full heat comes on."),
+    Number("rise_s", "rise_us", 1_000_000, 5, 300, "s", 60,
+           "After that, full heat shows as a rise of 1.5 °C within at most this."),
+)
+"""How soon heat shows, at the latest: the start proof takes its lengths from it. Too short a figure makes proofs void, never
+false: the rise that must be seen is then seen too late. Defaults are conservative (common practice, no source)."""
 
 HEATER = (
     Number("element_w", "element_w", 1, 10, 3000, "W", 500, "Power of the element at your mains voltage."),
@@ -125,7 +136,7 @@ WIRED = (
     Switch("smoke_alarm_in_room", "A working smoke alarm hangs in the room."),
 )
 
-SHAPES_SAY = "Which invented chamber the simulation is: bench, small, heavy, leaky or weak."
+SHAPES_SAY = "Which invented chamber the simulation is: bench, small, heavy, leaky, weak, tight or delayed."
 
 
 class Order(NamedTuple):

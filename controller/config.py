@@ -7,6 +7,7 @@ a lower level.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,18 +22,20 @@ from controller.chamber_fields import (
     HEATER,
     LIMIT_ORDER,
     LIMITS,
+    OPTIONAL,
+    RESPONSE,
     ROLES,
     SENSOR,
     SENSOR_WORDS,
     WIRED,
     Number,
-    Order,
     Switch,
 )
+from controller.config_words import in_order, order_mistake, told
 from controller.core.messages import CHANNELS_MAX
 from controller.core.readings import Role
 from controller.core.schedule import Mistake
-from controller.core.setup import Chamber, Fitted, Heater, Limits, SensorSetup
+from controller.core.setup import Chamber, Fitted, Heater, Limits, Response, SensorSetup
 from controller.drivers import sealed
 from controller.exit_codes import Exit
 from controller.levels import MayDo, may_do, valid_proofs
@@ -45,14 +48,14 @@ MODEL_FILE = "model.json"
 LATCH_FILE = "latch"
 TEXT_MAX_BYTES = 65_536
 SHOWN_MAX = 200
-HUGE = 10 ** 15
-"""A whole number from here on is not written out: it may have thousands of digits."""
 SPEEDS = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 250_000, 500_000, 1_000_000)
-SHAPES = ("bench", "small", "heavy", "leaky", "weak")
-SECTIONS = ("line", "modbus", "simulation", "sensor", "limits", "heater", "fitted", "wired")
+SHAPES = ("bench", "small", "heavy", "leaky", "weak", "tight", "delayed")
+SECTIONS = ("line", "modbus", "simulation", "sensor", "limits", "heater", "response", "fitted", "wired")
+SENSOR_ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,19}")
 TOP = ("format", "name", "board", "simulated", *SECTIONS)
-CONFLICTING_ROLES = (Role.CONTROL, Role.OVER_TEMPERATURE, Role.PART)
-"""Roles that one chamber can have only once; survey sensors may be several."""
+CONFLICTING_ROLES = (Role.CONTROL, Role.TRAVELLING)
+"""Roles that one chamber can have only once. Of several part sensors the coldest counts; of several over-temperature
+sensors each is judged."""
 
 
 class BadChamber(ValueError):
@@ -172,6 +175,7 @@ class _Reader:
         wired = self._switches("wired", WIRED)
         limits = self._limits(fitted, wired)
         heater = self._numbers("heater", self._section("heater"), HEATER)
+        response = self._response()
         port, speed = self._line()
         modbus = self._modbus(simulated, sensors, fitted, limits, heater)
         shape = self._shape(simulated)
@@ -181,7 +185,7 @@ class _Reader:
         board, speed = (board, speed) if registers is None else (registers.board, registers.speed)
         level = self._level(folder, texts, fitted, wired, sensors, board, simulated, now)
         chamber = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
-                          level.level, module)
+                          level.level, module, response)
         return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts, registers)
 
     def _modbus(self, simulated: bool, sensors: tuple[SensorSetup, ...], fitted: Mapping[str, bool], limits: Mapping[str, int],
@@ -204,17 +208,17 @@ class _Reader:
             self._wrong("format", self.data.get("format"), FORMAT, "Say which format this file has.")
         name, board = self.data.get("name"), self.data.get("board")
         if not isinstance(name, str) or not 1 <= len(name) <= 60 or not name.isprintable():
-            self._wrong("name", _told(name, str), "1 to 60 printable characters", "Give the chamber a short name.")
+            self._wrong("name", told(name, str), "1 to 60 printable characters", "Give the chamber a short name.")
         if "modbus" in self.data:
             if board is not None:
-                self._wrong("board", _told(board, str), "nothing beside [modbus]",
+                self._wrong("board", told(board, str), "nothing beside [modbus]",
                             "Delete the line: a module's id is its adapter's serial number and its unit address.")
         elif not isinstance(board, str) or len(board) != 6 or set(board) - set("0123456789abcdef"):
-            self._wrong("board", _told(board, str), "six hexadecimal digits, lower case",
+            self._wrong("board", told(board, str), "six hexadecimal digits, lower case",
                         "Copy the id that the board itself reports.")
         simulated = self.data.get("simulated")
         if not isinstance(simulated, bool):
-            self._wrong("simulated", _told(simulated, bool), "true or false, without quotes",
+            self._wrong("simulated", told(simulated, bool), "true or false, without quotes",
                         "Only an invented chamber is simulated.")
         return str(name), str(board), simulated is True
 
@@ -230,6 +234,7 @@ class _Reader:
                    "One sensor cannot watch itself: plug a second one into another channel.")
         self._once("role", [sensor.role.value for sensor in sensors if sensor.role in CONFLICTING_ROLES],
                    "Call the second one survey, or delete it.")
+        self._once("id", [sensor.id for sensor in sensors], "Give every probe a name of its own.")
         roles = [row.get("role") for row in written]
         if Role.CONTROL.value not in roles and all(role in ROLES for role in roles):  # a misspelled one may be it
             self._wrong("sensor", "no control sensor", "one sensor with the role control", "Heat is steered by it.")
@@ -246,8 +251,21 @@ class _Reader:
             self._wrong(f"{where} role", role, ", ".join(ROLES), "Say what this sensor is for.")
         if not isinstance(label, str) or not 1 <= len(label) <= 40 or not label.isprintable():
             self._wrong(f"{where} label", label, "1 to 40 printable characters", "Say where it sits.")
-        values = self._numbers(where, row, SENSOR)
-        return SensorSetup(Role(role) if role in ROLES else Role.SURVEY, label=str(label), **values)
+        given = {number.key: row.get(number.key, number.default if number.key in OPTIONAL else None) for number in SENSOR}
+        values = self._numbers(where, given, SENSOR)
+        its_role, its_id = Role(role) if role in ROLES else Role.SURVEY, self._sensor_id(where, row, number)
+        return SensorSetup(its_role, label=str(label), **values)._replace(id=its_id)
+
+    def _sensor_id(self, where: str, row: Mapping[str, Any], number: int) -> str:
+        """The probe's own name. Files from before proofs have none: the role, numbered where it is there already."""
+        rows = [one for one in self.data["sensor"][: number - 1] if isinstance(one, Mapping)]
+        role = str(row.get("role"))
+        again = sum(one.get("role") == role for one in rows)
+        said = row.get("id", f"{role}-{again + 1}" if again else role)
+        if not isinstance(said, str) or not SENSOR_ID.fullmatch(said):
+            self._wrong(f"{where} id", said, "1 to 20 of a-z, 0-9, hyphen and underscore",
+                        "Name the probe, and write it on its cable.")
+        return str(said)
 
     def _once(self, field: str, values: Sequence[object], advice: str) -> None:
         for value in sorted({str(value) for value in values if values.count(value) > 1}):
@@ -258,19 +276,25 @@ class _Reader:
         values = self._numbers("limits", section, LIMITS)
         readable = {row.key: section[row.key] for row in LIMITS if row.holds(section.get(row.key))}
         have = {**fitted, **wired, "": True}
-        self.found += [_order_mistake(step, readable) for step in LIMIT_ORDER
-                       if have[step.needs] and step.known(readable) and not _in_order(step, readable)]
+        self.found += [order_mistake(step, readable) for step in LIMIT_ORDER
+                       if have[step.needs] and step.known(readable) and not in_order(step, readable)]
         return values
+
+    def _response(self) -> Response:
+        """How soon heat shows. Files from before the start proof have none: then the defaults, which are conservative."""
+        if "response" not in self.data:
+            return Response(**{row.field: round(row.default * row.scale) for row in RESPONSE})
+        return Response(**self._numbers("response", self._section("response"), RESPONSE))
 
     def _line(self) -> tuple[str, int]:
         section = self._section("line", needed=False)
         self._unknown("line ", section, ("port", "speed"))
         port, speed = section.get("port", ""), section.get("speed", 115_200)
         if not isinstance(port, str) or len(port) > 200 or (port and not port.isprintable()):
-            self._wrong("line port", _told(port, str), "a path such as /dev/serial/by-id/...",
+            self._wrong("line port", told(port, str), "a path such as /dev/serial/by-id/...",
                         "Copy the name of your board's port.")
         if speed not in SPEEDS or not isinstance(speed, int):
-            self._wrong("line speed", _told(speed, int), ", ".join(str(one) for one in SPEEDS) + " baud",
+            self._wrong("line speed", told(speed, int), ", ".join(str(one) for one in SPEEDS) + " baud",
                         "Use the board's speed.")
         return str(port), speed if isinstance(speed, int) else 115_200
 
@@ -308,7 +332,7 @@ class _Reader:
         if row.holds(value):
             return round(float(value) * row.scale)
         allowed = f"{row.allowed}, a number without quotes" if isinstance(value, str) else row.allowed
-        self._wrong(f"{where} {row.key}", _told(value, float, row.unit), allowed, row.say)
+        self._wrong(f"{where} {row.key}", told(value, float, row.unit), allowed, row.say)
         return round(row.default * row.scale)
 
     def _switches(self, name: str, rows: tuple[Switch, ...]) -> dict[str, bool]:
@@ -316,7 +340,7 @@ class _Reader:
         self._unknown(f"{name} ", section, tuple(row.key for row in rows))
         for row in () if self._told(name) else rows:
             if not isinstance(section.get(row.key), bool):
-                self._wrong(f"{name} {row.key}", _told(section.get(row.key), bool), "true or false, without quotes", row.say)
+                self._wrong(f"{name} {row.key}", told(section.get(row.key), bool), "true or false, without quotes", row.say)
         return {row.key: section.get(row.key) is True for row in rows}
 
     def _section(self, name: str, needed: bool = True) -> Mapping[str, Any]:
@@ -327,7 +351,7 @@ class _Reader:
             self._wrong(name, section, f"a [{name}] table", "Write it as in a new chamber file.")
         return {}
 
-    def _told(self, field: str) -> bool:
+    def told(self, field: str) -> bool:
         """True when `field` as a whole is already called wrong: what would stand in it is not missing besides."""
         return any(mistake.field == field for mistake in self.found)
 
@@ -342,33 +366,6 @@ class _Reader:
         shown = "missing" if value is None else "".join(
             one if one.isprintable() else ascii(one)[1:-1] for one in str(value)[:SHOWN_MAX])
         self.found.append(Mistake(field, shown if len(shown) <= 60 else shown[:57] + "...", allowed, advice))
-
-
-def _told(value: Any, wanted: type, unit: str = "") -> Any:
-    """A wrong value as it stands in the file, so that text does not look like the number or the word it spells."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str) and wanted is not str:
-        return f'the text "{value}"'
-    if not isinstance(value, (int, float)):
-        return value
-    shown = f"{value}" if abs(value) < HUGE or not isinstance(value, int) else "a huge number"
-    return f"the number {shown}" if wanted is str else f"{shown} {unit}".rstrip()
-
-
-def _in_order(step: Order, written: Mapping[str, float]) -> bool:
-    return written[step.lower] < written[step.upper] - (written[step.minus] if step.minus else 0)
-
-
-UNITS = {row.key: row.unit for row in LIMITS}
-
-
-def _order_mistake(step: Order, written: Mapping[str, float]) -> Mistake:
-    unit = UNITS[step.lower]
-    upper = written[step.upper] - (written[step.minus] if step.minus else 0)
-    less = f" less {step.minus}" if step.minus else ""
-    return Mistake(f"limits {step.lower}", f"{written[step.lower]:g} {unit}",
-                   f"below {step.upper}{less}, {upper:g} {unit}", f"{step.why} Lower it, or raise the other.")
 
 
 def _sealed(path: Path) -> dict[str, Any] | None:

@@ -9,7 +9,18 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from controller.chamber_fields import FITTED, HEATER, LIMITS, SENSOR, SHAPES_SAY, WIRED, Number, Switch
+from controller.chamber_fields import (
+    FITTED,
+    HEATER,
+    LIMITS,
+    OPTIONAL,
+    RESPONSE,
+    SENSOR,
+    SHAPES_SAY,
+    WIRED,
+    Number,
+    Switch,
+)
 from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
 from controller.drivers import latch, sealed
 from controller.levels import invented_proofs
@@ -38,7 +49,9 @@ port = {port}
 speed = 115200
 """
 SENSOR_HEAD = """
-# One table a sensor. Roles: control (steers), over_temperature (watches), part (inside the load), survey.
+# One table a sensor. Roles: control (steers), over_temperature (watches), part (inside the load), survey (stays at a place),
+# travelling (carried from place to place). The id is the probe's own name: write it on its cable. What commissioning finds of
+# it follows that name, whatever socket it is plugged into.
 """
 LIMITS_HEAD = """
 # Limits stand in a checked order:
@@ -47,6 +60,11 @@ LIMITS_HEAD = """
 """
 SENSORS = (("control", 0, "air, control sensor"), ("over_temperature", 1, "air, over-temperature sensor"),
            ("part", 2, "part"))
+RESPONSE_HEAD = """
+# How soon full heat shows at the sensors, at the latest: the start proof takes its lengths from it. A figure that is too short
+# makes proofs void, never false.
+[response]
+"""
 EVERY_BOARD_HAS = frozenset({"drops_on_silence"})
 
 
@@ -64,11 +82,19 @@ def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "b
     parts.append(SENSOR_HEAD)
     parts += [_sensor(role, channel, label) for role, channel, label in sensors]
     parts += [LIMITS_HEAD, _numbers(LIMITS, changed or {}), "\n[heater]\n", _numbers(HEATER, changed or {})]
+    parts += [RESPONSE_HEAD, _numbers(RESPONSE, _answer_of(shape) if simulated else changed or {})]
     parts += ["\n# What is fitted, and the board reads. Say false until it really is there.\n[fitted]\n",
               _switches(FITTED, simulated, frozenset() if module else EVERY_BOARD_HAS)]
     parts += ["\n# What no board can see: your own word, after you have looked and measured.\n[wired]\n",
               _switches(WIRED, simulated, frozenset())]
     return "".join(parts)
+
+
+def _answer_of(shape: str) -> Mapping[str, float]:
+    """What a person would know of a simulated chamber: near the truth, not the truth."""
+    from controller.chamber.response import bounds  # a simulation: only who makes an invented chamber loads it
+
+    return bounds(shape)
 
 
 def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int) -> None:
@@ -94,8 +120,9 @@ def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: 
 
 
 def _sensor(role: str, channel: int, label: str) -> str:
-    numbers = "".join(f"{row.key} = {channel if row.key == 'channel' else f'{row.default:g}'}\n" for row in SENSOR)
-    return f'[[sensor]]\nrole = "{role}"\nlabel = "{label}"\n{numbers}\n'
+    numbers = "".join(f"{row.key} = {channel if row.key == 'channel' else f'{row.default:g}'}\n"
+                      for row in SENSOR if row.key not in OPTIONAL)
+    return f'[[sensor]]\nid = "{role}"\nrole = "{role}"\nlabel = "{label}"\n{numbers}\n'
 
 
 def _numbers(rows: tuple[Number, ...], changed: Mapping[str, float]) -> str:

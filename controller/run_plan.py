@@ -93,6 +93,8 @@ def segments_of(run: Run) -> tuple[Segment, ...]:
     if not isinstance(program, CoolDown):
         return run.schedule.segments
     *before, cut = run.schedule.segments[:treatment.segment + 1]
+    if treatment.setpoint_mc < 0:  # ended before its schedule began: only the cooling is left
+        return (replace(_cooling(program).segments[0], band_mc=cut.band_mc),)
     if cut.kind is Kind.SOAK:
         cut = replace(cut, soak_us=treatment.counted_us)
     else:
@@ -103,9 +105,10 @@ def segments_of(run: Run) -> tuple[Segment, ...]:
 def _rest(run: Run) -> tuple[Schedule, int, int]:
     """(schedule, segment, time of it already counted) that is still to be followed."""
     program = run.program
-    if isinstance(program, Treatment):
-        return run.schedule, program.segment, program.counted_us
-    return _cooling(program), 0, 0
+    if isinstance(program, CoolDown):
+        return _cooling(program), 0, 0
+    treatment = run.treatment
+    return run.schedule, treatment.segment, treatment.counted_us
 
 
 def _cooling(program: CoolDown) -> Schedule:

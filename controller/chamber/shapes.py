@@ -74,6 +74,7 @@ SHAPES: dict[str, Shape] = {
         _shape("leaky", "hardly insulated, gaps at the door", 1500.0, 2.5, 600),
         _shape("weak", "little power for its loss", 2600.0, 2.2, 450, delay_s=4.0),
         _shape("tight", "well insulated: slow to cool", 1800.0, 0.5, 550),
+        _shape("delayed", "its air takes a minute to reach the sensors", 2000.0, 1.2, 500, delay_s=60.0),
     )
 }
 

@@ -17,6 +17,7 @@ from controller.core.messages import (
     Report,
     ResetCause,
     SetLimits,
+    Stall,
     Tell,
     ToBoard,
     Welcome,
@@ -263,9 +264,14 @@ class Sender:
         self.frames.append(Tell(*self._next(), lamps.armed, lamps.heating, lamps.hot, lamps.sounder))
         self.board = self.board._replace(tell=lamps, told_us=self.now_us)
 
-    def drive(self, permit: bool, duty_e4: int, window_ms: int) -> None:
-        """Off leaves both switches open; a permit keeps the contactor in, so that it does not switch with the window."""
-        self.frames.append(new(Drive, (*self._next(), permit, permit, duty_e4 if permit else 0, window_ms)))
+    def drive(self, permit: bool, contactor: bool, duty_e4: int, window_ms: int) -> None:
+        """Off leaves both switches open; but for a proof a permit keeps the contactor in, so that it does not switch with the
+        window."""
+        self.frames.append(new(Drive, (*self._next(), permit, contactor, duty_e4 if permit else 0, window_ms)))
+
+    def stall(self) -> None:
+        """Have the board stand still: only its watchdog ends that."""
+        self.frames.append(Stall(*self._next()))
 
     def done(self) -> Board:
         return self.board.sent_up_to(self._sequence, self._sent)

@@ -67,5 +67,7 @@ class Command:
     """With tighten: the new limit, in the limit's own unit."""
     at_utc_us: int = 0
     """With start: the time it is named for; 0 for now."""
+    trial: str = ""
+    """With start: a heated step of commissioning in place of a schedule (`trials.TRIALS`)."""
     leaving: Leaving | None = None
     """With an unattended start: what was answered before leaving."""

@@ -51,10 +51,14 @@ def emit(work: Work, dt_us: int = 0) -> Outputs:
     elif board.accepted:
         KEEPERS[work.chamber.module is None](work, sender)
         lamps = _lamps(work, active)
-        if lamps != board.tell or work.latches or line.due(board.told_us, line.TELL_AGAIN_US, now_us):
+        if work.stand:
+            sender.stall()
+        quiet = run is not None and run.quiet and work.permit
+        if lamps != board.tell or work.latches or quiet or line.due(board.told_us, line.TELL_AGAIN_US, now_us):
             sender.tell(lamps)
-        if not work.latches or was_permitted:
-            sender.drive(work.permit, duty_e4, work.chamber.heater.window_ms)
+        if (not work.latches or was_permitted) and not quiet:
+            contactor = work.permit and (run is None or run.contactor)
+            sender.drive(work.permit, contactor, duty_e4, work.chamber.heater.window_ms)
     work.board = sender.done()
     return new(Outputs, (tuple(sender.frames),))
 

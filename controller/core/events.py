@@ -45,6 +45,9 @@ class Kind(StrEnum):
     RECORD_WORKING = "record_working"
     CLOCK_STEPPED = "clock_stepped"
     MESSAGES = "messages"
+    COMMISSIONED = "commissioned"
+    PROOF_STEP = "proof_step"
+    START_PROOF = "start_proof"
 
 
 EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
@@ -83,6 +86,12 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
     Kind.RECORD_WORKING: ("lost", "the record is written again"),
     Kind.CLOCK_STEPPED: ("by_us", "the wall clock jumped; no duration was changed by it"),
     Kind.MESSAGES: ("failing", "messages began to leave again (empty), or why they cannot"),
+    Kind.COMMISSIONED: ("may_do trials", "what the proofs that hold now allow, taken by the tick"),
+    Kind.PROOF_STEP: (
+        "run_id step excess_mc over_mc took_us",
+        "a step of a start proof ended as it must: excess over the air's own course",
+    ),
+    Kind.START_PROOF: ("run_id grade finding words took_us", "a start proof ended: passed, failed or void"),
 }
 """Fields and meaning of each kind."""
 

@@ -199,5 +199,13 @@ class SetLimits(NamedTuple):
     run_max_s: int | None
 
 
+class Stall(NamedTuple):
+    """Asks the board to stop its program where it stands, so that its hardware watchdog must end that. Heard only with the
+    line contactor open."""
+
+    session: int
+    sequence: int
+
+
 FromBoard = Report | Welcome | LimitsRead | Refusal
-ToBoard = Hello | Enable | Drive | Tell | SetLimits
+ToBoard = Hello | Enable | Drive | Tell | SetLimits | Stall

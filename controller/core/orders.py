@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from controller.core.alarms import AlarmCause
 from controller.core.board import again, age_us, module_wrong
-from controller.core.commands import LEAST_ROLE, Ask, Command
+from controller.core.commands import LEAST_ROLE, Ask, Command, PersonRole
 from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX, Contact, Guard
 from controller.core.leaving import lacking
 from controller.core.limits import TIGHTENABLE
+from controller.core.proof import longest_us
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
 from controller.core.schedule import Schedule, mistakes, over_ceiling
 from controller.core.setup import LEVEL_WORDS, Level
 from controller.core.state import NOT_SET, Pending, Run
 from controller.core.supervisor import ROWS_OF
+from controller.core.trials import TRIALS, Asked, Plan, TooWarm, plan, proofs_of
 from controller.core.watch import UNKNOWN
 from controller.core.work import Field, Work
 
@@ -84,20 +87,16 @@ def _start(work: Work, command: Command) -> str:
         raise NotDone("busy", "Another start already waits. Stop heating takes it back.")
     if work.state is not S.IDLE:
         raise Refused(work.state, C.START, allowed(work.state))
+    command, ceiling_mc = _planned(work, command)
     schedule = command.schedule
-    if schedule is None:
-        raise NotDone("bad_schedule", "A start needs a schedule.")
-    _check_level(work, command.level)
-    wrong = mistakes(schedule)
-    if wrong:
-        raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
-    ceiling_mc = run_ceiling(work, schedule)
+    assert schedule is not None
     named = command.at_utc_us != 0
     if named:
         check_time(command.at_utc_us, work.wall_us)
     check_ready(work, None if named else ceiling_mc)
     check_leaving(work, command, 0)
-    run_max_us = min(work.known_limits()["run_max_us"], schedule.longest_us)
+    proof_us = sum(longest_us(proof) for proof in proofs_of(work.chamber))
+    run_max_us = min(work.known_limits()["run_max_us"], schedule.longest_us + proof_us)
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
     work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed, work.now_us, not named)
     work.armed_us, work.lapse = -1, None
@@ -109,6 +108,44 @@ def _start(work: Work, command: Command) -> str:
         work.say(Kind.ARM_ASKED, run_id=command.run_id)
         return "waits for the arm button at the chamber"
     return "waits for its named time" if named else "waits for the board"
+
+
+def _planned(work: Work, command: Command) -> tuple[Command, int]:
+    """The command with its schedule, and the limit that its run gets. Raises NotDone for what may not run."""
+    if command.trial:
+        plan = trial_plan(work, command)
+        return replace(command, schedule=plan.schedule), plan.run_ceiling_mc
+    schedule = command.schedule
+    if schedule is None:
+        raise NotDone("bad_schedule", "A start needs a schedule.")
+    _check_level(work, command.level)
+    wrong = mistakes(schedule)
+    if wrong:
+        raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
+    return command, run_ceiling(work, schedule)
+
+
+def trial_plan(work: Work, command: Command) -> Plan:
+    """What a heated step of commissioning runs now. Raises NotDone where it may not be done, or not yet."""
+    if command.trial not in work.chamber.trials:
+        what = command.trial if command.trial in TRIALS else f"{command.trial[:40]!r} (no such step)"
+        raise NotDone("not_provable", f"{what} cannot be done now: the sheet Proofs says which steps come before it.")
+    if command.role < PersonRole.MAINTAINER:
+        is_now = command.role.name.lower()
+        raise NotDone("not_allowed_role", f"Commissioning needs the role maintainer; {command.by} is {is_now}.")
+    highest = max(Level.AT_THE_CHAMBER, min(work.chamber.may_do, Level.IN_THE_BUILDING))
+    if not Level.AT_THE_CHAMBER <= command.level <= highest:
+        raise NotDone("level_too_high", "A proof is attended: stay at the chamber, and press its button every 15 min.")
+    if command.at_utc_us:
+        raise NotDone("bad_time", "A proof is attended, so it begins now.")
+    known = work.known_limits()
+    hottest_mc = work.values[INDEX["ceiling"]]
+    if not hottest_mc < UNKNOWN:
+        raise NotDone("cause_stands", "No sensor has a good reading.")
+    try:
+        return plan(command.trial, Asked(work.chamber, hottest_mc, min(known["ceiling_mc"], known["run_ceiling_mc"])))
+    except TooWarm as error:
+        raise NotDone("cause_stands", str(error)) from None
 
 
 def run_ceiling(work: Work, schedule: Schedule) -> int:
@@ -245,8 +282,9 @@ def _clear(work: Work, command: Command) -> str:
         raise NotDone("unknown_name", f"No trip of {command.name or '(no name)'} is latched.")
     if work.state in ACTIVE or work.state is S.ABORTING:
         raise NotDone("cause_stands", f"The run is {work.state.value}. Wait until the heat is seen off.")
-    if command.name == "not_commissioned" and not work.chamber.simulated:
-        raise NotDone("cause_stands", "Only commissioning clears this: prove the chamber first.")
+    may_heat = work.chamber.trials or work.chamber.may_do > Level.MEASURE_ONLY
+    if command.name == "not_commissioned" and not (work.chamber.simulated or may_heat):
+        raise NotDone("cause_stands", "Only commissioning clears this: do its unheated steps first (sheet Proofs).")
     row = INDEX[command.name]
     value = work.values[row]
     if value == UNKNOWN:

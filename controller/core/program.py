@@ -1,8 +1,9 @@
 """Programs: what a run does, step by step. A program asks; it never heats.
 
 `step(program, view)` gives the program after this tick, what it asks for, and whether it goes on. A run is a list of
-programs. The treatment of a schedule and cooling down are two; proofs and identification will be others: a new program is a
-frozen dataclass and a row in `STEPS`. A new kind of segment is a row in `schedule.FIELDS` and one in `SEGMENT_STEPS`.
+programs. The treatment of a schedule and cooling down are two; the start proof (`core.proof`) and the trials of commissioning
+(`core.trials`) are others: a new program is a frozen named tuple and a row in `STEPS`. A new kind of segment is a row in
+`schedule.FIELDS` and one in `SEGMENT_STEPS`.
 Integers only: 20 °C/h is exact over sixteen hours because the remainder of every second is carried.
 """
 
@@ -12,6 +13,8 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Any, NamedTuple
 
+from controller.core.messages import Report
+from controller.core.proof import Look, Pair, Phase, StartProof, begun_anew, look
 from controller.core.quick import new
 from controller.core.schedule import US_PER_H, Kind, Of, Schedule, Segment
 
@@ -35,13 +38,21 @@ class Duty(NamedTuple):
 
 
 class Switches(NamedTuple):
-    """Ask for the two switches by themselves: the start proof will."""
+    """Ask for the two switches by themselves, as a proof does."""
 
     modulator: bool
     contactor: bool
 
 
-Request = SetPoint | Duty | Switches
+class Quiet(NamedTuple):
+    """Ask that nothing drives the board, so that it must switch off by itself."""
+
+
+class Stand(NamedTuple):
+    """Ask the board to stand still, so that its watchdog must end it."""
+
+
+Request = SetPoint | Duty | Switches | Quiet | Stand
 
 
 class Going(StrEnum):
@@ -71,6 +82,11 @@ class View(NamedTuple):
     part_mc: int | None
     held: bool
     """The schedule is paused: nothing moves and nothing is counted."""
+    overs_mc: tuple[int | None, ...] = ()
+    """Over-temperature sensors; this and the next two are told to proofs only."""
+    cold_mc: int | None = None
+    """The board's own temperature, at the control sensor's converter."""
+    report: Report | None = None
 
 
 class Treatment(NamedTuple):
@@ -115,7 +131,24 @@ class CoolDown(NamedTuple):
     spent_us: int = 0
 
 
-Program = Treatment | CoolDown
+class Silence(NamedTuple):
+    """The board alone must end the heat: on for a moment, then nothing is said until both switches read open."""
+
+    limit_us: int
+    spent_us: int = 0
+    quiet_us: int = -1
+    """For how long nothing has been said; -1: not yet."""
+    setpoint_mc: int = -1
+
+
+class Standstill(NamedTuple):
+    """The board's watchdog must end a standstill: modulator on, contactor open, so that nothing can heat."""
+
+    spent_us: int = 0
+    setpoint_mc: int = -1
+
+
+Program = Treatment | CoolDown | StartProof | Silence | Standstill
 
 
 class Stepped(NamedTuple):
@@ -275,6 +308,52 @@ def cooling_of(schedule: Schedule) -> CoolDown:
     return CoolDown(last.target_mc, last.rate_mc_per_h, last.longest_us, schedule.of)
 
 
+def _prove(program: StartProof, view: View) -> Stepped:
+    """A proof that found something asks for both switches open and goes on until the supervisor has ended the run."""
+    if view.held:
+        return Stepped(begun_anew(program), BOTH_OPEN, GOING)
+    control, overs = view.control_mc, tuple(one for one in view.overs_mc if one is not None)
+    whole = control is not None and len(overs) == len(view.overs_mc)
+    now = Pair(control, overs) if control is not None and whole else None
+    program, (modulator, contactor) = look(program, Look(view.dt_us, now, view.cold_mc, view.report))
+    return Stepped(program, Switches(modulator, contactor), DONE if program.phase is Phase.OVER else GOING)
+
+
+def _fall_silent(program: Silence, view: View) -> Stepped:
+    if view.held:
+        return Stepped(Silence(program.limit_us), BOTH_OPEN, GOING)
+    report, spent_us = view.report, program.spent_us + view.dt_us
+    closed = report is not None and report.modulator and report.contactor is not False
+    program = program._replace(spent_us=spent_us)
+    if program.quiet_us < 0:
+        if spent_us < SWITCHED_US:
+            return Stepped(program, Switches(True, True), GOING)
+        return Stepped(program._replace(quiet_us=0), Quiet(), GOING) if closed else Stepped(program, BOTH_OPEN, NOT_CLOSED)
+    program = program._replace(quiet_us=program.quiet_us + view.dt_us)
+    if report is not None and not report.modulator and not report.contactor:
+        return Stepped(program, BOTH_OPEN, DONE)
+    late = program.quiet_us > program.limit_us + SILENCE_MORE_US
+    return Stepped(program, BOTH_OPEN, STAYED_ON) if late else Stepped(program, Quiet(), GOING)
+
+
+def _stand_still(program: Standstill, view: View) -> Stepped:
+    if view.held:
+        return Stepped(Standstill(), BOTH_OPEN, GOING)
+    report, program = view.report, Standstill(program.spent_us + view.dt_us)
+    if program.spent_us < SWITCHED_US:
+        return Stepped(program, Switches(True, False), GOING)
+    ready = report is not None and report.modulator and not report.contactor
+    return Stepped(program, Stand(), DONE) if ready else Stepped(program, BOTH_OPEN, NOT_CLOSED)
+
+
+BOTH_OPEN = Switches(False, False)
+SWITCHED_US = 6_000_000
+"""By then a switch reads as it was asked."""
+SILENCE_MORE_US = 2_000_000
+"""A tick and a report: so much later than the board's limit it may be seen."""
+NOT_CLOSED = Verdict(Going.FAILED, "The switches did not read back as they were asked. Read the board's reason on the page.")
+STAYED_ON = Verdict(Going.FAILED, "The board did not switch off by itself when nothing was said. Unplug it: it may not heat.")
+
 SEGMENT_STEPS: dict[Kind, Callable[[Treatment, Segment, View], tuple[Treatment, int, bool]]] = {
     Kind.RAMP: _ramp,
     Kind.SOAK: _soak,
@@ -282,4 +361,10 @@ SEGMENT_STEPS: dict[Kind, Callable[[Treatment, Segment, View], tuple[Treatment, 
 }
 """Each gives the treatment after this tick, the set point's slope in m°C/h, and whether the segment has ended."""
 
-STEPS: dict[type, Callable[[Any, View], Stepped]] = {Treatment: _treat, CoolDown: _cool_down}
+STEPS: dict[type, Callable[[Any, View], Stepped]] = {
+    Treatment: _treat,
+    CoolDown: _cool_down,
+    StartProof: _prove,
+    Silence: _fall_silent,
+    Standstill: _stand_still,
+}

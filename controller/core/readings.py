@@ -20,6 +20,9 @@ class Role(StrEnum):
     OVER_TEMPERATURE = "over_temperature"
     PART = "part"
     SURVEY = "survey"
+    """One of several that stay at a place."""
+    TRAVELLING = "travelling"
+    """Carried from place to place; no run needs it."""
 
 
 class Good(NamedTuple):
@@ -64,7 +67,7 @@ FAULT_WORDS = {
 }
 
 
-def judge(channel: Channel | None, correction_mc: int) -> Reading:
+def judge(channel: Channel | None, correction: tuple[int, int]) -> Reading:
     """Good or Faulted from one channel of one report; a channel the board does not have is Missing.
 
     All-zero words (an absent converter reads so) and a cold junction outside 0..70 °C are faults, whatever the fault
@@ -74,7 +77,8 @@ def judge(channel: Channel | None, correction_mc: int) -> Reading:
         return MISSING
     raw_mc, cold_mc, fault, _ = channel
     if not fault and COLD_JUNCTION_MIN_MC <= cold_mc <= COLD_JUNCTION_MAX_MC and (raw_mc or cold_mc):
-        return new(Good, (raw_mc, raw_mc + correction_mc))
+        offset_mc, slope_ppm = correction
+        return new(Good, (raw_mc, raw_mc + offset_mc + raw_mc * slope_ppm // 1_000_000))
     if fault:
         return Faulted(fault_words(fault))
     if raw_mc == 0 and cold_mc == 0:

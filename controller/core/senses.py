@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from operator import itemgetter
 
 from controller.core import board as line
@@ -9,12 +10,14 @@ from controller.core.events import Kind
 from controller.core.guards import GUARDS, INDEX
 from controller.core.messages import LimitsRead, Report
 from controller.core.program import Treatment
+from controller.core.proof import StartProof
+from controller.core.proof_findings import Grade
 from controller.core.readings import Faulted, Good, Missing, Reading, Stale, judge
 from controller.core.run_states import S
 from controller.core.schedule import Kind as SegmentKind
 from controller.core.setup import Level
 from controller.core.starting import press
-from controller.core.state import REPORTS_MAX, Inputs, LineLost, LineOpened, Messages, Run, Wall
+from controller.core.state import REPORTS_MAX, Commissioned, Inputs, LineLost, LineOpened, Messages, Run, Wall
 from controller.core.supervisor import (
     BOARD_ROWS,
     HOST_ROWS,
@@ -47,6 +50,9 @@ def take_in(work: Work, inputs: Inputs) -> None:
         if isinstance(note, Messages):
             _messages(work, note.failing)
             continue
+        if isinstance(note, Commissioned):
+            _commissioned(work, note)
+            continue
         work.board, events = line.notice(work.board, work.chamber, note, work.now_us)
         work.events += events
         if isinstance(note, LineOpened | LineLost):
@@ -61,6 +67,18 @@ def take_in(work: Work, inputs: Inputs) -> None:
     if work.board.garbage or not work.board.known:
         work.board, events = line.strange(work.board, work.now_us, work.chamber.module is not None)
         work.events += events
+
+
+def _commissioned(work: Work, note: Commissioned) -> None:
+    """Proofs were made, ended or voided. A run on its way keeps what it began with."""
+    if work.active or len(note.found) != len(work.chamber.sensors):
+        return
+    sensors = tuple(
+        sensor._replace(correction_mc=offset_mc, slope_ppm=slope_ppm, uncertainty_mc=uncertainty_mc)
+        for sensor, (offset_mc, slope_ppm, uncertainty_mc) in zip(work.chamber.sensors, note.found, strict=True)
+    )
+    work.chamber = replace(work.chamber, may_do=note.may_do, trials=note.trials, sensors=sensors)
+    work.say(Kind.COMMISSIONED, may_do=note.may_do.name.lower(), trials=" ".join(note.trials))
 
 
 def _messages(work: Work, why: str) -> None:
@@ -187,6 +205,7 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
         age_us if run is None and age_us is not None and stale and _matters(work) else QUIET,
         1 if run is not None and run.level is Level.UNATTENDED and work.messages_why else QUIET,
         QUIET if run is None else _astray(work, run),
+        *_proof_found(run),
         QUIET,
     )
     values = host_row_values(seen)
@@ -198,6 +217,14 @@ def supervise_host(work: Work, inputs: Inputs, board_values: tuple[int, ...]) ->
     work.values = in_guard_order((*(BOARD_UNKNOWN if stale else board_values), *values))
     if work.armed_us >= 0 and work.now_us - work.armed_us >= ARM_HOLDS_US:
         _arm_void(work, "two hours passed")
+
+
+def _proof_found(run: Run | None) -> tuple[int, int]:
+    """1 where the start proof of this run failed, and 1 where it is void."""
+    program = None if run is None else run.program
+    if type(program) is not StartProof or program.found is None:
+        return QUIET, QUIET
+    return int(program.found.grade is Grade.FAILED), int(program.found.grade is Grade.VOID)
 
 
 def _counted_anew(work: Work, run: Run) -> Run:
@@ -245,14 +272,14 @@ def _judge_readings(work: Work, age_us: int | None, stale: bool) -> None:
     """Each sensor's reading, and what the control and the part sensor say."""
     report, before, wiring = work.board.report, work.readings, work.chamber.wiring
     channels = (None,) * len(before) if report is None else wiring.pick(report.channels)
-    now = tuple(map(judge, channels, wiring.corrections_mc))
+    now = tuple(map(judge, channels, wiring.corrections))
     if stale:
         now = tuple(one if isinstance(one, Missing) else Stale(age_us or 0) for one in now)
     if not ALL_GOOD.issuperset(map(type, (*before, *now))):
         _say_changes(work, before, now)
     work.readings = now
     work.control_mc = good_mc(now, wiring.control)
-    work.part_mc = good_mc(now, wiring.part)
+    work.part_mc = coldest_mc(now, wiring.parts)
 
 
 def _say_changes(work: Work, before: tuple[Reading, ...], now: tuple[Reading, ...]) -> None:
@@ -267,6 +294,15 @@ def good_mc(readings: tuple[Reading, ...], number: int | None) -> int | None:
     return reading.mc if type(reading) is Good else None
 
 
+def coldest_mc(readings: tuple[Reading, ...], numbers: tuple[int, ...]) -> int | None:
+    """What the coldest of these sensors says; None unless every one is to be believed."""
+    if len(numbers) == 1:
+        return good_mc(readings, numbers[0])
+    values = [good_mc(readings, number) for number in numbers]
+    known = [value for value in values if value is not None]
+    return min(known) if known and len(known) == len(values) else None
+
+
 def _words(reading: Reading) -> str:
     kind = type(reading).__name__.lower()
     return f"{kind}: {reading.reason}" if isinstance(reading, Faulted) else kind
@@ -276,6 +312,9 @@ def _host_detail(work: Work, inputs: Inputs, guard: str) -> str:
     """What more is known here of a guard that counts the host's own time."""
     if guard == "board_silent":
         return _own_silence(inputs)
+    program = work.run.program if work.run is not None else None
+    if guard.startswith("start_proof") and type(program) is StartProof and program.found is not None:
+        return program.found.words
     return work.messages_why if guard == "messages_failing" else ""
 
 
@@ -283,7 +322,7 @@ def _detail(work: Work, report: Report, guard: str) -> str:
     """Which sensor, or which reason of the board's, made a guard stand."""
     if guard in ("ceiling", "run_ceiling", "sensor_faulted", "sensor_frozen", "sensors_disagree"):
         said = [
-            f"{sensor.label}: {_said(judge(report.channels[sensor.channel], sensor.correction_mc))}"
+            f"{sensor.label}: {_said(judge(report.channels[sensor.channel], (sensor.correction_mc, sensor.slope_ppm)))}"
             for sensor in work.chamber.sensors
         ]
         return "; ".join(said)

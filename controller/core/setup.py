@@ -37,7 +37,11 @@ class SensorSetup(NamedTuple):
     channel: int
     label: str
     correction_mc: int
+    """Added to what it reads at 0 °C; `slope_ppm` of the reading comes to it."""
     uncertainty_mc: int
+    slope_ppm: int = 0
+    id: str = ""
+    """Name of the probe itself: its correction and its proofs follow it from socket to socket."""
 
 
 class Wiring(NamedTuple):
@@ -45,10 +49,13 @@ class Wiring(NamedTuple):
 
     pick: Callable[[tuple[Channel | None, ...]], tuple[Channel | None, ...]]
     """A report's channels to those of the sensors."""
-    corrections_mc: tuple[int, ...]
+    corrections: tuple[tuple[int, int], ...]
+    """(m°C, ppm of the reading) of each."""
     control: int | None
     """Which of the sensors plays this role; None: not fitted."""
-    part: int | None
+    parts: tuple[int, ...]
+    """Those inside the load; the coldest of them counts."""
+    overs: tuple[int, ...]
 
 
 def wiring(sensors: tuple[SensorSetup, ...]) -> Wiring:
@@ -59,10 +66,26 @@ def wiring(sensors: tuple[SensorSetup, ...]) -> Wiring:
     pick = itemgetter(*places) if len(places) > 1 else itemgetter(slice(first, first + len(places)))  # ever a tuple
     return Wiring(
         pick,
-        tuple(sensor.correction_mc for sensor in sensors),
+        tuple((sensor.correction_mc, sensor.slope_ppm) for sensor in sensors),
         roles.get(Role.CONTROL),
-        roles.get(Role.PART),
+        numbers_of(sensors, Role.PART),
+        numbers_of(sensors, Role.OVER_TEMPERATURE),
     )
+
+
+def numbers_of(sensors: tuple[SensorSetup, ...], role: Role) -> tuple[int, ...]:
+    """Which of the sensors play `role`."""
+    return tuple(number for number, sensor in enumerate(sensors) if sensor.role is role)
+
+
+class Response(NamedTuple):
+    """How soon full heat shows at the sensors, at the latest: from the chamber's model, or bounds that somebody set. The
+    start proof takes its lengths from these."""
+
+    dead_us: int
+    """Nothing may show before this has passed."""
+    rise_us: int
+    """After that, the rise that a proof asks for (`proof.RISE_MC`) shows within this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +161,10 @@ class Chamber:
     may_do: Level
     module: Module | None = None
     """A ready-made module over Modbus RTU in place of a board; None: a board."""
+    response: Response | None = None
+    """None: its runs begin without a start proof. No chamber file gives that."""
+    trials: tuple[str, ...] = ()
+    """Heated steps of commissioning that may be done now (`trials.TRIALS`)."""
     wiring: Wiring = field(init=False, repr=False, compare=False)
     """Derived; it is neither stored nor compared."""
 

@@ -6,11 +6,12 @@ from controller.core import board as line
 from controller.core.events import Kind
 from controller.core.guards import INDEX
 from controller.core.orders import NAMED_AHEAD_MAX_US, NotDone, check_leaving, check_ready, refuse, run_ceiling
-from controller.core.program import Treatment
+from controller.core.program import Program, Treatment
 from controller.core.regulator import Regulator
 from controller.core.run_states import C, S
 from controller.core.setup import Level
 from controller.core.state import Pending, Run, Stop
+from controller.core.trials import Asked, plan, proofs_of
 from controller.core.watch import Wanted
 from controller.core.work import Work
 
@@ -122,11 +123,13 @@ def _proof_failed(work: Work) -> bool:
 
 def _begin(work: Work, pending: Pending) -> None:
     command, report = pending.command, work.board.report
-    assert command.schedule is not None and report is not None and work.board.known
+    schedule = command.schedule
+    assert schedule is not None and report is not None and work.board.known
+    programs, at = _programs(work, pending)
     work.run = Run(
         command.run_id,
         S.IDLE,
-        command.schedule,
+        schedule,
         command.level,
         command.by,
         work.now_us,
@@ -134,14 +137,15 @@ def _begin(work: Work, pending: Pending) -> None:
         pending.run_max_us,
         Wanted(line.boot_of(work.board), work.board.session),
         work.expected_limits(),
-        (Treatment(command.schedule),),
-        0,
+        programs,
+        at,
         0,
         0,
         False,
         "",
         work.now_us,
         work.now_us,
+        trial=command.trial,
     )
     work.pending = None
     if command.leaving is not None and command.level is Level.UNATTENDED:
@@ -156,9 +160,20 @@ def _begin(work: Work, pending: Pending) -> None:
     say_segment(work)
 
 
+def _programs(work: Work, pending: Pending) -> tuple[tuple[Program, ...], int]:
+    """What the run goes through, and where it begins: every treatment begins with a start proof."""
+    command = pending.command
+    assert command.schedule is not None
+    if not command.trial:
+        return (*proofs_of(work.chamber), Treatment(command.schedule)), 0
+    planned = plan(command.trial, Asked(work.chamber, 0, work.chamber.limits.ceiling_mc))  # its schedule came with the start
+    programs = tuple(Treatment(command.schedule) if type(one) is Treatment else one for one in planned.programs)
+    return programs, planned.at
+
+
 def say_segment(work: Work) -> None:
     run, treatment = work.run, work.treatment
-    if run is not None and treatment is not None:
+    if run is not None and treatment is not None and run.program is treatment:
         work.say(
             Kind.SEGMENT,
             run_id=run.id,

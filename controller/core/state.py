@@ -56,6 +56,15 @@ class Wall(NamedTuple):
 NOT_SET = -1
 
 
+class Commissioned(NamedTuple):
+    """What proofs that hold now allow, and what they found of each sensor. Not taken while a run is on."""
+
+    may_do: Level
+    trials: tuple[str, ...]
+    found: tuple[tuple[int, int, int], ...]
+    """(offset m°C, slope ppm, uncertainty m°C) of each sensor, in the chamber's order."""
+
+
 class Messages(NamedTuple):
     """What the messenger says of itself, told when it changes."""
 
@@ -65,7 +74,7 @@ class Messages(NamedTuple):
 
 LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof | Proving
 """What comes up from the link beside reports."""
-Notice = LineNotice | Wall | Messages
+Notice = LineNotice | Wall | Messages | Commissioned
 """That, and what the computer itself tells."""
 
 
@@ -192,10 +201,24 @@ class Run(NamedTuple):
     checked_in_us: int
     follows_us: int = 0
     """Since when it has followed its plan without a break; no longer moved once that was half an hour."""
+    contactor: bool = True
+    """Wanted closed while there is a permit; a proof moves the two switches apart."""
+    quiet: bool = False
+    """Nothing drives the board, so that it must switch off by itself."""
+    trial: str = ""
+    """Which heated step of commissioning this is; empty: a treatment."""
 
     @property
     def program(self) -> Program:
         return self.programs[self.at]
+
+    def stepped(self, program: Program) -> Run:
+        """With this program in the place of the one that goes on."""
+        return self._replace(programs=self.with_program(program))
+
+    def with_program(self, program: Program) -> tuple[Program, ...]:
+        """The list with this program in the place of the one that goes on."""
+        return (*self.programs[: self.at], program, *self.programs[self.at + 1 :])
 
     def moved(self, programs: tuple[Program, ...], air_setpoint_mc: int, slope_mc_per_h: int) -> Run:
         """After one step of its program."""

@@ -11,18 +11,39 @@ from controller.core.commands import Ask
 from controller.core.emit import emit
 from controller.core.events import Kind
 from controller.core.orders import obey
-from controller.core.program import GOING, Going, SetPoint, Treatment, View, step
+from controller.core.program import (
+    GOING,
+    Duty,
+    Going,
+    Quiet,
+    Request,
+    SetPoint,
+    Silence,
+    Stand,
+    Standstill,
+    Switches,
+    Treatment,
+    View,
+    step,
+)
+from controller.core.proof import WORDS, Phase, StartProof
+from controller.core.proof_findings import Grade
 from controller.core.quick import new
-from controller.core.regulator import regulate
+from controller.core.regulator import DUTY_MAX_E4, Regulator, regulate
 from controller.core.run_states import ACTIVE, C, S
 from controller.core.senses import supervise_host, supervise_reports, take_in
 from controller.core.starting import say_segment, settle, wait_for_start
-from controller.core.state import Inputs, State, Tick
+from controller.core.state import Inputs, Run, State, Tick
 from controller.core.supervisor import permitted
 from controller.core.work import Work
 
 STEADY_US = 60_000_000
 PAUSED = frozenset({S.HELD, S.HOLDING, S.RESTARTING})
+PROOFS = frozenset({StartProof, Silence, Standstill})
+"""Programs that move switches and not the air; they look at more than the control sensor."""
+NOTHING_MORE = ((), None, None)
+PASSED = (Grade.PASSED, "Each switch opens by itself; both together heat.")
+FULL = Regulator(0.0, DUTY_MAX_E4)
 
 
 def advance(state: State, inputs: Inputs) -> Tick:
@@ -53,8 +74,9 @@ def _follow_program(work: Work, dt_us: int) -> None:
     if run is None or run.state not in ACTIVE or dt_us <= 0:
         return
     control, program = work.control_mc, run.program
-    program_after, asked, verdict = step(program, new(View, (dt_us, control, work.part_mc, run.state in PAUSED)))
-    programs = (*run.programs[: run.at], program_after)
+    told = (work.overs_mc, work.cold_mc, work.board.report) if type(program) in PROOFS else NOTHING_MORE
+    program_after, asked, verdict = step(program, new(View, (dt_us, control, work.part_mc, run.state in PAUSED, *told)))
+    programs = run.with_program(program_after)
     if isinstance(asked, SetPoint):
         work.run = run.moved(programs, asked.mc, asked.slope_mc_per_h)
         if control is not None and not run.heat_withheld and work.clear:
@@ -63,22 +85,59 @@ def _follow_program(work: Work, dt_us: int) -> None:
             )
     else:
         work.run = run.moved(programs, run.air_setpoint_mc, run.slope_mc_per_h)
+        _switch(work, work.run, asked)
+    if type(program) is StartProof and type(program_after) is StartProof:
+        _say_proof(work, program, program_after)
     if type(program) is Treatment and type(program_after) is Treatment:
         _say_progress(work, program, program_after, dt_us)
     if verdict is GOING:
         return
     if verdict.going is Going.DONE:
         _next_program(work)
+    elif type(program) in PROOFS:  # what fails here must not cool at a rate that may heat
+        work.move(C.STOP_HEATING, "commissioning", end=verdict.reason)
     else:
         work.move(C.FAILED, "schedule", end=verdict.reason)
+
+
+def _switch(work: Work, run: Run, asked: Request | None) -> None:
+    """Carry out what is no set point: the permit decides as ever whether it reaches a switch."""
+    if isinstance(asked, Switches):
+        work.run = run._replace(contactor=asked.contactor, quiet=False)
+        work.regulator = FULL if asked.modulator else Regulator()
+    elif isinstance(asked, Duty):
+        work.regulator = Regulator(0.0, asked.e4)
+    elif isinstance(asked, Quiet):
+        work.run = run._replace(quiet=True)
+    elif isinstance(asked, Stand):
+        work.stand = True
 
 
 def _next_program(work: Work) -> None:
     run = work.run
     if run is not None and run.at + 1 < len(run.programs):
-        work.run = run._replace(at=run.at + 1)
+        work.run = run._replace(at=run.at + 1, contactor=True, quiet=False)
+        work.regulator = Regulator()
+        say_segment(work)
     else:
         work.move(C.DONE, "schedule")
+
+
+def _say_proof(work: Work, before: StartProof, after: StartProof) -> None:
+    """Each step as it ends, and the proof itself."""
+    run = work.run
+    assert run is not None
+    step_no, after_no = WORDS[before.phase][0], WORDS[after.phase][0]
+    if after.phase is not before.phase and (after_no != step_no or after.phase is Phase.OVER):
+        excess = after.excess or before.excess
+        over_mc = max(excess.overs, default=None) if excess else None
+        control_mc = excess.control if excess else None
+        work.say(Kind.PROOF_STEP, run_id=run.id, step=step_no, excess_mc=control_mc, over_mc=over_mc, took_us=before.spent_us)
+    ended = after.phase is Phase.OVER and before.phase is not Phase.OVER
+    if ended or (after.finding and not before.finding):
+        found = after.found
+        grade, words = (found.grade, found.words) if found else PASSED
+        work.say(Kind.START_PROOF, run_id=run.id, grade=grade.value, finding=after.finding, words=words, took_us=after.took_us)
 
 
 def _say_progress(work: Work, before: Treatment, after: Treatment, dt_us: int) -> None:
@@ -91,7 +150,7 @@ def _say_progress(work: Work, before: Treatment, after: Treatment, dt_us: int) -
         say_segment(work)
     elif after.counting is not after.said and after.steady_us >= STEADY_US:
         _say_counting(work, run.id, after.counting, after.counted_us)
-        work.run = run._replace(programs=(*run.programs[: run.at], after._replace(said=after.counting)))
+        work.run = run.stepped(after._replace(said=after.counting))
 
 
 def _say_counting(work: Work, run_id: str, counting: bool, counted_us: int) -> None:

@@ -29,7 +29,7 @@ FALL_LIKE_A_DOOR_MC_PER_MIN = -3_000
 """Where no door switch is fitted, a fall this fast is taken for an open door."""
 OFF_BUCKET_US = 300_000_000
 FULL_DUTY_E4 = 9_000
-CONTROL, OVER_TEMPERATURE = Role.CONTROL, Role.OVER_TEMPERATURE
+CONTROL, OVER_TEMPERATURE, TRAVELLING = Role.CONTROL, Role.OVER_TEMPERATURE, Role.TRAVELLING
 RISE_AT_FULL_MC = 500
 CURRENT_IS_ZERO_MA = 50
 BOARD_MAY_BE_OFF = frozenset({OffReason.NONE, OffReason.NO_PERMIT, OffReason.DOOR, OffReason.LOCAL_STOP})
@@ -101,6 +101,8 @@ HOST_WATCHED = (
     "unheard_us",
     "messages_failing",
     "astray",
+    "proof_failed",
+    "proof_void",
     "never",
 )
 
@@ -168,7 +170,7 @@ class Watcher:
     def look(self, report: Report) -> tuple[int, ...]:
         """One report looked at."""
         up_us, on_us, wanted, setpoint_mc = report.up_us, report.on_us, self.wanted, self.setpoint_mc
-        hottest, faulted, frozen, control, over = self._sensors(report.channels, up_us)
+        hottest, faulted, frozen, control, overs = self._sensors(report.channels, up_us)
         contacts = (report.smoke, report.limiter, report.local_stop, report.door)
         smoke, limiter, stop, door, unknown = (0, 0, 0, 0, 0) if contacts == CALM_CONTACTS else self._contacts(contacts)
         self._add_on_time(up_us, on_us)
@@ -181,7 +183,7 @@ class Watcher:
             rise,
             faulted,
             frozen,
-            self._one_missing() if control is None or over is None else abs(control - over),
+            self._apart(control, overs),
             self._full(up_us, control) if self.achieved_e4 >= FULL_DUTY_E4 else self._not_full(),
             QUIET if wanted is None else int(report.off not in BOARD_MAY_BE_OFF),
             QUIET if wanted is None else int(wanted != (report.boot, report.session)),
@@ -196,16 +198,18 @@ class Watcher:
 
     def _sensors(
         self, channels: tuple[Channel | None, ...], up_us: int
-    ) -> tuple[int, int, int, int | None, int | None]:
+    ) -> tuple[int, int, int, int | None, list[int]]:
         """Hottest of the good ones (higher of raw and corrected), how many are not good, longest without a conversion,
-        control and over-temperature value."""
+        control and the over-temperature values."""
         hottest, faulted, frozen = QUIET, 0, 0
-        control = over = None
+        control, overs = None, []
         sensors = self.chamber.sensors
         counts = list(self.conversions or (-1,) * len(sensors))
         times = list(self.changed_us or (up_us,) * len(sensors))
-        for number, (role, place, _, correction_mc, _) in enumerate(sensors):
+        for number, (role, place, _, offset_mc, _, slope_ppm, _) in enumerate(sensors):
             channel = channels[place]
+            if role is TRAVELLING and (channel is None or channel.fault):
+                continue  # nobody has plugged it in
             if channel is None:
                 faulted += 1
                 continue
@@ -217,16 +221,16 @@ class Watcher:
             if fault or not COLD_JUNCTION_MIN_MC <= cold <= COLD_JUNCTION_MAX_MC or raw == cold == 0:
                 faulted += 1
                 continue
-            corrected = raw + correction_mc
-            judged = raw if correction_mc < 0 else corrected
+            corrected = raw + offset_mc + raw * slope_ppm // 1_000_000
+            judged = raw if corrected < raw else corrected
             if judged > hottest:
                 hottest = judged
             if role is CONTROL:
                 control = corrected
             elif role is OVER_TEMPERATURE:
-                over = corrected
+                overs.append(corrected)
         self.conversions, self.changed_us = tuple(counts), tuple(times)
-        return hottest, faulted, frozen, control, over
+        return hottest, faulted, frozen, control, overs
 
     def _contacts(self, contacts: tuple[bool | None, ...]) -> tuple[int, int, int, int, int]:
         """Each contact's value, and how many that are fitted say nothing."""
@@ -310,6 +314,10 @@ class Watcher:
             heats = modulator and (contactor or not fitted)
         return int(heats), int(modulator or (contactor and report.up_us >= self.proof_until_us))
 
-    def _one_missing(self) -> int:
-        """Nothing to compare with: as it should be where no second sensor is fitted."""
-        return QUIET if self.chamber.sensor(Role.OVER_TEMPERATURE) is None else UNKNOWN
+    def _apart(self, control: int | None, overs: list[int]) -> int:
+        """How far the farthest over-temperature sensor is from the control sensor. Nothing to compare with: as it should be
+        where no second sensor is fitted."""
+        wanted = self.chamber.wiring.overs
+        if control is None or len(overs) < len(wanted):
+            return UNKNOWN if wanted else QUIET
+        return max([abs(control - over) for over in overs], default=QUIET)

@@ -16,6 +16,7 @@ from controller.core.limits import CHECK_IN_US, known_limits, thresholds
 from controller.core.messages import LimitsRead
 from controller.core.program import CoolDown, SetPoint, Treatment, cooling_of
 from controller.core.quick import new
+from controller.core.readings import Good
 from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
 from controller.core.state import NOT_SET, Alarm, Lapse, Run, State, Stop
@@ -41,6 +42,7 @@ class Work:
         "events",
         "now_us",
         "part_mc",
+        "stand",
         "wall_us",
     )
 
@@ -84,6 +86,8 @@ class Work:
         """Corrected values of these sensors, once judged; None unless Good."""
         self.wall_us = NOT_SET
         """UTC, in ticks that were told it; `NOT_SET` in all others."""
+        self.stand = False
+        """The board is asked to stand still, once."""
         self.clear = False
         """No guard stands against heat."""
         self.events: list[Event] = []
@@ -150,7 +154,7 @@ class Work:
             return run
         self.say(Kind.SOAK_COUNTING, run_id=run.id, counting=False, counted_us=soak.counted_us)
         soak = soak._replace(counting=False, said=False, steady_us=0)
-        return run._replace(programs=(*run.programs[: run.at], soak))
+        return run.stepped(soak)
 
     def _cool_down(self, run: Run) -> Run:
         """Append cooling to the programs and go on from the duty that is there."""
@@ -160,8 +164,8 @@ class Work:
             self.regulator = bumpless(
                 self.regulator.duty_e4, self.chamber.heater, SetPoint(control, -cooling.rate_mc_per_h), control
             )
-        treatment = tuple(one for one in run.programs if not isinstance(one, CoolDown))
-        return run._replace(programs=(*treatment, cooling), at=len(treatment))
+        before = tuple(one for one in run.programs if not isinstance(one, CoolDown))
+        return run._replace(programs=(*before, cooling), at=len(before), contactor=True, quiet=False)
 
     def known_limits(self) -> dict[str, int]:
         run = self.run
@@ -246,6 +250,19 @@ class Work:
         self.say(Kind.ALARM, guard=guard, before=before.state.value, after=after.value, by=by)
 
     @property
+    def overs_mc(self) -> tuple[int | None, ...]:
+        """What each over-temperature sensor says; None unless it is to be believed."""
+        good = [self.readings[number] for number in self.chamber.wiring.overs]
+        return tuple(one.mc if type(one) is Good else None for one in good)
+
+    @property
+    def cold_mc(self) -> int | None:
+        """The board's own temperature, where the control sensor's converter sits."""
+        report, number = self.board.report, self.chamber.wiring.control
+        channel = None if report is None or number is None else report.channels[self.chamber.sensors[number].channel]
+        return None if channel is None else channel.cold_mc
+
+    @property
     def treatment(self) -> Treatment | None:
         return None if self.run is None else self.run.treatment
 
@@ -259,7 +276,7 @@ def _trip(work: Work, finding: Finding, detail: str) -> None:
 
 
 def _abort(work: Work, finding: Finding, detail: str) -> None:
-    work.move(C.STOP_HEATING, finding.guard.id, end=finding.guard.cause)
+    work.move(C.STOP_HEATING, finding.guard.id, end=f"{finding.guard.cause} {detail}".rstrip())
 
 
 def _interlock(work: Work, finding: Finding, detail: str) -> None:

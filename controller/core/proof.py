@@ -1,0 +1,364 @@
+"""The start proof: at every start each switch is moved alone, no rise may be seen, and then both must make one.
+
+A program like any other: it asks for the two switches and never heats by itself. From rest (or from wherever a warm chamber
+drifts) it goes through the rows of `PHASES`. What the air would do by itself is carried on as a straight line from the last
+minute; the excess over that line is what counts, so a warm chamber that cools, or warms its own air again, is no rise.
+Lengths come from `setup.Response`. Heat is on in one phase alone, until the rise is seen; then it levels off.
+
+A stuck switch or a sensor that does not follow is a failed proof: a trip. A rise that nobody sees proves nothing: void.
+Integers only. Sensors are looked at as means of `BUCKET_US`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import IntEnum
+from operator import gt
+from typing import NamedTuple
+
+from controller.core.messages import Report
+from controller.core.proof_findings import FINDINGS, Found
+from controller.core.setup import Chamber, Response
+
+US = 1_000_000
+BUCKET_US = 5 * US
+KEPT = 12
+"""Buckets remembered: the last minute."""
+NO_RISE_MC = 1_000
+"""So far above its own course no sensor may come while one switch is open."""
+RISE_MC = 1_500
+"""So far above its own course the control sensor must come with both switches closed."""
+OVER_RISE_MC = 700
+"""The same of an over-temperature sensor, which may be slower."""
+READ_BACK_US = 4 * US
+"""A switch that does not read back as it was asked for this long is not as it was asked."""
+REST_US = 60 * US
+REST_MAX_US = 240 * US
+SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 6 * US, 36 * US
+"""Lengths where a current sensor answers in the place of a rise."""
+STEADY_MC_PER_MIN = 4_000
+"""Air that moves faster than this by itself is not judged; it is waited for."""
+AT_REST_MC_PER_MIN = 200
+COLD_MC = 6_000
+"""At rest, and this near to the board's own temperature, it is a cold chamber: its sensors must agree."""
+AGREE_MC = 3_000
+LEVEL_US, LEVEL_MAX_US = 20 * US, 90 * US
+LEVELLED_MC = 100
+CURRENT_IS_ZERO_MA = 50
+HALF_MORE_E4 = 13_000
+"""Half the heat must show within a no-rise step too: it needs less than 1.3 times as long as all of it."""
+
+
+class Phase(IntEnum):
+    """Where the proof is, in order."""
+
+    REST = 0
+    MODULATOR_ALONE = 1
+    CONTACTOR_ALONE = 2
+    BOTH = 3
+    AWAIT = 4
+    LEVEL = 5
+    OVER = 6
+
+
+class Lengths(NamedTuple):
+    """How long each phase lasts in this chamber, and what there is to be looked at."""
+
+    rest_us: int
+    alone_us: int
+    both_us: int
+    await_us: int
+    contactor: bool
+    current: bool
+    fan: bool
+    mains: bool
+    overs: int
+    must_rise: bool
+    """False where the dead time is longer than a proof by current may take: the current alone is shown."""
+
+
+class Pair(NamedTuple):
+    """The control sensor and the over-temperature sensors together, in m°C or m°C per minute."""
+
+    control: int
+    overs: tuple[int, ...]
+
+
+class Line(NamedTuple):
+    """A straight course: where the sensors were at a phase's begin, and how fast they moved (m°C/min)."""
+
+    at: Pair
+    slope: Pair
+
+
+class StartProof(NamedTuple):
+    """A proof and where it is."""
+
+    lengths: Lengths
+    phase: Phase = Phase.REST
+    spent_us: int = 0
+    """In this phase."""
+    took_us: int = 0
+    buckets: tuple[Pair, ...] = ()
+    """Means of the last minute, oldest first."""
+    filled_us: int = 0
+    sums: tuple[int, ...] = ()
+    """(count, control, overs...) of the bucket that fills."""
+    line: Line | None = None
+    """What the air would do by itself, from this phase's begin."""
+    excess: Pair | None = None
+    """Above that line, at the newest bucket."""
+    astray_us: int = 0
+    """How long a switch has not read back as asked."""
+    current_seen: bool = False
+    risen: bool = False
+    finding: str = ""
+    """A key of `FINDINGS`; empty: none."""
+    setpoint_mc: int = -1
+    """It follows no plan."""
+
+    @property
+    def found(self) -> Found | None:
+        return FINDINGS[self.finding] if self.finding else None
+
+
+class Look(NamedTuple):
+    """What a step of the proof sees."""
+
+    dt_us: int
+    now: Pair | None
+    """None unless every sensor it looks at is Good."""
+    cold_mc: int | None
+    """The board's own temperature, at the control sensor's converter."""
+    report: Report | None
+
+
+Switched = tuple[bool, bool]
+"""(modulator, contactor)."""
+WANTED: dict[Phase, Switched] = {
+    Phase.REST: (False, False), Phase.MODULATOR_ALONE: (True, False), Phase.CONTACTOR_ALONE: (False, True),
+    Phase.BOTH: (True, True), Phase.AWAIT: (False, True), Phase.LEVEL: (False, True), Phase.OVER: (False, True),
+}  # fmt: skip
+OFF: Switched = (False, False)
+WORDS: dict[Phase, tuple[int, str]] = {
+    Phase.REST: (0, "Both switches open: what the air does by itself."),
+    Phase.MODULATOR_ALONE: (1, "Contactor open, modulator on: no rise may be seen."),
+    Phase.CONTACTOR_ALONE: (2, "Contactor closed, modulator off: no rise may be seen."),
+    Phase.BOTH: (3, "Both closed: a rise must be seen."),
+    Phase.AWAIT: (3, "Heat is off again; the rise is on its way to the sensors."),
+    Phase.LEVEL: (3, "The rise was seen. It levels off before the schedule begins."),
+    Phase.OVER: (3, "Proven."),
+}
+"""(step of three, words) of each phase."""
+
+
+def start_proof(chamber: Chamber, response: Response) -> StartProof:
+    """The proof that this chamber's runs begin with."""
+    fitted = chamber.fitted
+    rise_us, dead_us = response.rise_us, response.dead_us
+    common = (fitted.contactor, fitted.current, fitted.fan, fitted.mains_sense, len(chamber.wiring.overs))
+    if fitted.current:
+        must_rise = dead_us + rise_us <= SENSED_BOTH_US
+        both_us = min(rise_us, SENSED_BOTH_US) if must_rise else SENSED_ALONE_US
+        return StartProof(Lengths(SENSED_REST_US, SENSED_ALONE_US, both_us, dead_us, *common, must_rise))
+    alone_us = dead_us + rise_us * HALF_MORE_E4 // 10_000 + BUCKET_US
+    return StartProof(Lengths(REST_US, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
+
+
+def longest_us(proof: StartProof) -> int:
+    """How long it may take at the most."""
+    lengths = proof.lengths
+    return REST_MAX_US + 2 * lengths.alone_us + lengths.both_us + lengths.await_us + LEVEL_MAX_US
+
+
+def left_us(proof: StartProof) -> int:
+    """What is still ahead if all goes well; an estimate for people."""
+    lengths = proof.lengths
+    planned = {Phase.REST: lengths.rest_us, Phase.MODULATOR_ALONE: lengths.alone_us, Phase.CONTACTOR_ALONE: lengths.alone_us,
+               Phase.BOTH: lengths.both_us, Phase.AWAIT: lengths.await_us, Phase.LEVEL: LEVEL_US, Phase.OVER: 0}  # fmt: skip
+    ahead = sum(us for phase, us in planned.items() if phase > proof.phase)
+    return ahead + max(0, planned[proof.phase] - proof.spent_us)
+
+
+def begun_anew(proof: StartProof) -> StartProof:
+    """After a hold: nothing that was seen before counts."""
+    return StartProof(proof.lengths)
+
+
+def look(proof: StartProof, seen: Look) -> tuple[StartProof, Switched]:
+    """One tick of it: the proof after this tick, and how the switches are wanted."""
+    if proof.finding:
+        return proof, OFF
+    proof = proof._replace(spent_us=proof.spent_us + seen.dt_us, took_us=proof.took_us + seen.dt_us)
+    proof = _filled(proof, seen)
+    finding = _contacts_wrong(proof, seen) or _rises_wrong(proof)
+    if finding:
+        return proof._replace(finding=finding), OFF
+    proof = _noted(proof, seen)
+    proof = ENDS[proof.phase](proof, seen)
+    return proof, OFF if proof.finding else WANTED[proof.phase]
+
+
+def _filled(proof: StartProof, seen: Look) -> StartProof:
+    """The readings go into the bucket that fills; a full one becomes a mean, and gives the excess over the line."""
+    filled_us, sums = proof.filled_us + seen.dt_us, proof.sums
+    if seen.now is not None:
+        values = (1, seen.now.control, *seen.now.overs)
+        sums = tuple(a + b for a, b in zip(sums, values, strict=True)) if sums else values
+    if filled_us < BUCKET_US or not sums:
+        return proof._replace(filled_us=filled_us, sums=sums)
+    mean = Pair(sums[1] // sums[0], tuple(one // sums[0] for one in sums[2:]))
+    buckets = (*proof.buckets[1 - KEPT :], mean)
+    return proof._replace(filled_us=0, sums=(), buckets=buckets, excess=_excess(proof, mean))
+
+
+def _excess(proof: StartProof, mean: Pair) -> Pair | None:
+    """How far this mean lies above the line; its own middle is half a bucket ago."""
+    if proof.line is None:
+        return None
+    at, slope = proof.line
+    since_us = proof.spent_us - BUCKET_US // 2
+
+    def above(value: int, begin: int, per_min: int) -> int:
+        return value - begin - per_min * since_us // 60_000_000
+
+    overs = tuple(map(above, mean.overs, at.overs, slope.overs))
+    return Pair(above(mean.control, at.control, slope.control), overs)
+
+
+def _line(buckets: tuple[Pair, ...]) -> Line:
+    """The course of the last minute: the slope between the means of its halves, carried on to now."""
+    half = len(buckets) // 2
+    early, late = buckets[-2 * half : -half], buckets[-half:]
+
+    def mean(part: tuple[Pair, ...], number: int) -> int:
+        return sum((pair.control, *pair.overs)[number] for pair in part) // len(part)
+
+    ends = [(mean(early, number), mean(late, number)) for number in range(1 + len(buckets[-1].overs))]
+    apart_us = half * BUCKET_US
+    slopes = [(late_mc - early_mc) * 60_000_000 // apart_us for early_mc, late_mc in ends]
+    now = [late_mc + slope * apart_us // 2 // 60_000_000 for (_, late_mc), slope in zip(ends, slopes, strict=True)]
+    return Line(Pair(now[0], tuple(now[1:])), Pair(slopes[0], tuple(slopes[1:])))
+
+
+def _contacts_wrong(proof: StartProof, seen: Look) -> str:
+    """What the board itself says against the proof: mains, fan, switches that do not read back as asked, current."""
+    report, lengths = seen.report, proof.lengths
+    if report is None:
+        return ""
+    if lengths.mains and report.mains is False:
+        return "no_mains"
+    if lengths.fan and report.fan_rpm == 0:
+        return "fan_stands"
+    wanted = WANTED[proof.phase]
+    settled = proof.spent_us > READ_BACK_US
+    reads = (report.modulator, report.contactor if lengths.contactor else wanted[1])
+    if settled and reads != wanted:
+        return "switch_reads_closed" if any(map(gt, reads, wanted)) else "switch_reads_open"
+    flows = lengths.current and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA
+    return STUCK[proof.phase] if flows and settled and proof.phase in STUCK else ""
+
+
+STUCK = {Phase.REST: "heats_with_all_off", Phase.MODULATOR_ALONE: "contactor_stuck", Phase.CONTACTOR_ALONE: "modulator_stuck"}
+"""What a rise, or a current, means in a phase that may have none."""
+
+
+def _rises_wrong(proof: StartProof) -> str:
+    """What the sensors say against the proof, at each full bucket."""
+    excess = proof.excess
+    if excess is None or proof.filled_us:
+        return ""
+    if proof.phase in STUCK:
+        return STUCK[proof.phase] if max(excess.control, *excess.overs, 0) >= NO_RISE_MC else ""
+    if proof.phase in (Phase.BOTH, Phase.AWAIT) and min(excess.control, *excess.overs, 0) <= -RISE_MC:
+        return "wrong_way"
+    return ""
+
+
+def _noted(proof: StartProof, seen: Look) -> StartProof:
+    """What counts for the proof: a current with both switches closed, a rise of every sensor."""
+    report, excess = seen.report, proof.excess
+    if proof.phase is Phase.BOTH and report is not None and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA:
+        proof = proof._replace(current_seen=True)
+    if proof.phase in (Phase.BOTH, Phase.AWAIT) and excess is not None and not proof.filled_us:
+        risen = excess.control >= RISE_MC and all(over >= OVER_RISE_MC for over in excess.overs)
+        proof = proof._replace(risen=proof.risen or risen)
+    return proof
+
+
+def _to(proof: StartProof, phase: Phase, line: Line | None) -> StartProof:
+    return proof._replace(phase=phase, spent_us=0, filled_us=0, sums=(), line=line, excess=None)
+
+
+def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
+    lengths, buckets = proof.lengths, proof.buckets
+    if proof.spent_us < lengths.rest_us or len(buckets) < 2 or proof.filled_us:
+        return proof
+    line = _line(buckets)
+    slopes = (line.slope.control, *line.slope.overs)
+    if max(map(abs, slopes)) > STEADY_MC_PER_MIN:
+        return proof if proof.spent_us < REST_MAX_US else proof._replace(finding="not_steady")
+    if _disagree_cold(line, seen.cold_mc):
+        return proof._replace(finding="disagree_cold")
+    return _to(proof, Phase.MODULATOR_ALONE if lengths.contactor else Phase.BOTH, line)
+
+
+def _disagree_cold(line: Line, cold_mc: int | None) -> bool:
+    """Sensors of a warm chamber differ honestly; those of one at rest at the board's own temperature may not."""
+    at, slope = line
+    if cold_mc is None or all(abs(one - cold_mc) > COLD_MC for one in (at.control, *at.overs)):
+        return False
+    rests = all(abs(one) <= AT_REST_MC_PER_MIN for one in (slope.control, *slope.overs))
+    return rests and any(abs(at.control - over) >= AGREE_MC for over in at.overs)
+
+
+def _alone_ends(proof: StartProof, seen: Look) -> StartProof:
+    if proof.spent_us < proof.lengths.alone_us or (proof.filled_us and not proof.lengths.current):
+        return proof
+    return _to(proof, Phase(proof.phase + 1), _line(proof.buckets))
+
+
+def _both_ends(proof: StartProof, seen: Look) -> StartProof:
+    """The heat goes off as soon as the rise is seen, or when it must be on its way."""
+    lengths, excess = proof.lengths, proof.excess
+    if lengths.current and not proof.current_seen and proof.spent_us >= SENSED_ALONE_US:
+        return proof._replace(finding="no_current")
+    if not lengths.must_rise:
+        return _to(proof, Phase.OVER, None) if proof.spent_us >= lengths.both_us else proof
+    if proof.risen:
+        return _to(proof, Phase.LEVEL, None)
+    if (excess is not None and excess.control >= RISE_MC) or proof.spent_us >= lengths.both_us:
+        return proof._replace(phase=Phase.AWAIT)
+    return proof
+
+
+def _await_ends(proof: StartProof, seen: Look) -> StartProof:
+    """The clock of the rise runs on from when the heat went on."""
+    if proof.risen:
+        return _to(proof, Phase.LEVEL, None)
+    if proof.spent_us < proof.lengths.both_us + proof.lengths.await_us or proof.filled_us:
+        return proof
+    excess = proof.excess
+    assert excess is not None, "a bucket has filled"
+    if excess.control >= RISE_MC:
+        return proof._replace(finding="over_did_not_rise")
+    if any(over >= OVER_RISE_MC for over in excess.overs):
+        return proof._replace(finding="control_did_not_rise")
+    return proof._replace(finding="current_and_no_rise" if proof.current_seen else "nothing_rose")
+
+
+def _level_ends(proof: StartProof, seen: Look) -> StartProof:
+    """The schedule begins where the air is, so it begins once the air has stopped rising."""
+    if proof.lengths.current:
+        return _to(proof, Phase.OVER, None)
+    buckets = proof.buckets
+    levelled = len(buckets) > 1 and not proof.filled_us and buckets[-1].control - buckets[-2].control <= LEVELLED_MC
+    done = (proof.spent_us >= BUCKET_US * 2 and levelled) or proof.spent_us >= LEVEL_MAX_US
+    return _to(proof, Phase.OVER, None) if done else proof
+
+
+ENDS: dict[Phase, Callable[[StartProof, Look], StartProof]] = {
+    Phase.REST: _rest_ends, Phase.MODULATOR_ALONE: _alone_ends, Phase.CONTACTOR_ALONE: _alone_ends, Phase.BOTH: _both_ends,
+    Phase.AWAIT: _await_ends, Phase.LEVEL: _level_ends, Phase.OVER: lambda proof, seen: proof,
+}  # fmt: skip
+"""Each ends its own phase, or finds what is wrong."""
