@@ -244,7 +244,7 @@ class _Reader:
         where = f"sensor {number}"
         if not isinstance(row, Mapping):
             self._wrong(where, row, "a [[sensor]] table", "Write it as in a new chamber file.")
-            return SensorSetup(Role.SURVEY, label="", **{number.field: round(number.default) for number in SENSOR})
+            return SensorSetup(Role.SURVEY, 0, "", 0, 0)
         self._unknown(f"{where} ", row, (*SENSOR_WORDS, *(number.key for number in SENSOR)))
         role, label = row.get("role"), row.get("label")
         if role not in ROLES:
@@ -254,7 +254,8 @@ class _Reader:
         given = {number.key: row.get(number.key, number.default if number.key in OPTIONAL else None) for number in SENSOR}
         values = self._numbers(where, given, SENSOR)
         its_role, its_id = Role(role) if role in ROLES else Role.SURVEY, self._sensor_id(where, row, number)
-        return SensorSetup(its_role, label=str(label), **values)._replace(id=its_id)
+        numbers = values["correction_mc"], values["uncertainty_mc"]
+        return SensorSetup(its_role, values["channel"], str(label), *numbers, id=its_id)
 
     def _sensor_id(self, where: str, row: Mapping[str, Any], number: int) -> str:
         """The probe's own name. Files from before proofs have none: the role, numbered where it is there already."""
@@ -351,7 +352,7 @@ class _Reader:
             self._wrong(name, section, f"a [{name}] table", "Write it as in a new chamber file.")
         return {}
 
-    def told(self, field: str) -> bool:
+    def _told(self, field: str) -> bool:
         """True when `field` as a whole is already called wrong: what would stand in it is not missing besides."""
         return any(mistake.field == field for mistake in self.found)
 
