@@ -327,9 +327,16 @@ def _both_ends(proof: StartProof, seen: Look) -> StartProof:
         return _to(proof, Phase.OVER, None) if proof.spent_us >= lengths.both_us else proof
     if proof.risen:
         return _to(proof, Phase.LEVEL, None)
-    if (excess is not None and excess.control >= RISE_MC) or proof.spent_us >= lengths.both_us:
-        return proof._replace(phase=Phase.AWAIT)
-    return proof
+    enough = _rises_now(proof, seen) or (excess is not None and excess.control >= RISE_MC)
+    return proof._replace(phase=Phase.AWAIT) if enough or proof.spent_us >= lengths.both_us else proof
+
+
+def _rises_now(proof: StartProof, seen: Look) -> bool:
+    """A single reading is enough to end the heat; what counts as risen is a mean."""
+    if seen.now is None or proof.line is None:
+        return False
+    at, slope = proof.line
+    return seen.now.control - at.control - slope.control * proof.spent_us // 60_000_000 >= RISE_MC
 
 
 def _await_ends(proof: StartProof, seen: Look) -> StartProof:
