@@ -35,7 +35,7 @@ class World:
     def __init__(self, shape: Shape, seed: int, quantum_mc: float) -> None:
         self.shape = shape
         self.plant: Plant = at_rest(shape.build, shape.room_c, shape.delay_s)
-        self.room_c = shape.room_c
+        self.room_c: float = shape.room_c
         self.faults = Faults()
         self.door_shut = True
         self.local_stop = False

@@ -6,12 +6,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from random import Random
 from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 
 from controller import new_chamber
+from controller.chamber.plant import step
 from controller.chamber.response import bounds
-from controller.chamber.shapes import SHAPES
+from controller.chamber.shapes import SHAPES, Shape
 from controller.chamber.simulated import Board
 from controller.config import load
 from controller.core.commands import Ask, Command, PersonRole
@@ -32,6 +34,7 @@ from controller.rehearse import ANSWERED
 US = 1_000_000
 H_US = 3_600 * US
 LONGEST_S = 1_500
+UTC_US = 1_700_000_000_000_000
 UP = Schedule("invented", Of.AIR, Resume.NEVER, (Segment(Segments.RAMP, 105_000, 21_000, 0, 3_000, 24 * H_US),))
 MakeBoard = Callable[..., Any]
 
@@ -54,8 +57,8 @@ def chamber_of(shape: str, seed: int, **fitted: bool) -> Chamber:
     """The chamber file of a shape, as somebody believes it to be."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "c"
-        new_chamber.write(path, new_chamber.text("Invented", True, "5a17c0", shape=shape), "5a17c0", True, 1_700_000_000_000_000)
-        made = load(path, 1_700_000_000_000_000).chamber
+        new_chamber.write(path, new_chamber.text("Invented", True, "5a17c0", shape=shape), "5a17c0", True, UTC_US)
+        made = load(path, UTC_US).chamber
     said = bounds(shape, seed)
     answer = Response(int(said["dead_s"] * US), int(said["rise_s"] * US))
     return replace(made, response=answer, fitted=replace(made.fitted, **fitted))
@@ -64,8 +67,9 @@ def chamber_of(shape: str, seed: int, **fitted: bool) -> Chamber:
 class Bench:
     """Ticks a chamber with its board, a second at a time."""
 
-    def __init__(self, shape: str, seed: int, chamber: Chamber, make: MakeBoard = Board, report_us: int = US) -> None:
-        self.board = make(SHAPES[shape], seed, "5a17c0", report_us=report_us, auto_arm=True)
+    def __init__(self, shape: str, seed: int, chamber: Chamber, make: MakeBoard = Board, report_us: int = US,
+                 load: float = 1.0) -> None:
+        self.board = make(loaded(SHAPES[shape], load), seed, "5a17c0", report_us=report_us, auto_arm=True)
         self.session = Session(False)
         self.state = first_state(chamber, US)
         self.now_us, self.data = US, b""
@@ -99,11 +103,30 @@ class Bench:
             self.tick()
 
 
+def loaded(shape: Shape, share: float) -> Shape:
+    """With that many times the usual load in it; 0 leaves the bare sensor."""
+    slab = shape.build.slab
+    return shape._replace(build=shape.build._replace(slab=slab._replace(area_m2=max(0.001, share * slab.area_m2))))
+
+
+def warm(bench: Bench, draw: Random) -> None:
+    """As after unloading: hours at some temperature, the door open for a while, a cold load in, the door shut again."""
+    board, shape = bench.board, bench.board.shape
+    plant, hot_c = board.plant, draw.uniform(60.0, 105.0)
+    for _ in range(3 * 3_600):
+        watts = min(float(shape.element_w), max(0.0, 80.0 * (hot_c - plant.air)))
+        plant = step(plant, shape.build, watts, 1.0, shape.room_c)
+    board.plant = plant._replace(cells=(shape.room_c,) * len(plant.cells), part_sensor=shape.room_c)
+    board.fault("door_open")
+    bench.ticks(draw.randint(20, 240))
+    board.fault("door_open", on=False)
+    bench.ticks(draw.randint(5, 300))
+
+
 def proven(bench: Bench) -> Proven:
     """Start, and follow the proof to its end."""
+    began, over_c, before_c = len(bench.events), 0.0, bench.board.plant.air
     bench.start()
-    before_c = bench.board.plant.air
-    began, over_c = len(bench.events), 0.0
     for _ in range(LONGEST_S):
         run = bench.state.run
         if run is None or run.state not in ACTIVE or isinstance(run.program, Treatment):
