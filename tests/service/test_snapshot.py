@@ -222,9 +222,9 @@ def test_the_plan_begins_where_the_run_began_and_keeps_its_corners(folder):
     rehearsal = Rehearsal(folder.chamber, short(), InProcess("bench", folder.chamber.board))
     for made in rehearsal.ticks():
         planned.see(made.result.state)
-        if made.result.state.run is not None and made.tick % 50 == 0:
+        if made.result.state.run is not None and made.tick % 20 == 0:
             corners.append(planned.ahead(made.result.state))
-    first, last = corners[2], corners[-1]
+    first, last = corners[4], corners[-1]
     assert corners[0].plan[0][0] == 0 and corners[0].next.what == "the schedule begins"
     assert first.plan[0] == last.plan[0] and first.plan[0][0] > 0, "where the start proof ended"
     assert [ahead.next.what for ahead in corners if ahead.next] == sorted(
