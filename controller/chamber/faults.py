@@ -46,6 +46,7 @@ class Faults:
         """The board works and hears, but nothing of it arrives."""
         self.hung = False
         """The board's program stands still with its outputs as they are."""
+        self.silence_timer_dead = False
         self.self_test = False
         """The board's test of itself has failed: memory, program, clock or an input."""
         self.garbage = 0
@@ -146,6 +147,7 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "element_broken": _flag("element_broken"),
     "silence": _flag("silent"),
     "hang": _flag("hung"),
+    "silence_timer_dead": _flag("silence_timer_dead"),
     "self_test_failed": _flag("self_test"),
     "reset_on_open": _flag("reset_on_open"),
     "reset": _reset,

@@ -274,8 +274,10 @@ class Board(World):
         """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none."""
         if self.faults.hung:
             return FAR_US
-        silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
-        return min(self.outputs.edge_us, self._press_us, silent_us)
+        return min(self.outputs.edge_us, self._press_us, self._silent_us() if self.enabled else FAR_US)
+
+    def _silent_us(self) -> int:
+        return FAR_US if self.faults.silence_timer_dead else self.heard_drive_us + SILENCE_US
 
     def _finger(self) -> None:
         """The demo's own hand: presses while the lamp still flashes, then lets go."""
@@ -306,12 +308,12 @@ class Board(World):
             and not (self.local_stop or self.smoke or self.sensor_bad or self.settings_bad
                      or self.faults.contactor_welded or self.faults.self_test)
             and hottest_mc < self.settings.get("board_ceiling_mc", 0) and hottest_mc < self.run_ceiling_mc
-            and self.heated_us < self.run_max_s * 1_000_000 and self.now_us < self.heard_drive_us + SILENCE_US
+            and self.heated_us < self.run_max_s * 1_000_000 and not self._silent()
         )
 
     def _silent(self) -> bool:
         """No drive frame for the silence time: ends the enable whatever else stands."""
-        return not self.now_us < self.heard_drive_us + SILENCE_US
+        return not self.now_us < self._silent_us()
 
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
