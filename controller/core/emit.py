@@ -118,6 +118,8 @@ def _wants_enable(work: Work) -> bool:
 
 def _lamps(work: Work, active: bool) -> Lamps:
     pending, hottest_mc = work.pending, work.values[HOTTEST]
+    if work.show is not None and not active and pending is None:
+        return work.show
     asks = (pending is not None and not pending.armed) or (active and _button_due(work))
     armed = active or work.armed_us >= 0 or pending is not None
     hot = hottest_mc != UNKNOWN and hottest_mc >= work.chamber.limits.hot_mc
