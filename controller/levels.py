@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from controller.commissioning.step import BEFORE_HEAT, Way
 from controller.commissioning.steps import BY_ID, STEPS
-from controller.commissioning.validity import Judged, applies, proven
+from controller.commissioning.validity import SURVEY, Judged, applies, proven
 from controller.core.setup import LEVEL_WORDS, Level
 
 
@@ -101,7 +101,8 @@ def trials(switches: Mapping[str, bool], found: Judged) -> tuple[str, ...]:
     if not all(_met(need, switches) for need in LEVELS[0].needs):
         return ()
     ready = (stands.step for stands in found.values() if stands.step.way is Way.HEATED and not stands.blocked_by)
-    return tuple(step.id for step in ready if applies(step, switches))
+    travels = switches.get("travelling_sensor", False) or switches.get("part_sensor", False)
+    return tuple(step.id for step in ready if applies(step, switches) and (travels or step.id != SURVEY))
 
 
 def level_of(switches: Mapping[str, bool], found: Judged, simulated: bool) -> MayDo:

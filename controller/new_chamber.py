@@ -20,8 +20,8 @@ from controller.chamber_fields import (
     Number,
     Switch,
 )
-from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
 from controller.commissioning import store
+from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
 from controller.drivers import latch
 
 SIMULATED_BOARD = "5a17c0"

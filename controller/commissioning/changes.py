@@ -31,14 +31,14 @@ OF_SENSOR = tuple(step.id for step in STEPS if step.bound is Bound.SENSOR)
 CHANGES: tuple[Change, ...] = (
     Change("moved", "The chamber stands in another place.", "Socket, earth and surroundings are others, and a carried chamber "
            "shakes its screws and clips loose.", (*OF_PLACE, "wiring", "contacts")),
-    Change("room", "The room changed: furniture, socket, who sleeps where.", "What burns may stand nearer, and an alarm may not "
-           "be heard.", OF_PLACE),
+    Change("room", "The room changed: furniture, socket, who sleeps where.", "What burns may stand nearer, and an alarm may "
+           "not be heard.", OF_PLACE),
     Change("sensor", "A sensor was replaced.", "Another probe has another error and another place.",
            (*OF_SENSOR, "start_proof", "over_temperature_trip", "survey"), True),
-    Change("socket", "A sensor was plugged into another socket of the board.", "Its corrections follow it; which one it is must be "
-           "seen anew.", ("sensor_identity",), True),
-    Change("cable", "A cable, plug, fuse or joint of the heater circuit was changed.", "A new joint may be loose, and a new cable "
-           "weaker than the fuse.", ("wiring", "live_parts", "terminals", "start_proof")),
+    Change("socket", "A sensor was plugged into another socket of the board.", "Its corrections follow it; which one it is "
+           "must be seen anew.", ("sensor_identity",), True),
+    Change("cable", "A cable, plug, fuse or joint of the heater circuit was changed.", "A new joint may be loose, and a new "
+           "cable weaker than the fuse.", ("wiring", "live_parts", "terminals", "start_proof")),
     Change("element", "The element was replaced or moved.", "Other power, other place, new smells.",
            ("wiring", "live_parts", "start_proof", "over_temperature_trip", "limiter", "burn_off", "terminals", "survey")),
     Change("switch", "The modulator or the line contactor was replaced.", "A new one may be wired around or exchanged.",
@@ -50,8 +50,8 @@ CHANGES: tuple[Change, ...] = (
     Change("board", "The board was replaced.", "Inputs, outputs and program are others.",
            ("contacts", "sensor_identity", "live_parts", "ice_point", "boiling_point", "start_proof", "silence", "watchdog",
             "over_temperature_trip", "limiter")),
-    Change("computer", "The controller runs on another computer.", "Whether the board ends the heat without it, and whether its "
-           "messages arrive, must be seen anew.", ("silence", "message_channels")),
+    Change("computer", "The controller runs on another computer.", "Whether the board ends the heat without it, and whether "
+           "its messages arrive, must be seen anew.", ("silence", "message_channels")),
     Change("case", "Door, seal or insulation was changed.", "Air flows otherwise, and new material may smoke.",
            ("wiring", "contacts", "burn_off", "survey")),
     Change("fan", "The fan was replaced or moved.", "The air flows otherwise.", ("contacts", "start_proof", "survey")),

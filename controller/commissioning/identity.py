@@ -10,6 +10,10 @@ BASE_US = 5 * US
 WITHIN_US = 60 * US
 ROSE_MC = 3_000
 STAYED_MC = 1_000
+TOGETHER = ("Their tips touch, or one probe is declared twice. Part them, or correct the chamber file; let both cool, then "
+            "begin again.")
+EXCHANGED = ("They are exchanged: exchange the plugs of {one} and {other}, or their channels in the chamber file, then begin "
+             "again.")
 LAST = 3
 """Means of so many readings are compared: one alone may be noise."""
 
@@ -36,7 +40,8 @@ def see(memory: Memory, looked: Looked) -> Step:
     """One tick: the named one must rise by 3 °C, and no other by more than 1 °C, within a minute."""
     raw = looked.raw_mc()
     if raw.get(memory.sensor) is None:
-        return begin(memory.sensor, looked.now_us), f"{memory.sensor} has no good reading. Look at its plug and cable.", 0.0, None
+        words = f"{memory.sensor} has no good reading. Look at its plug and cable."
+        return begin(memory.sensor, looked.now_us), words, 0.0, None
     spent_us = looked.now_us - memory.since_us
     base, last = memory.base, memory.last
     if spent_us < BASE_US:
@@ -60,11 +65,11 @@ def _ended(sensor: str, rises: dict[str, int]) -> Ended | None:
     moved = others.get(most, 0)
     values = {"rises_mc": rises}
     if own >= ROSE_MC and moved <= STAYED_MC:
-        return passed(f"It is {sensor}.", f"rose by {degrees(own)}, no other by more than {degrees(max(0, moved))}", values, sensor)
+        found = f"rose by {degrees(own)}, no other by more than {degrees(max(0, moved))}"
+        return passed(f"It is {sensor}.", found, values, sensor)
     if own >= ROSE_MC:
-        return failed(f"{most} rose with {sensor}.", "Their tips touch, or one probe is declared twice. Part them, or correct the "
-                      "chamber file; let both cool, then begin again.", values=values, sensor=sensor)
+        return failed(f"{most} rose with {sensor}.", TOGETHER, values=values, sensor=sensor)
     if moved >= ROSE_MC and own <= STAYED_MC:
-        return failed(f"{most} moved in the place of {sensor}.", f"They are exchanged: exchange the plugs of {sensor} and {most}, or "
-                      "their channels in the chamber file, then begin again.", values=values, sensor=sensor)
+        advice = EXCHANGED.format(one=sensor, other=most)
+        return failed(f"{most} moved in the place of {sensor}.", advice, values=values, sensor=sensor)
     return None

@@ -70,7 +70,8 @@ def typed(step: Step, given: Any, chamber: Chamber) -> Typed:
 def words(step: Step, values: Values) -> str:
     """The values in short, for a table."""
     if step.id == MESSAGES:
-        return f"arrived by {values.get('channel') or 'a channel'}" if _age_ok(values.get("arrived_age_us")) else "never arrived"
+        arrived = _age_ok(values.get("arrived_age_us"))
+        return f"arrived by {values.get('channel') or 'a channel'}" if arrived else "none has arrived within a day"
     parts = [f"{values[field.key]:g} {field.unit}".rstrip() for field in step.fields if field.number]
     parts += [str(values[field.key]) for field in step.fields if field.choices and field.choices != YES]
     agreed = [field for field in step.fields if field.choices == YES]

@@ -42,6 +42,17 @@ class Ended(NamedTuple):
     shown: tuple[Shown, ...] = ()
 
 
+class Over(NamedTuple):
+    """What ended last, for people to read."""
+
+    step: str
+    sensor: str
+    spot: str
+    ended: Ended
+    at_us: int
+    """0: before this start."""
+
+
 class Looked(NamedTuple):
     """One tick, as watching sees it."""
 

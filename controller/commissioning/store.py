@@ -114,7 +114,7 @@ def bounded(kept: Kept) -> Kept:
 
 
 def thinned(kept: Kept) -> Kept:
-    """Of every step, sensor and spot the newest pass and the newest fail, in their order, with the newest marks of each step."""
+    """Of every step, sensor and spot the newest pass and the newest fail, in their order, and of each mark the newest."""
     newest: dict[tuple[object, ...], int] = {}
     for number, row in enumerate(kept.proofs):
         newest[row.step, row.sensor, row.spot, row.passed] = number
@@ -164,7 +164,7 @@ def _of_old(body: Mapping[str, Any]) -> Kept:
     rows = body.get("proofs")
     shown = {row.get("proof") for row in rows if isinstance(row, Mapping) and row.get("passed") is True} \
         if isinstance(rows, list) else set()
-    if body.get("invented") is not True or not OLD_IDS <= shown:
+    if body.get("invented") is not True or not shown >= OLD_IDS:
         raise ValueError("proofs of an older program that no simulated chamber was made with")
     return given(_is(body.get("board"), str), 0)
 
@@ -173,7 +173,8 @@ def _voided(row: Any) -> Voided:
     steps = row.get("steps") if isinstance(row, Mapping) else None
     if not isinstance(steps, list) or not all(isinstance(one, str) for one in steps):
         raise ValueError("a mark without steps")
-    return _row(Voided, {**row, "steps": tuple(steps)})
+    mark: Voided = _row(Voided, {**row, "steps": tuple(steps)})
+    return mark
 
 
 def _row(shape: Any, row: Any) -> Any:

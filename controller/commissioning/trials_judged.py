@@ -135,7 +135,8 @@ EXPECTED = {"over_temperature_trip": "run_ceiling", "limiter": "limiter_open"}
 def _common(trial: Trial, looked: Looked) -> Ended | None:
     """What ends every trial alike: a start proof that did not pass, a trip nobody asked for, a person's stop."""
     if trial.grade and trial.grade != "passed":
-        return proof_ended(trial.finding) if trial.step == "start_proof" else Ended(ENDS, f"{FINDINGS[trial.finding].words} {AGAIN}")
+        own = trial.step == "start_proof"
+        return proof_ended(trial.finding) if own else Ended(ENDS, f"{FINDINGS[trial.finding].words} {AGAIN}")
     if trial.tripped and trial.tripped != EXPECTED.get(trial.step):
         if trial.step == "silence" and trial.end.startswith(STAYED_ON.reason):
             return failed(STAYED_ON.reason, UNPLUG)
@@ -177,14 +178,14 @@ def _watchdog(trial: Trial, looked: Looked) -> Ended | None:
         took_us = looked.now_us - trial.over_us
         return passed("The watchdog started the board anew.", f"anew after {took_us / US:.0f} s at most", {"took_us": took_us})
     if trial.refused == "unknown frame":
-        return Ended(ENDS, "This board's program knows no such test. Put a program on it that does (hardware_notes), then prove it "
-                           f"again. {AGAIN}")
+        return Ended(ENDS, "This board's program knows no such test. Put a program on it that does (hardware_notes), then "
+                           f"prove it again. {AGAIN}")
     if looked.now_us - trial.over_us < WATCHDOG_US:
         return None
     heard_us = age_us(looked.state.board, looked.now_us)
     if heard_us is None or heard_us >= looked.state.chamber.limits.reading_age_us:
-        return failed("The board stood still and did not start anew within 10 s.", UNPLUG + " Its watchdog does not work: read its "
-                      "fuses and its program back.")
+        return failed("The board stood still and did not start anew within 10 s.", UNPLUG + " Its watchdog does not work: read "
+                      "its fuses and its program back.")
     if trial.booted:
         return failed(f"The board started anew by {trial.booted.replace('_', ' ')}, not by its watchdog.",
                       "Look at its supply, then prove it again.")
@@ -216,7 +217,8 @@ def _limiter(trial: Trial, looked: Looked) -> Ended | None:
     falls = now is not None and control - now >= FALL_MC
     if falls or (sensed and (report.current_ma or 0) < NO_CURRENT_MA):
         how = "no current" if sensed else "the air falls"
-        return passed("Its contact opened, and the heat ended.", f"opened at {degrees(control)}, then {how}", {"air_mc": control})
+        found = f"opened at {degrees(control)}, then {how}"
+        return passed("Its contact opened, and the heat ended.", found, {"air_mc": control})
     if looked.now_us - trial.trip_us < FALLS_WITHIN_US:
         return None
     return failed("Its contact opened, and the heat did not end.", UNPLUG + " Its contact is not in the heater circuit.")
