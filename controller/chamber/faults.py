@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from controller.chamber.thermocouple import converted_c
 from controller.core.messages import Channel, Fault, ResetCause
 
 if TYPE_CHECKING:
     from controller.chamber.simulated import Board
+    from controller.chamber.world import World
 
+CHANNELS = 3
 GARBAGE_MAX_BYTES = 100_000
 
 
@@ -23,8 +26,21 @@ class Faults:
     def __init__(self) -> None:
         self.channels: dict[int, str] = {}
         """Channel number to "open" or "frozen"."""
+        self.sensors: dict[int, str] = {}
+        """Channel number to one of `SENSES`: what is measured is not what the place has."""
+        self.slow: dict[int, float] = {}
+        """What a sensor that fell off its place has come to."""
         self.modulator_stuck = False
+        self.modulator_half = False
+        """It passes one half of each wave, whatever is asked."""
         self.contactor_welded = False
+        self.contactor_bridged = False
+        """The element is wired around it; it reads as it should."""
+        self.outputs_swapped = False
+        """The two coils' wires are exchanged."""
+        self.fan_with_heat = False
+        """The fan is fed behind the contactor."""
+        self.current_dead = False
         self.element_broken = False
         self.silent = False
         """The board works and hears, but nothing of it arrives."""
@@ -44,6 +60,46 @@ class Faults:
                 channels[index] = before[index] or good
             elif good is not None:
                 channels[index] = Channel(0, good.cold_mc, Fault.OPEN, good.conversions)
+
+
+OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C = 20.0, 33.0, 0.25, 3.5
+
+
+def _fallen(world: World, index: int, true_c: float, dt_s: float) -> float:
+    """Off its clip and out of the chamber: it goes to the room's temperature."""
+    slow = world.faults.slow
+    before = slow.get(index, true_c)
+    slow[index] = before + dt_s / (OFF_LAG_S + dt_s) * (world.room_c - before)
+    return slow[index]
+
+
+def _couple(**how: Any) -> Callable[[World, int, float, float], float]:
+    return lambda world, index, true_c, dt_s: converted_c(true_c, world.room_c + 3.0, **how)
+
+
+SENSES: dict[str, Callable[[World, int, float, float], float]] = {
+    "off_place": _fallen,
+    "shorted": lambda world, index, true_c, dt_s: world.room_c + FEED_THROUGH_SHARE * (world.plant.outer - world.room_c),
+    "reversed": _couple(reversed_leads=True),
+    "read_as_j": _couple(table="J"),
+    "wire_of_j": _couple(wire="J"),
+    "drifted": lambda world, index, true_c, dt_s: true_c + DRIFT_C,
+    "in_hand": lambda world, index, true_c, dt_s: HAND_C,
+    "of_next": lambda world, index, true_c, dt_s: (*world.plant.sensors, world.plant.part_sensor)[(index + 1) % CHANNELS],
+    "in_part": lambda world, index, true_c, dt_s: world.plant.part_sensor,
+}
+"""What a converter is given instead of its place's temperature: (world, channel, true °C, s since the last) to °C."""
+
+
+def _sense(board: Board, args: dict[str, Any]) -> None:
+    index, kind = int(args.get("channel", 0)), str(args.get("kind", "off_place"))
+    if kind not in SENSES or not 0 <= index < CHANNELS:
+        raise ValueError(f"kind is {kind}, channel {index}; kinds are {', '.join(SENSES)}, channels 0 to {CHANNELS - 1}")
+    board.faults.slow.pop(index, None)
+    if args.get("on", True):
+        board.faults.sensors[index] = kind
+    else:
+        board.faults.sensors.pop(index, None)
 
 
 def _channel(kind: str) -> Callable[[Board, dict[str, Any]], None]:
@@ -79,8 +135,14 @@ def _garbage(board: Board, args: dict[str, Any]) -> None:
 FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "sensor_open": _channel("open"),
     "sensor_frozen": _channel("frozen"),
+    "sensor_sees": _sense,
     "modulator_stuck_on": _flag("modulator_stuck"),
+    "modulator_half_on": _flag("modulator_half"),
     "contactor_welded": _flag("contactor_welded"),
+    "contactor_bridged": _flag("contactor_bridged"),
+    "outputs_swapped": _flag("outputs_swapped"),
+    "fan_with_heat": _flag("fan_with_heat"),
+    "current_dead": _flag("current_dead"),
     "element_broken": _flag("element_broken"),
     "silence": _flag("silent"),
     "hang": _flag("hung"),
@@ -96,5 +158,6 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "local_stop": _part("local_stop", True),
     "arm": _part("arm_pressed", True),
 }
-"""Each takes `on` (default true; false ends it) where it lasts. `sensor_*` take `channel`, `reset` a `cause`, `garbage`
+"""Each takes `on` (default true; false ends it) where it lasts. `sensor_*` take `channel`,
+`sensor_sees` also a `kind` of `SENSES`, `reset` a `cause`, `garbage`
 a number of `bytes`. `door_open`, `local_stop` and `arm` are hands, not faults; they come the same way."""

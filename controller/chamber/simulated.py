@@ -350,12 +350,17 @@ class Board(World):
         outputs = self.outputs
         report: Report = new_tuple(Report, (
             self.board_id, self.settings["boot"], self.session, self._reports, self.heard, self.now_us - self._born_us,
-            self.channels, outputs.modulator, outputs.contactor or self.faults.contactor_welded, self.enabled, self.off,
+            self.channels, outputs.modulator, self._contactor_reads(), self.enabled, self.off,
             min(outputs.on_us, ON_MAX_US), outputs.switches, min(self.heated_us // 1_000_000, RUN_S_MAX), self.mains,
             self.limiter_closed, self.door_shut, self.local_stop, self._arm_seen, self.smoke, self.current_ma(outputs),
-            self.fan_rpm(), None,
+            self.fan_rpm(outputs), None,
         ))
         return report._replace(**self._absent) if self._absent else report
+
+    def _contactor_reads(self) -> bool:
+        """Its auxiliary contact, which shows what the coil and the contacts really do."""
+        faults, outputs = self.faults, self.outputs
+        return (outputs.modulator if faults.outputs_swapped else outputs.contactor) or faults.contactor_welded
 
     def _say_limits(self) -> None:
         self._next_limits_us = self.now_us + LIMITS_EVERY_US

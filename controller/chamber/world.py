@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from random import Random
 
-from controller.chamber.faults import Faults
+from controller.chamber.faults import SENSES, Faults
 from controller.chamber.outputs import Outputs
-from controller.chamber.plant import at_rest, step
+from controller.chamber.plant import Plant, at_rest, step
 from controller.chamber.shapes import Shape
 from controller.core.messages import Channel
 from controller.link.forms import new_tuple
@@ -23,7 +23,6 @@ LOW_C = 1000.0 - 1.5 * SPREAD_C
 MAINS_V = 230
 FAN_RPM = 2400
 CONVERSION_US = 100_000
-CHANNELS = 3
 GUARDED = 2
 """The first two channels are the board's own: without them it does not heat."""
 OUTPUT_LATE_US = 1_000_000
@@ -35,8 +34,8 @@ class World:
 
     def __init__(self, shape: Shape, seed: int, quantum_mc: float) -> None:
         self.shape = shape
-        self.plant = at_rest(shape.build, shape.room_c, shape.delay_s)
-        self.room_c = shape.room_c
+        self.plant: Plant = at_rest(shape.build, shape.room_c, shape.delay_s)
+        self.room_c: float = shape.room_c
         self.faults = Faults()
         self.door_shut = True
         self.local_stop = False
@@ -51,12 +50,12 @@ class World:
         self.sensor_bad = True
         self.random = Random(f"board {shape.name} {seed}")
         self._quantum_mc = quantum_mc
-        self._let_go_us = 0
+        self._let_go_us = self._measured_us = 0
 
     def pass_time(self, us: int, outputs: Outputs) -> None:
         """One stretch in which nothing switches: one step of the plant."""
         self.plant = step(self.plant, self.shape.build, self.watts(outputs), us * 1e-6, self.room_c,
-                          1.0 if self.fan_on and self.mains else 0.0, not self.door_shut)
+                          1.0 if self._fan_turns(outputs) else 0.0, not self.door_shut)
         outputs.passed(us)
         self.now_us += us
         if outputs.contactor:
@@ -67,19 +66,24 @@ class World:
     def watts(self, outputs: Outputs) -> float:
         """What the element takes now: every contact in the chain must pass."""
         faults = self.faults
-        passing = (
-            (outputs.modulator or faults.modulator_stuck) and (outputs.contactor or faults.contactor_welded)
-            and self.limiter_closed and self.mains and not faults.element_broken
-        )
-        return float(self.shape.element_w) if passing else 0.0
+        passing = ((outputs.contactor or faults.contactor_welded or faults.contactor_bridged)
+                   and self.limiter_closed and self.mains and not faults.element_broken)
+        if not passing:
+            return 0.0
+        if outputs.modulator or faults.modulator_stuck:
+            return float(self.shape.element_w)
+        return 0.5 * self.shape.element_w if faults.modulator_half else 0.0
 
     def current_ma(self, outputs: Outputs) -> int:
         """What a current sensor in the element's wire reads."""
-        return int(self.watts(outputs) * 1000.0) // MAINS_V
+        return 0 if self.faults.current_dead else int(self.watts(outputs) * 1000.0) // MAINS_V
 
-    def fan_rpm(self) -> int:
+    def fan_rpm(self, outputs: Outputs) -> int:
         """The fan is fed ahead of the contactor, so only mains and its own faults stop it."""
-        return FAN_RPM if self.fan_on and self.mains else 0
+        return FAN_RPM if self._fan_turns(outputs) else 0
+
+    def _fan_turns(self, outputs: Outputs) -> bool:
+        return self.fan_on and self.mains and (outputs.contactor or not self.faults.fan_with_heat)
 
     def contactor_bad(self, outputs: Outputs) -> bool:
         """Its auxiliary contact reads closed long after it was let go."""
@@ -94,7 +98,10 @@ class World:
         finished = up_us // CONVERSION_US
         channels: list[Channel | None] = []
         hottest_mc = 0
-        for true_c in (*plant.sensors, plant.part_sensor):
+        places = (*plant.sensors, plant.part_sensor)
+        if self.faults.sensors:
+            places = self._misled(places)
+        for true_c in places:
             # The sum of three even draws has a standard deviation of one half: near enough to a bell, and + alone.
             counts = int((true_c + LOW_C + SPREAD_C * (draw() + draw() + draw())) * per_k + 0.5)
             value_mc = int(counts * quantum_mc) - 1_000_000
@@ -108,3 +115,10 @@ class World:
             self.hottest_mc = max([channel[0] for channel in channels if channel and not channel[2]], default=0)
             self.sensor_bad = not all(channel and not channel[2] for channel in channels[:GUARDED])
         self.channels = (*channels, None, None, None)
+
+    def _misled(self, places: tuple[float, ...]) -> tuple[float, ...]:
+        """What the converters are given where sensors are not where, or what, they should be."""
+        dt_s = (self.now_us - self._measured_us) * 1e-6
+        self._measured_us = self.now_us
+        return tuple(SENSES[self.faults.sensors[index]](self, index, true_c, dt_s) if index in self.faults.sensors else true_c
+                     for index, true_c in enumerate(places))

@@ -30,15 +30,18 @@ RISE_MC = 1_500
 """So far above its own course the control sensor must come with both switches closed."""
 OVER_RISE_MC = 700
 """The same of an over-temperature sensor, which may be slower."""
-READ_BACK_US = 4 * US
+READ_BACK_US = 3 * US
 """A switch that does not read back as it was asked for this long is not as it was asked."""
 REST_US = 60 * US
 REST_MAX_US = 240 * US
-SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 6 * US, 36 * US
+SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 5 * US, 36 * US
 """Lengths where a current sensor answers in the place of a rise."""
-STEADY_MC_PER_MIN = 4_000
-"""Air that moves faster than this by itself is not judged; it is waited for."""
-AT_REST_MC_PER_MIN = 200
+FALLS_MC_PER_MIN, RISES_MC_PER_MIN = 4_000, 1_500
+"""Air that moves faster than this by itself is not judged; it is waited for. Air that still comes up behind a shut door
+flattens soon, and a straight line carried on from it would hide a rise."""
+AT_REST_MC_PER_MIN = 1_000
+SURE_BUCKETS = 4
+"""A slope from fewer says nothing."""
 COLD_MC = 6_000
 """At rest, and this near to the board's own temperature, it is a cold chamber: its sensors must agree."""
 AGREE_MC = 3_000
@@ -296,9 +299,9 @@ def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
         return proof
     line = _line(buckets)
     slopes = (line.slope.control, *line.slope.overs)
-    if max(map(abs, slopes)) > STEADY_MC_PER_MIN:
+    if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -FALLS_MC_PER_MIN:
         return proof if proof.spent_us < REST_MAX_US else proof._replace(finding="not_steady")
-    if _disagree_cold(line, seen.cold_mc):
+    if len(buckets) >= SURE_BUCKETS and _disagree_cold(line, seen.cold_mc):
         return proof._replace(finding="disagree_cold")
     return _to(proof, Phase.MODULATOR_ALONE if lengths.contactor else Phase.BOTH, line)
 
@@ -315,7 +318,10 @@ def _disagree_cold(line: Line, cold_mc: int | None) -> bool:
 def _alone_ends(proof: StartProof, seen: Look) -> StartProof:
     if proof.spent_us < proof.lengths.alone_us or (proof.filled_us and not proof.lengths.current):
         return proof
-    return _to(proof, Phase(proof.phase + 1), _line(proof.buckets))
+    line = _line(proof.buckets)
+    if len(proof.buckets) >= SURE_BUCKETS and _disagree_cold(line, seen.cold_mc):
+        return proof._replace(finding="disagree_cold")
+    return _to(proof, Phase(proof.phase + 1), line)
 
 
 def _both_ends(proof: StartProof, seen: Look) -> StartProof:
@@ -327,9 +333,16 @@ def _both_ends(proof: StartProof, seen: Look) -> StartProof:
         return _to(proof, Phase.OVER, None) if proof.spent_us >= lengths.both_us else proof
     if proof.risen:
         return _to(proof, Phase.LEVEL, None)
-    if (excess is not None and excess.control >= RISE_MC) or proof.spent_us >= lengths.both_us:
-        return proof._replace(phase=Phase.AWAIT)
-    return proof
+    enough = _rises_now(proof, seen) or (excess is not None and excess.control >= RISE_MC)
+    return proof._replace(phase=Phase.AWAIT) if enough or proof.spent_us >= lengths.both_us else proof
+
+
+def _rises_now(proof: StartProof, seen: Look) -> bool:
+    """A single reading is enough to end the heat; what counts as risen is a mean."""
+    if seen.now is None or proof.line is None:
+        return False
+    at, slope = proof.line
+    return seen.now.control - at.control - slope.control * proof.spent_us // 60_000_000 >= RISE_MC
 
 
 def _await_ends(proof: StartProof, seen: Look) -> StartProof:

@@ -133,7 +133,7 @@ class Watcher:
     `wanted` is None and `setpoint_mc` is QUIET where there is no run, or no rising or steady set point to be followed.
     """
 
-    __slots__ = (*Trail._fields, "chamber", "limits_differ", "proof_until_us", "setpoint_mc", "wanted")
+    __slots__ = (*Trail._fields, "chamber", "dead_us", "limits_differ", "proof_until_us", "setpoint_mc", "wanted")
 
     def __init__(
         self, chamber: Chamber, trail: Trail, limits_differ: int, wanted: Wanted | None, setpoint_mc: int,
@@ -144,6 +144,7 @@ class Watcher:
         self.proof_until_us = proof_until_us
         self.wanted = wanted
         self.setpoint_mc = setpoint_mc
+        self.dead_us = 0 if chamber.response is None else chamber.response.dead_us
         self.begin(trail)
 
     def begin(self, trail: Trail) -> None:
@@ -279,7 +280,7 @@ class Watcher:
             self.off_from_us = -1
             return QUIET
         if self.off_from_us < 0:
-            self.off_from_us = up_us + OFF_SETTLE_US
+            self.off_from_us = up_us + OFF_SETTLE_US + self.dead_us
         if control is None:
             return QUIET
         if up_us <= self.off_from_us or up_us <= self.door_until_us:
