@@ -30,6 +30,8 @@ class Faults:
         """The board works and hears, but nothing of it arrives."""
         self.hung = False
         """The board's program stands still with its outputs as they are."""
+        self.watchdog_missing = False
+        """A program that is asked to stall stands still for ever."""
         self.self_test = False
         """The board's test of itself has failed: memory, program, clock or an input."""
         self.garbage = 0
@@ -84,6 +86,7 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "element_broken": _flag("element_broken"),
     "silence": _flag("silent"),
     "hang": _flag("hung"),
+    "watchdog_missing": _flag("watchdog_missing"),
     "self_test_failed": _flag("self_test"),
     "reset_on_open": _flag("reset_on_open"),
     "reset": _reset,

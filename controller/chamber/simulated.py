@@ -16,6 +16,7 @@ from typing import Any
 
 from controller.chamber.faults import FAULTS
 from controller.chamber.outputs import FAR_US, Outputs
+from controller.chamber.reasons import NONE, NOT_ENABLED, REASONS, VOIDING
 from controller.chamber.shapes import Shape
 from controller.chamber.world import World
 from controller.core.messages import (
@@ -30,6 +31,7 @@ from controller.core.messages import (
     Report,
     ResetCause,
     SetLimits,
+    Stall,
     Tell,
     Welcome,
 )
@@ -40,6 +42,7 @@ from controller.link.session import BadLine, BoardSession, Run
 FIRMWARE = "0.1"
 FIRMWARE_HASH = "00000000"
 SILENCE_US = 4_800_000
+WATCHDOG_US = 250_000
 LIMITS_EVERY_US = 5_000_000
 ARM_AFTER_US, ARM_FOR_US = 1_000_000, 500_000
 STRETCH_MAX_US = 600_000_000
@@ -59,11 +62,6 @@ ANSWERS = {
 }
 """What a whole frame that cannot be read is answered with; a line with a bad checksum is not answered at all."""
 
-VOIDING = frozenset({OffReason.SELF_TEST, OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
-                     OffReason.RUN_CEILING, OffReason.RUN_TIME, OffReason.OUTPUT, OffReason.HOST_SILENT})
-"""These end the enable: heat needs a fresh one. The others only hold the outputs off while they stand."""
-NONE, NOT_ENABLED = OffReason.NONE, OffReason.NOT_ENABLED
-"""Short names: an enumeration looks its members up slowly, and these are asked for at every frame."""
 NO_DRIVE = Drive(0, 0, False, False, 0, 40_000)
 DARK = Tell(0, 0, 0, False, False, 0)
 
@@ -101,8 +99,8 @@ class Board(World):
         self._next_report_us = self.now_us + self.report_us
         self._next_limits_us = self.now_us + LIMITS_EVERY_US
         self._reports = 0
-        self._press_us = FAR_US
-        self._arm_seen = False
+        self._press_us = self._bite_us = FAR_US
+        self._arm_seen = self._stalled = False
         self.session = self.heard = 0
         self.enabled, self.tell = False, DARK
         self._new_session()
@@ -135,7 +133,7 @@ class Board(World):
             if isinstance(event, Run):
                 self.advance(min(event.us, STRETCH_MAX_US))
                 self._out.append(self._session.ran(self.now_us))
-            elif self.faults.hung:
+            elif self._still():
                 continue
             elif isinstance(event, BadLine):
                 self._bad_line(event)
@@ -189,6 +187,21 @@ class Board(World):
             self._press_us = self.now_us + ARM_AFTER_US
         self.tell = tell
 
+    def _stall(self, stall: Stall) -> None:
+        if not self._fresh(stall):
+            return
+        if not self.enabled:
+            self._refuse(stall, RefusalCode.NOT_HELD)
+        elif self.outputs.contactor or self.faults.contactor_welded:  # as it reads back
+            self._refuse(stall, RefusalCode.OUTPUTS_ON)
+        else:
+            self._stalled = True
+            self._bite_us = FAR_US if self.faults.watchdog_missing else self.now_us + WATCHDOG_US
+
+    def _still(self) -> bool:
+        """Does the program stand still? It hears, judges and says nothing then, and its outputs stay as they are."""
+        return self.faults.hung or self._stalled
+
     def _limits(self, limits: SetLimits) -> None:
         if not self._fresh(limits):
             return
@@ -220,7 +233,7 @@ class Board(World):
             return RefusalCode.LOOSENS
         return None
 
-    def _fresh(self, message: Enable | Drive | Tell | SetLimits) -> bool:
+    def _fresh(self, message: Enable | Drive | Tell | SetLimits | Stall) -> bool:
         """Of this session and newer than anything heard in it; otherwise refused."""
         if message.session != self.session or not self.session:
             self._refuse(message, RefusalCode.SESSION)
@@ -263,17 +276,20 @@ class Board(World):
             self.pass_time(span_us, outputs)
             if outputs.contactor:
                 self.heated_us += span_us
+            if self.now_us >= self._bite_us:
+                self.reset(ResetCause.WATCHDOG)
             if self.now_us >= self._press_us:
                 self._finger()
             if self.now_us >= self._next_report_us:
                 self._report()
-            elif not self.faults.hung:
+            elif not self._still():
                 self._judge()
 
     def _moment_us(self) -> int:
-        """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none."""
-        if self.faults.hung:
-            return FAR_US
+        """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none: only its
+        watchdog's bite is ahead of it."""
+        if self._still():
+            return self._bite_us
         silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
         return min(self.outputs.edge_us, self._press_us, silent_us)
 
@@ -334,7 +350,7 @@ class Board(World):
 
     def _report(self) -> None:
         self._next_report_us += self.report_us
-        if self.faults.hung:
+        if self._still():
             return
         self.measure(self.now_us - self._born_us)
         self._arm_seen = self._arm_seen or self.arm_pressed
@@ -378,22 +394,5 @@ HANDLERS: dict[type[Any], Callable[[Board, Any], None]] = {
     Drive: Board._drive,
     Tell: Board._tell,
     SetLimits: Board._limits,
+    Stall: Board._stall,
 }
-
-REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (
-    (OffReason.SELF_TEST, lambda board: board.faults.self_test),
-    (OffReason.SETTINGS, lambda board: board.settings_bad),
-    (OffReason.LOCAL_STOP, lambda board: board.local_stop),
-    (OffReason.SMOKE, lambda board: board.smoke),
-    (OffReason.CEILING, lambda board: not board.hottest_mc < board.settings.get("board_ceiling_mc", 0)),
-    (OffReason.RUN_CEILING, lambda board: not board.hottest_mc < board.run_ceiling_mc),
-    (OffReason.RUN_TIME, lambda board: not board.heated_us < board.run_max_s * 1_000_000),
-    (OffReason.SENSOR, lambda board: board.sensor_bad),
-    (OffReason.OUTPUT, lambda board: board.contactor_bad(board.outputs)),
-    (OffReason.DOOR, lambda board: not board.door_shut),
-    (OffReason.RESET, lambda board: not board.session),
-    (OffReason.HOST_SILENT, lambda board: board.enabled and board._silent()),
-    (OffReason.NOT_ENABLED, lambda board: not board.enabled),
-    (OffReason.NO_PERMIT, lambda board: not board.drive.permit),
-)
-"""Every reason to be off, in order; the first that stands is reported. None: the outputs follow the drive frame."""

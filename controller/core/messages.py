@@ -199,5 +199,13 @@ class SetLimits(NamedTuple):
     run_max_s: int | None
 
 
+class Stall(NamedTuple):
+    """Stop the program where it stands, so that only the hardware watchdog can end it: its proof at commissioning. Obeyed
+    only while enabled with the contactor open. A board may not know it. Never feeds the silence timer."""
+
+    session: int
+    sequence: int
+
+
 FromBoard = Report | Welcome | LimitsRead | Refusal
-ToBoard = Hello | Enable | Drive | Tell | SetLimits
+ToBoard = Hello | Enable | Drive | Tell | SetLimits | Stall

@@ -28,6 +28,7 @@ from controller.core.messages import (
     Refusal,
     Report,
     SetLimits,
+    Stall,
     Tell,
     ToBoard,
     Welcome,
@@ -45,7 +46,7 @@ ROWS_MAX = 10_000
 
 CLASSES: tuple[Any, ...] = (
     Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits, Wall, Messages,
-    ModuleFound, SilenceProof, Proving,
+    ModuleFound, SilenceProof, Proving, Stall,
 )
 """The number of a class in the file is its place here; new ones go to the end."""
 NUMBER = {cls: number for number, cls in enumerate(CLASSES)}

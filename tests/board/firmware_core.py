@@ -74,7 +74,7 @@ class Inputs(ctypes.Structure):
 
 class OutputsC(ctypes.Structure):
     _fields_ = [("modulator", c_bool), ("contactor", c_bool), ("off", c_uint8), ("answer", c_uint8), ("refusal", c_uint8),
-                ("tell", c_bool), ("store", c_bool), ("store_ceiling_mc", c_int32)]
+                ("tell", c_bool), ("stall", c_bool), ("store", c_bool), ("store_ceiling_mc", c_int32)]
 
 
 class Window(ctypes.Structure):
