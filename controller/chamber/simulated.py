@@ -10,13 +10,12 @@ silence, or a finger on the arm button. Each stretch is one step of the plant.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from typing import Any
 
+from controller.chamber.codes import NONE, NOT_ENABLED, VOIDING, refusal_of
 from controller.chamber.faults import FAULTS
 from controller.chamber.outputs import FAR_US, Outputs
-from controller.chamber.reasons import NONE, NOT_ENABLED, REASONS, VOIDING
 from controller.chamber.shapes import Shape
 from controller.chamber.world import World
 from controller.core.messages import (
@@ -36,7 +35,6 @@ from controller.core.messages import (
     Welcome,
 )
 from controller.link.forms import new_tuple
-from controller.link.protocol import FROM_BOARD, Wrong
 from controller.link.session import BadLine, BoardSession, Run
 
 FIRMWARE = "0.1"
@@ -52,16 +50,6 @@ SEQUENCES = 10_000_000
 ON_MAX_US = 9_999_999
 RUN_S_MAX = 999_999
 CEILING_MAX_MC = 400_000
-
-ANSWERS = {
-    Wrong.VERSION: RefusalCode.VERSION,
-    Wrong.RANGE: RefusalCode.RANGE,
-    Wrong.VALUE: RefusalCode.RANGE,
-    Wrong.FIELDS: RefusalCode.UNKNOWN_FRAME,
-    Wrong.UNKNOWN_FRAME: RefusalCode.UNKNOWN_FRAME,
-}
-"""What a whole frame that cannot be read is answered with; a line with a bad checksum is not answered at all."""
-
 NO_DRIVE = Drive(0, 0, False, False, 0, 40_000)
 DARK = Tell(0, 0, 0, False, False, 0)
 
@@ -143,16 +131,13 @@ class Board(World):
                     self._judge()
 
     def _bad_line(self, bad: BadLine) -> None:
-        """Noise is ignored, and so is an echo of the board's own frames: answering it could go on for ever."""
-        code = ANSWERS.get(bad.code)
-        if code is None or bad.line[:1] in FROM_BOARD:
+        answer = refusal_of(bad)
+        if answer is None:
             return
         if bad.line[:1] == b"H":
             self._let_go()
             self._judge()
-        found = re.search(rb" s=([0-9]{1,5}) q=([0-9]{1,7})[ *]", bad.line)
-        session, sequence = (int(found[1]), int(found[2])) if found else (0, 0)
-        self._say(Refusal(session if session < 65_536 else 0, sequence, code))
+        self._say(answer)
 
     def _hello(self, hello: Hello) -> None:
         if hello.session == self.session and hello.sequence <= self.heard:
@@ -199,7 +184,7 @@ class Board(World):
             self._bite_us = FAR_US if self.faults.watchdog_missing else self.now_us + WATCHDOG_US
 
     def _still(self) -> bool:
-        """Does the program stand still? It hears, judges and says nothing then, and its outputs stay as they are."""
+        """Does the program stand still, outputs as they are? It hears, judges and says nothing then."""
         return self.faults.hung or self._stalled
 
     def _limits(self, limits: SetLimits) -> None:
@@ -286,8 +271,7 @@ class Board(World):
                 self._judge()
 
     def _moment_us(self) -> int:
-        """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none: only its
-        watchdog's bite is ahead of it."""
+        """When an output switches, silence ends the enable, or the arm button moves. A still board has its bite at most."""
         if self._still():
             return self._bite_us
         silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
@@ -396,3 +380,21 @@ HANDLERS: dict[type[Any], Callable[[Board, Any], None]] = {
     SetLimits: Board._limits,
     Stall: Board._stall,
 }
+
+REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (
+    (OffReason.SELF_TEST, lambda board: board.faults.self_test),
+    (OffReason.SETTINGS, lambda board: board.settings_bad),
+    (OffReason.LOCAL_STOP, lambda board: board.local_stop),
+    (OffReason.SMOKE, lambda board: board.smoke),
+    (OffReason.CEILING, lambda board: not board.hottest_mc < board.settings.get("board_ceiling_mc", 0)),
+    (OffReason.RUN_CEILING, lambda board: not board.hottest_mc < board.run_ceiling_mc),
+    (OffReason.RUN_TIME, lambda board: not board.heated_us < board.run_max_s * 1_000_000),
+    (OffReason.SENSOR, lambda board: board.sensor_bad),
+    (OffReason.OUTPUT, lambda board: board.contactor_bad(board.outputs)),
+    (OffReason.DOOR, lambda board: not board.door_shut),
+    (OffReason.RESET, lambda board: not board.session),
+    (OffReason.HOST_SILENT, lambda board: board.enabled and board._silent()),
+    (OffReason.NOT_ENABLED, lambda board: not board.enabled),
+    (OffReason.NO_PERMIT, lambda board: not board.drive.permit),
+)
+"""Every reason to be off, in order; the first that stands is reported. None: the outputs follow the drive frame."""

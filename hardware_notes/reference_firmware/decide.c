@@ -322,9 +322,8 @@ void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint3
     s->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
 }
 
-/* The stages of a decision, each with what it leaves to the next. */
-
-/* A state that cannot be, or a failed self-test, is remembered until a reset. */
+/* The stages of a decision follow, each with what it leaves to the next. First: a state that cannot be, or a failed
+ * self-test, is remembered until a reset. */
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in);
     assigns STATE;
     ensures SANE(s);

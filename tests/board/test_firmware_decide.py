@@ -25,16 +25,14 @@ from controller.core.messages import (
     RefusalCode,
     SetLimits,
     Stall,
-    Tell,
     Welcome,
 )
 from controller.link.protocol import crc4, decode, encode
-from tests.board.firmware_core import Frame, Inputs, OutputsC, State, Window
+from tests.board.firmware_core import KINDS, Frame, Inputs, OutputsC, State, Window, frame_of
 
 PASS_US = 10_000
 CEILING_MC = 140_000
 LONGEST_S = 96 * 3600
-KINDS = {Hello: 1, Enable: 2, Drive: 3, Tell: 4, SetLimits: 5, Stall: 7}
 
 
 class Scripted(Board):
@@ -85,20 +83,6 @@ class Firmware:
                             4_800_000)
         return {0: [], 1: [Welcome, limits], 2: [limits],
                 3: [Refusal(message.session, message.sequence, out.refusal)]}[out.answer]
-
-
-def frame_of(message) -> Frame:
-    frame = Frame(KINDS[type(message)], 0, False, message.session, message.sequence)
-    if isinstance(message, Drive):
-        frame.permit, frame.contactor = message.permit, message.contactor
-        frame.duty_e4, frame.window_ms = message.duty_e4, message.window_ms
-    if isinstance(message, SetLimits):
-        for name in ("board_ceiling_mc", "run_ceiling_mc", "run_max_s"):
-            value = getattr(message, name)
-            if value is not None:
-                setattr(frame, name, value)
-                setattr(frame, "has_" + name.removesuffix("_mc").removesuffix("_s"), True)
-    return frame
 
 
 class Both:

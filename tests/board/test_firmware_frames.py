@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from controller.chamber.simulated import ANSWERS
+from controller.chamber.codes import ANSWERS
 from controller.core.messages import (
     Channel,
     Drive,
@@ -28,10 +28,9 @@ from controller.core.messages import (
     Welcome,
 )
 from controller.link.protocol import FROM_BOARD, BadFrame, crc4, decode, encode
-from tests.board.firmware_core import MIRRORED, ChannelReport, Frame, LimitsC, ReportC, WelcomeC
+from tests.board.firmware_core import KINDS, MIRRORED, ChannelReport, Frame, LimitsC, ReportC, WelcomeC
 
 VECTORS = json.loads((Path(__file__).parents[2] / "hardware_notes" / "protocol_vectors.json").read_text())["vectors"]
-KINDS = {Hello: 1, Enable: 2, Drive: 3, Tell: 4, SetLimits: 5, Stall: 7}
 BAD = 6
 LONGEST = 63
 """Bytes of a line to the board, without its newline."""

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from controller.chamber.reasons import REASONS, VOIDING
+from controller.chamber.codes import VOIDING
 from controller.chamber.shapes import SHAPES
-from controller.chamber.simulated import Board, new_settings
+from controller.chamber.simulated import REASONS, Board, new_settings
 from controller.core.messages import (
     Drive,
     Enable,
