@@ -6,7 +6,6 @@ import json
 import shutil
 import tempfile
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.chamber_fields import (
@@ -21,9 +20,9 @@ from controller.chamber_fields import (
     Number,
     Switch,
 )
+from controller.commissioning import store
 from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
-from controller.drivers import latch, sealed
-from controller.levels import invented_proofs
+from controller.drivers import latch
 
 SIMULATED_BOARD = "5a17c0"
 HEAD = """\
@@ -97,8 +96,9 @@ def _answer_of(shape: str) -> Mapping[str, float]:
     return bounds(shape)
 
 
-def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int) -> None:
-    """Make the whole folder in one step; `utc_us` stamps invented proofs.
+def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int, commissioned: bool = True) -> None:
+    """Make the whole folder in one step; `utc_us` stamps invented proofs. Simulated chambers begin with those, unless
+    `commissioned` is false: then they begin with none, as real ones do.
 
     Raises FileExistsError when there is one already, OSError when it cannot be made.
     """
@@ -108,10 +108,11 @@ def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: 
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
     try:
         (beside / CHAMBER_FILE).write_text(chamber_text, encoding="utf-8")
-        condition = latch.Condition.CLEAR if simulated else latch.Condition.NOT_COMMISSIONED
+        given = simulated and commissioned
+        condition = latch.Condition.CLEAR if given else latch.Condition.NOT_COMMISSIONED
         latch.write(beside / LATCH_FILE, latch.Remembered(condition))
-        if simulated:
-            sealed.write(beside / PROOFS_FILE, invented_proofs(board, datetime.fromtimestamp(utc_us / 1_000_000, UTC)))
+        if given:
+            store.write(beside / PROOFS_FILE, store.given(board, utc_us))
         beside.chmod(0o755)
         beside.rename(folder)
     finally:
