@@ -152,9 +152,8 @@ def test_every_role_of_a_sensor_is_explained():
 # Parts
 
 
-PARTS = [row for row in map(lambda line: [cell.strip() for cell in line.strip("|").split("|")],
-                            (line for line in read("parts.md").splitlines() if line.startswith("| ")))
-         if len(row) == 5 and row[0] != "part"]
+PART_TABLES = re.findall(r"^\|.*chamber file.*unlocks \|\n(?:\|.*\n)+", read("parts.md"), re.MULTILINE)
+PARTS = [row for table in PART_TABLES for row in rows(table)]
 
 
 def test_every_part_says_its_kind_the_hazards_it_closes_and_the_level_it_unlocks():
