@@ -46,6 +46,7 @@ class Faults:
         """The board works and hears, but nothing of it arrives."""
         self.hung = False
         """The board's program stands still with its outputs as they are."""
+        self.silence_timer_dead = False
         self.watchdog_missing = False
         """A program that is asked to stall stands still for ever."""
         self.self_test = False
@@ -150,6 +151,7 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "element_broken": _flag("element_broken"),
     "silence": _flag("silent"),
     "hang": _flag("hung"),
+    "silence_timer_dead": _flag("silence_timer_dead"),
     "watchdog_missing": _flag("watchdog_missing"),
     "self_test_failed": _flag("self_test"),
     "reset_on_open": _flag("reset_on_open"),

@@ -274,7 +274,7 @@ class Board(World):
         """When an output switches, silence ends the enable, or the arm button moves. A still board has its bite at most."""
         if self._still():
             return self._bite_us
-        silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
+        silent_us = self.silence_us(self.heard_drive_us + SILENCE_US) if self.enabled else FAR_US
         return min(self.outputs.edge_us, self._press_us, silent_us)
 
     def _finger(self) -> None:
@@ -306,12 +306,12 @@ class Board(World):
             and not (self.local_stop or self.smoke or self.sensor_bad or self.settings_bad
                      or self.faults.contactor_welded or self.faults.self_test)
             and hottest_mc < self.settings.get("board_ceiling_mc", 0) and hottest_mc < self.run_ceiling_mc
-            and self.heated_us < self.run_max_s * 1_000_000 and self.now_us < self.heard_drive_us + SILENCE_US
+            and self.heated_us < self.run_max_s * 1_000_000 and not self._silent()
         )
 
     def _silent(self) -> bool:
         """No drive frame for the silence time: ends the enable whatever else stands."""
-        return not self.now_us < self.heard_drive_us + SILENCE_US
+        return not self.now_us < self.silence_us(self.heard_drive_us + SILENCE_US)
 
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
@@ -350,17 +350,12 @@ class Board(World):
         outputs = self.outputs
         report: Report = new_tuple(Report, (
             self.board_id, self.settings["boot"], self.session, self._reports, self.heard, self.now_us - self._born_us,
-            self.channels, outputs.modulator, self._contactor_reads(), self.enabled, self.off,
+            self.channels, outputs.modulator, self.contactor_reads(outputs), self.enabled, self.off,
             min(outputs.on_us, ON_MAX_US), outputs.switches, min(self.heated_us // 1_000_000, RUN_S_MAX), self.mains,
             self.limiter_closed, self.door_shut, self.local_stop, self._arm_seen, self.smoke, self.current_ma(outputs),
             self.fan_rpm(outputs), None,
         ))
         return report._replace(**self._absent) if self._absent else report
-
-    def _contactor_reads(self) -> bool:
-        """Its auxiliary contact, which shows what the coil and the contacts really do."""
-        faults, outputs = self.faults, self.outputs
-        return (outputs.modulator if faults.outputs_swapped else outputs.contactor) or faults.contactor_welded
 
     def _say_limits(self) -> None:
         self._next_limits_us = self.now_us + LIMITS_EVERY_US

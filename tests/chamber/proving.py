@@ -75,6 +75,7 @@ class Bench:
         self.now_us, self.data = US, b""
         self.notices: tuple[Notice, ...] = (LineOpened(1), Messages(""))
         self.events: list[Event] = []
+        self.sent: tuple[Any, ...] = ()
 
     def tick(self, *commands: Command) -> None:
         """One second."""
@@ -87,6 +88,7 @@ class Bench:
         self.notices = ()
         self.state = result.state
         self.events += result.events
+        self.sent = result.outputs.frames
         self.data = b"".join(self.session.send(frame) for frame in result.outputs.frames)
 
     def ticks(self, seconds: int) -> None:

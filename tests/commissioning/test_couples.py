@@ -123,6 +123,13 @@ def test_copper_and_a_double_reversal_show_the_same_and_both_are_named(table):
     assert sentence(found).count("It may also be this") == len(found) - 1
 
 
+def test_a_cause_that_leaves_nothing_open_stands_before_one_that_fits_by_leaving_a_temperature_open():
+    """K wire on a J setting, one degree off at both baths: copper with a head somewhere would fit to the millidegree."""
+    found = diagnose("J", baths("wire_k", table="J", off_c=(1.0, 1.0)))
+    assert found[0].cause == "wire_k" and "copper" in causes(found)
+    assert found[0].off_mc > 900 > 1 > next(finding.off_mc for finding in found if finding.cause == "copper")
+
+
 def test_a_sensor_in_the_air_is_called_exchanged_when_another_shows_the_bath():
     ice, boil = baths("air")
     assert "exchanged" not in causes(diagnose("K", [ice, boil]))

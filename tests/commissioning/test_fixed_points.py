@@ -138,6 +138,13 @@ def test_between_two_points_each_counts_by_its_nearness():
     assert (shares[49_800]["ice point"], shares[49_800]["boiling point"]) == pytest.approx((45, 110))
 
 
+@pytest.mark.parametrize(("at_mc", "mc"), [(0, 0), (49_800, 250), (99_600, 0), (199_200, 2_000)])
+def test_off_the_points_the_error_may_leave_the_line_as_a_parabola_does(at_mc, mc):
+    """Nothing at both points, a tenth of class 2 half-way, eight times that a whole span further on."""
+    bent = next(share for share in uncertainty_at(ICE, BOIL, at_mc).shares if "straight line" in share.name)
+    assert abs(bent.value_mc) == pytest.approx(mc, abs=0.1)
+
+
 def test_every_contribution_makes_it_larger_and_rounding_never_smaller():
     budget = correction(ICE, BOIL).budget
     assert budget.expanded_mc >= 2 * budget.combined_mc

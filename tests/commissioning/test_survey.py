@@ -119,6 +119,7 @@ def test_a_load_counts_by_a_fifth_of_what_it_changed():
 def test_stability_is_the_largest_deviation_from_the_mean_at_the_centre():
     """DKD-R 5-7: at the reference position, about the mean of the half hour."""
     assert found({**WORKED, CENTRE: (59_800, 60_000, 60_500)}).stability_mc == 400
+    assert found({**WORKED, CENTRE: (59_500, 60_000, 60_200)}).stability_mc == 400
     assert found({**WORKED, "upper_back_left": (59_000, 60_600, 62_200)}).stability_mc == 0
 
 
