@@ -16,6 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from controller.chamber_told import chamber_facts
 from controller.commissioning import asks
 from controller.commissioning.commissioner import Commissioner
 from controller.core.commands import Ask, Command
@@ -29,7 +30,7 @@ from controller.drivers.peer_user import peer_user
 from controller.intake import NotACommand, command_of, named, refused_event
 from controller.lines import LINE_MAX_BYTES, Error, decoded, encoded, error_line
 from controller.messenger_word import MessengerSaid, messenger_said
-from controller.snapshot import Facts, Proving, Snapshots, chamber_facts, guard_rows, row
+from controller.snapshot import Facts, Proving, Snapshots, guard_rows, row
 
 UNSENT_MAX_BYTES = 1 << 20
 CLIENTS_MAX = 64

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
 from controller.attendance import attendance
+from controller.chamber_told import chamber_head
 from controller.circuit import circuit
 from controller.commissioning.proving import run_proof
 from controller.config import ChamberFolder
@@ -24,7 +25,7 @@ from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
-from controller.core.setup import LEVEL_WORDS, Chamber, Level
+from controller.core.setup import Level
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.core.watch import UNKNOWN, known
@@ -91,8 +92,8 @@ class Snapshots:
             "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "heat_off": None if report is None else heat_seen_off(report),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
-            "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
-            "commissioning": proving.doing if proving else None,
+            "record": {"failing": record[0], "lost": record[1]}, "commissioning": proving.doing if proving else None,
+            "possible": possible(state),
         }
         more["gravest"] = gravest(more)
         whole = {
@@ -144,35 +145,6 @@ class _Clock:
 
     def utc(self, mono_us: int) -> int:
         return self.now_us - (self.state.mono_us - mono_us)
-
-
-def chamber_head(folder: ChamberFolder, now: Chamber | None = None, level: MayDo | None = None) -> Json:
-    """The facts of a chamber that every page shows. `now` is the chamber as the tick has it, `level` what holds now; without
-    them it is as it was loaded."""
-    chamber, may = now or folder.chamber, level or folder.level
-    return {
-        "name": chamber.name, "board": chamber.board, "simulated": chamber.simulated,
-        "may_do": LEVEL_WORDS[chamber.may_do], "may_do_why": may.why, "next_thing": may.next_thing,
-        "ceiling_mc": chamber.limits.ceiling_mc, "hot_mc": chamber.limits.hot_mc,
-        "element_w": chamber.heater.element_w, "window_ms": chamber.heater.window_ms,
-    }
-
-
-def chamber_facts(folder: ChamberFolder, now: Chamber | None = None, level: MayDo | None = None) -> Json:
-    """Everything that is known of a chamber, for its own sheet."""
-    chamber = now or folder.chamber
-    return {
-        **chamber_head(folder, now, level), "sensors": [sensor._asdict() for sensor in chamber.sensors],
-        "limits": _limits(chamber), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
-        "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
-        "trials": list(chamber.trials),
-    }
-
-
-def _limits(chamber: Chamber) -> Json:
-    """Every limit; null for a board's own where there is no board to keep it."""
-    limits = asdict(chamber.limits)
-    return limits if chamber.module is None else {**limits, "board_ceiling_mc": None}
 
 
 def guard_rows(state: State) -> list[Json]:

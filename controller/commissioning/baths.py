@@ -99,7 +99,7 @@ def _shown(memory: Memory, name: str) -> Shown:
     values = {**values_of(point), "cold_mc": cold_mc}
     if memory.pressure is not None:
         values |= {"station_hpa": round(memory.pressure.hpa, 2), "station_u_hpa": round(memory.pressure.u_hpa, 2)}
-    found = f"{degrees(seen.mean_mc)} at {degrees(point.true_mc)} ({point.error_mc / 1000:+.1f} °C)"
+    found = f"{degrees(seen.mean_mc)} at {degrees(point.true_mc)} ({round(point.error_mc / 1000, 1) + 0.0:+.1f} °C)"
     others = tuple(other.mean_mc for key, (other, _) in memory.done.items() if key != name)
     here = InBath(point.true_mc, point.seen_mc, cold_mc, u_mc=point.u_mc,
                   others_mc=() if seen.state is State.STEADY else others)

@@ -25,7 +25,7 @@ KEYS = frozenset({"format", "name", "board", "simulated", "chamber", "proofs", "
 PORT = re.compile(r'^(\s*port\s*=\s*).*$', re.MULTILINE)
 BOARD = re.compile(r'^(\s*board\s*=\s*).*$', re.MULTILINE)
 CARRIED = ("moved", "computer")
-"""What a bundle that is opened has always been through; a simulated chamber is nowhere."""
+"""What a bundle that is opened has always been through; what was given with a simulated chamber hangs on no place."""
 Json = dict[str, Any]
 
 
@@ -65,10 +65,10 @@ def render(document: Json) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True) + "\n"
 
 
-def opened(data: bytes, board: str, utc_us: int) -> Opened:
+def opened(data: bytes, board: str = "") -> Opened:
     """What a bundle holds, for this computer. `board`: another board than it was made with; empty: the same.
 
-    Raises BadBundle for what is no whole bundle, and ValueError subclasses of it alone.
+    Raises BadBundle for what is no whole bundle.
     """
     body = _body(data)
     chamber, kept = body["chamber"], _kept(body)
@@ -76,10 +76,11 @@ def opened(data: bytes, board: str, utc_us: int) -> Opened:
         board = ""
     if board and not re.fullmatch(r"[0-9a-f]{6}", board):
         raise BadBundle(f"board is {board!r}; six digits are, each 0-9 or a-f, as the board's reports say them")
-    changes = () if body["simulated"] and not board else (*CARRIED, *(("board",) if board else ()))
+    changes = (*CARRIED, *(("board",) if board else ()))
     gone = frozenset(step for change in changes for step in CHANGE_BY_ID[change].steps)
-    rows = tuple(row for row in kept.proofs if row.step not in gone)
-    left = tuple(dict.fromkeys(row.step for row in kept.proofs if row.step in gone))
+    stays = [row.step in gone and (bool(board) or not store.is_given(row)) for row in kept.proofs]
+    rows = tuple(row for row, stay in zip(kept.proofs, stays, strict=True) if not stay)
+    left = tuple(dict.fromkeys(row.step for row, stay in zip(kept.proofs, stays, strict=True) if stay))
     if board:
         chamber = BOARD.sub(rf'\1"{board}"', chamber, count=1)
     whose = board or body["board"]

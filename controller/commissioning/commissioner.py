@@ -240,8 +240,7 @@ class Commissioner:
         facts = self.facts(state, utc_us)
         found = judged(written, facts)
         level = level_of(facts.switches, found, facts.chamber.simulated)
-        return guide.guide(guide.Told(written, found, facts, level.level, self.why, level.next_thing, self.doing(state),
-                                      trials(facts.switches, found)))
+        return guide.guide(guide.Told(written, found, facts, level.level, self.why, level.next_thing, self.doing(state)))
 
     def bundle(self, state: State, utc_us: int) -> Json:
         """The chamber as one document, without anybody's name."""

@@ -45,7 +45,6 @@ class Told(NamedTuple):
     why: str
     next_thing: str
     doing: Json | None
-    trials: tuple[str, ...]
 
 
 def guide(told: Told) -> Json:

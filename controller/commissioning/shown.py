@@ -90,5 +90,5 @@ def passed(words: str, found: str, values: dict[str, Any], sensor: str = "") -> 
 
 
 def degrees(mc: int | float) -> str:
-    """0.1 °C, with its sign where it is a difference."""
-    return f"{mc / 1000:.1f} °C"
+    """To 0.1 °C; nought has no sign."""
+    return f"{round(mc / 1000, 1) + 0.0:.1f} °C"

@@ -166,8 +166,8 @@ def _start_proof(trial: Trial, _looked: Looked) -> Ended | None:
 def _silence(trial: Trial, looked: Looked) -> Ended | None:
     if trial.run_state is not S.COMPLETE:
         return None
-    took_us = max(0, trial.quiet_us)
-    return passed("The board alone ended the heat.", f"off {took_us / US:.1f} s after the last word", {"took_us": took_us})
+    took_us = trial.quiet_us + US  # the last word left a tick before anything was withheld
+    return passed("The board alone ended the heat.", f"off within {took_us / US:.1f} s of the last word", {"took_us": took_us})
 
 
 def _watchdog(trial: Trial, looked: Looked) -> Ended | None:

@@ -20,13 +20,14 @@ from api.app import NOUNS
 from api.desk.demo import DEMO
 from api.errors import PREFIX
 from api.examples import CHAMBER, GUARDS, HEALTH, LETTERS, NOW, TOLD, TRIED
+from controller.chamber_told import chamber_facts
 from controller.client import Client
 from controller.core.start import first_state
 from controller.messenger.channels import Channel
 from controller.messenger.door import Door
 from controller.messenger.words import Need
 from controller.planning.schedule_file import FORMAT
-from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows
+from controller.snapshot import Facts, Snapshots, guard_rows
 from tests.api.elsewhere import PASSWORD, Elsewhere
 from tests.api.fake_messenger import FakeMessenger
 from tests.api.made_record import make
