@@ -29,7 +29,8 @@ const STATES = {
 
 /** {mark, tone, words} of a step or of one sensor's part of it; words stand where the date of its end does. */
 export function standing(row, nowUs) {
-  const known = STATES[row.state] ?? { mark: "unconfirmed", tone: "" };
+  const later = row.state === "to_do" && row.blocked_by?.length; // another step comes first: nothing is asked of anybody here yet
+  const known = later ? { mark: "", tone: "later" } : STATES[row.state] ?? { mark: "unconfirmed", tone: "" };
   const until = row.valid_until_utc_us;
   const words = {
     done: until ? date(until, nowUs) : "holds",
@@ -44,9 +45,11 @@ export function standing(row, nowUs) {
   return { ...known, words };
 }
 
+/** Who did a step, and when; "" where nobody did. */
+export const doneWords = (row, nowUs) => (row.done_utc_us ? `Done ${row.by ? `by ${row.by}, ` : ""}${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}.` : "");
+
 /** A whole sentence about how a step stands, for its own page. */
 export function standingWords(row, nowUs) {
-  const by = row.done_utc_us ? `${row.by ? `by ${row.by}, ` : ""}${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}` : "";
   const left = row.switchings_left ? `, or after ${row.switchings_left.toLocaleString("en-GB")} more switchings` : "";
   const until = row.valid_until_utc_us ? date(row.valid_until_utc_us, nowUs) : "";
   return {
@@ -58,7 +61,7 @@ export function standingWords(row, nowUs) {
     to_do: "It was never done.",
     doing: "It is being done.",
     not_for_this_chamber: "It is not for this chamber: what it would prove is not fitted.",
-  }[row.state] + (by ? ` Done ${by}.` : "");
+  }[row.state] ?? "How it stands is not known.";
 }
 
 const HOLDS = new Set(["done", "ending"]);
@@ -71,7 +74,7 @@ export const wayWords = (way) => ({ heated: "stay beside it", watched: "heat off
 export const PARTS = { core: "Core: unlocks the attended levels", rest: "The rest: before it is left alone" };
 
 /** "54 min of a person, 12 min left", or that nothing is left. */
-export const partWords = (part) => (part.done ? `${wait(part.minutes * 60e6)}, all done` : `${wait((part.minutes - part.left_minutes) * 60e6)} done, ${wait(part.left_minutes * 60e6)} left`);
+export const partWords = (part) => (part.left_minutes === part.minutes ? `${wait(part.minutes * 60e6)} in all` : part.done ? `${wait(part.minutes * 60e6)}, all done` : `${wait((part.minutes - part.left_minutes) * 60e6)} done, ${wait(part.left_minutes * 60e6)} left`);
 
 /** What one change would void and cost, said before it is pressed. Only what holds now can be voided. */
 export function changeWords(change, steps) {

@@ -23,6 +23,7 @@ WEIGHT_MAX = 200_000
 WHOLE_MAX = 250_000
 OTHERS = (
     "schedules", "schedules/1/start", "schedules/1", "record/1", "alarms", "chamber", "legend", "people", "messages", "join",
+    "proofs", "proofs/survey",
 )  # fmt: skip
 STALE_AFTER_MS = 7_000
 TRIES = 40

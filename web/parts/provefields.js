@@ -23,7 +23,7 @@ export function drawFields(step, typed, wrong, unit, about) {
   return step.fields.map((field) => {
     const row = wrong.find((one) => one.field === field.key);
     const words = row ? wrongWords(row, field, unit) : "";
-    const id = `prove-${about.replace("/", "-")}-${field.key}`;
+    const id = `prove-${about.replace(/[^\w-]/gu, "-")}-${field.key}`;
     return html`<div data-key="${id}">${field.choices.length ? choiceField(field, id, typed[field.key] ?? "", words) : numberField(field, id, typed[field.key] ?? "", words, unit)}</div>`;
   });
 }

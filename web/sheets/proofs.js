@@ -1,9 +1,9 @@
 /** Sheet 6, Proofs: what this chamber may do, the next step, every proof with its dates, and what a change would void. */
 import { html } from "../markup.js";
 import { Refused, linkTo } from "../link.js";
-import { capital, clock, together, wait } from "../text.js";
-import { PARTS, changeWords, comparable, date, holds, monthRuler, partWords, standing, wayWords } from "../proving.js";
-import { drawBar, drawBob, drawMonths, drawThrough } from "../parts/proofruler.js";
+import { clock, together, wait } from "../text.js";
+import { changeWords, holds, wayWords } from "../proving.js";
+import { drawTable } from "../parts/prooftable.js";
 import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { may, refusedWords, send } from "../parts/forms.js";
 import { notYours } from "../parts/rights.js";
@@ -38,23 +38,6 @@ function follow(context) {
   const again = setInterval(() => { if (document.visibilityState !== "hidden") load(context); }, AGAIN_MS);
   signal.addEventListener("abort", () => clearInterval(again), { once: true });
   return load(context);
-}
-
-const dateCell = (us, nowUs) => (us ? date(us, nowUs) : "never");
-
-function drawRow(step, ruler, nowUs) {
-  const it = standing(step, nowUs);
-  return html`<tr class="proof ${it.tone}" data-key="proof-${step.id}"><th scope="row"><span class="named">${it.mark ? mark(it.mark, 18) : ""}<a href="#/proofs/${step.id}">${step.title}</a></span></th><td class="layer">${step.layer}</td><td class="found">${step.found ? together(step.found) : step.state === "to_do" ? html`<span class="caption">about ${wait(step.minutes * 60e6)}</span>` : ""}</td><td class="when">${step.state === "not_for_this_chamber" ? "" : dateCell(step.done_utc_us, nowUs)}</td>${
-    ruler ? html`<td class="bar">${drawBar(step, ruler)}</td>` : ""}<td class="num until">${it.words}</td></tr>`;
-}
-
-function drawTable(guide, state, nowUs) {
-  const wide = ["wide", "narrow"].includes(state.layout.kind);
-  const ruler = wide && comparable(guide.steps) ? monthRuler(guide.steps, nowUs, state.layout.kind === "wide" ? 8 : 5) : null;
-  const through = ruler ? html`<td class="bar">${drawThrough(ruler)}</td>` : "";
-  return html`<table class="proofs ${ruler ? "ruled" : ""}"><thead><tr><th scope="col">proof</th><th scope="col" class="layer">layer</th><th scope="col" class="found">found</th><th scope="col" class="when">done</th>${ruler ? html`<td class="bar">${drawMonths(ruler)}</td>` : ""}<th scope="col" class="num until">valid until</th></tr></thead>${guide.parts.map((part) =>
-    html`<tbody data-key="part-${part.part}"><tr class="part"><th scope="rowgroup" colspan="4">${PARTS[part.part] ?? capital(part.part)}</th>${through}<td class="num until">${partWords(part)}</td></tr>${guide.steps.filter((step) => step.part === part.part).map((step) => drawRow(step, ruler, nowUs))}</tbody>`)}${
-    ruler ? html`<tfoot><tr><td colspan="4"></td><td class="bar">${drawBob(ruler, `today, ${date(nowUs, nowUs)}`)}</td><td></td></tr></tfoot>` : ""}</table>`;
 }
 
 /** The one thing to do, as one outlined key; or what is being done. */
@@ -114,7 +97,7 @@ function renderAll(guide, state) {
   const nowUs = state.utcNow();
   const doing = state.now?.commissioning ?? guide.doing;
   return html`<div class="sheet-head proofs-head"><div><p class="kicker">${guide.invented ? html`<span class="simulated">SIMULATED.</span> All proofs on this sheet are invented.` : ""}</p><h1 tabindex="-1">${guide.sentence}</h1><p class="lead">${together(guide.lead)} ${together(guide.why)}</p></div>${nextKey(guide, state.me, doing)}</div>${
-    guide.error ? html`<p class="said" role="status">${mark("stale", 16)} Not read anew: ${guide.error.message}</p>` : ""}${drawTable(guide, state, nowUs)}<div class="two">${drawChanged(guide, state)}${drawBundle(state)}</div>${block(guide, state)}`;
+    guide.error ? html`<p class="said" role="status">${mark("stale", 16)} Not read anew: ${guide.error.message}</p>` : ""}${drawTable(guide, state.layout.kind, nowUs)}<div class="two">${drawChanged(guide, state)}${drawBundle(state)}</div>${block(guide, state)}`;
 }
 
 export const sheet = {

@@ -7,10 +7,10 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { clock, day, together, wait, warm } from "../text.js";
-import { hindrance, holds, read, standing, standingWords, wayWords } from "../proving.js";
+import { doneWords, hindrance, holds, read, standing, standingWords, wayWords } from "../proving.js";
 import { armWords } from "./now.js";
-import { contact } from "./before_leaving.js";
 import { drawFields } from "../parts/provefields.js";
+import { drawWatched } from "../parts/watchlist.js";
 import { drawFilling, leftWords, startProof } from "../parts/filling.js";
 import { drawSpots, drawSurvey, surveyWords } from "../parts/surveyplan.js";
 import { titleBlock } from "../parts/titleblock.js";
@@ -35,8 +35,11 @@ export function about(step, chosen) {
   return step.each.some((one) => "spot" in one && one.spot) ? { sensor: "", spot: id } : { sensor: id, spot: "" };
 }
 
-const draftKey = (step, meant) => `${step.id}/${meant.sensor}${meant.spot}`;
-const draftOf = (step, meant) => drafts.get(draftKey(step, meant)) ?? {};
+/** How often something was stored here: the fields of before are not the next ones. */
+let stored = 0;
+/** A temperature that was typed in one unit is none in the other. */
+const draftKey = (step, meant, unit) => [step.id, meant.sensor + meant.spot, step.fields.some((field) => field.unit === "°C") ? unit : ""].join("/");
+const draftOf = (step, meant, unit) => drafts.get(draftKey(step, meant, unit)) ?? {};
 
 export function enter(context) {
   const { store, root, signal } = context;
@@ -50,7 +53,7 @@ function typed(store, target) {
   if (!step || !target.form?.dataset.form?.startsWith("prove")) return;
   const chosen = chosenOf(store.held, step);
   if (target.name === "about") return store.hold("proving", { step: step.id, about: target.value });
-  const key = draftKey(step, about(step, chosen));
+  const key = draftKey(step, about(step, chosen), store.unit);
   drafts.set(key, { ...drafts.get(key), [target.name]: target.value });
   const wrong = chosen.wrong?.filter((row) => row.field !== target.name);
   return store.hold("proving", { ...chosen, wrong, again: false, said: null }); // another value is another question
@@ -61,7 +64,7 @@ async function give(context, step, sure) {
   const { store } = context;
   const chosen = chosenOf(store.held, step);
   const meant = about(step, chosen);
-  const { values, wrong } = read(step.fields, draftOf(step, meant), store.unit);
+  const { values, wrong } = read(step.fields, draftOf(step, meant, store.unit), store.unit);
   if (wrong.length) return store.hold("proving", { ...chosen, wrong, again: false, said: null });
   const answer = await send(context, "proving_sent", `/proofs/${step.id}/values`, { body: { values, ...meant, sure } });
   if (answer) outcome(store, step, chosen, answer, meant);
@@ -70,7 +73,10 @@ async function give(context, step, sure) {
 
 function outcome(store, step, chosen, answer, meant) {
   const again = answer.outcome === "again";
-  if (!again && ["passed", "failed"].includes(answer.outcome)) drafts.delete(draftKey(step, meant));
+  if (!again && ["passed", "failed"].includes(answer.outcome)) {
+    drafts.delete(draftKey(step, meant, store.unit));
+    stored += 1;
+  }
   store.hold("proving", { step: step.id, about: again ? chosen.about : undefined, said: { outcome: answer.outcome, words: answer.words }, wrong: answer.wrong, again });
 }
 
@@ -122,30 +128,12 @@ export function submitted(context, form) {
 
 // ---- what is drawn ---------------------------------------------------------------------------------------------------
 
-const SAYS = { seen: "seen", waiting: "waiting", failed: "failed", asks: "" };
-
-/** A row of what is watched: its contact closes when it was seen; what only a person knows is asked. */
-function drawWatched(row, live, mine) {
-  const says = row.state === "asks" ? (mine ? html`<span class="keys"><button type="button" class="key must" data-do="prove-yes" data-value="${row.id}">Yes<span class="unseen">: ${row.words}</span></button><button type="button" class="key" data-do="prove-no" data-value="${row.id}">No<span class="unseen">: ${row.words}</span></button></span>` : html`<span class="todo">${mark("todo", 20)}asks</span>`)
-    : html`<span class="says-${row.state}">${row.state === "failed" ? mark("trip", 16) : ""}${SAYS[row.state] ?? row.state}</span>`;
-  return html`<li class="contact-row ${live ? "live" : ""}" data-key="watch-${row.id}"><div class="fixed">${contact({ closed: row.state === "seen", fed: live, live: live && row.state === "seen" })}<span class="row-words"><b>${together(row.words)}</b></span>${says}</div></li>`;
-}
-
-function drawList(list, mine) {
-  let live = true;
-  return html`<ul class="line watched">${list.map((row) => {
-    const fed = live;
-    live &&= row.state === "seen";
-    return drawWatched(row, fed, mine);
-  })}</ul>`;
-}
-
 const drawSeen = (seen, unit) => (seen?.length ? html`<table class="facts seen-now"><tbody>${seen.map((one) => html`<tr><th scope="row">${one.label}</th><td class="num value">${one.mc === null ? "no value" : warm(one.mc, unit)}</td></tr>`)}</tbody></table>` : "");
 
 /** What is going on: the ruler that fills, the list, the sensors. */
 function drawDoing(doing, state, step, mine) {
   const nowUs = state.utcNow();
-  return html`<section class="doing" aria-label="What is seen now"><h2>What is seen now</h2>${drawFilling({ head: "Watching.", words: together(doing.words), share: doing.share, left: leftWords(doing.left_us, nowUs) })}${doing.list?.length ? drawList(doing.list, mine) : ""}${drawSeen(doing.seen, state.unit)}${
+  return html`<section class="doing" aria-label="What is seen now"><h2>What is seen now</h2>${drawFilling({ head: "Watching.", words: together(doing.words), share: doing.share, left: leftWords(doing.left_us, nowUs) })}${doing.list?.length ? drawWatched(doing.list, mine) : ""}${drawSeen(doing.seen, state.unit)}${
     mine && step.way !== "heated" ? html`<p class="under"><button type="button" class="key" data-do="prove-cancel">Cancel</button> <span class="caption">Nothing is stored then. You may also close this page: it goes on, and is shown again here.</span></p>` : ""}</section>`;
 }
 
@@ -211,7 +199,7 @@ function drawForm(step, meant, state, chosen) {
   if (!fields.length && step.way !== "typed") return "";
   const sent = state.held.proving_sent;
   const word = chosen.again ? "Check them once more" : fields.length ? "Store these values" : "Look whether it arrived";
-  return html`<form data-form="prove" class="narrow values" novalidate>${fields.length ? html`<h2>${step.way === "typed" ? "What you found" : "What only you can tell"}</h2>` : ""}${drawFields(step, draftOf(step, meant), chosen.wrong ?? [], state.unit, draftKey(step, meant))}<span class="keys"><button type="button" class="key" data-do="prove-values" ${sent?.sending ? html`disabled` : ""}>${word}</button>${
+  return html`<form data-form="prove" class="narrow values" novalidate>${fields.length ? html`<h2>${step.way === "typed" ? "What you found" : "What only you can tell"}</h2>` : ""}${drawFields(step, draftOf(step, meant, state.unit), chosen.wrong ?? [], state.unit, `${draftKey(step, meant, state.unit)}/${stored}`)}<span class="keys"><button type="button" class="key" data-do="prove-values" ${sent?.sending ? html`disabled` : ""}>${word}</button>${
     chosen.again ? html`<button type="button" class="key must" data-do="prove-failed">Store it as failed</button>` : ""}</span></form>`;
 }
 
@@ -225,9 +213,9 @@ function drawHands(step, guide, state, chosen, doing, mine) {
   return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${drawSaid(chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
 }
 
-function drawStanding(step, nowUs, guide) {
+function drawStanding(step, nowUs, guide, going) {
   const it = standing(step, nowUs);
-  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${step.found ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) ? nextLink(step, guide) : ""}`;
+  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
 }
 
 const drawBlocked = (step, guide) => (step.blocked_by.length ? html`<div class="standing-now">${mark("notallowed", 20)}<p>First: ${step.blocked_by.map((id, index) => html`${index ? ", " : ""}<a href="#/proofs/${id}">${guide.steps.find((one) => one.id === id)?.title ?? id}</a>`)}.</p></div>` : "");
@@ -253,7 +241,7 @@ export function render(guide, state, block) {
   const of = guide.steps.filter((one) => one.part === step.part);
   const simulated = guide.invented ? html`<span class="simulated">SIMULATED.</span> ` : "";
   return html`<div class="sheet-head"><p class="kicker">${simulated}${back}, ${step.part === "core" ? "core" : "the rest"}, step ${of.indexOf(step) + 1} of ${of.length}</p><h1 tabindex="-1">${step.title}</h1><p class="lead">${together(step.why)} <span class="about-minutes">About ${wait(step.minutes * 60e6)}${wayWords(step.way) ? `, ${wayWords(step.way)}` : ""}.</span></p></div>
-    <div class="two prove"><div>${drawStanding(step, nowUs, guide)}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
+    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && !state.now.run.end))}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
       doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, doing, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
     ${titleBlock([[{ label: "Step", value: step.title, wide: true }, { label: "Layer", value: step.layer }, { label: "Hazards", value: step.hazards }, { label: "Belongs to", value: BOUND[step.bound] ?? step.bound }]], { now: state.now, dataMs: state.ageMs() })}`;
 }
