@@ -55,7 +55,8 @@ class Start(BaseModel):
 
 @router.post("", status_code=202, summary="Start a run", responses={**START, **problems(
     "key_missing", "key_reused", "outcome_unknown", "not_found", *REFUSALS, "measure_only", "level_too_high",
-    "board_absent", "over_ceiling", "bad_schedule", "record_failing", "not_ready_to_leave", "bad_time")})
+    "board_absent", "over_ceiling", "bad_schedule", "record_failing", "not_ready_to_leave", "bad_time",
+    "not_provable")})
 async def start(body: Start, asked: Command, key: Key = None) -> Answer:
     """Hands a copy of a stored schedule to the controller, which judges it again and keeps it with the run.
 

@@ -57,8 +57,8 @@ export function standingWords(row, nowUs) {
     ending: until ? `It holds until ${until}${left}: soon it has to be done again.` : "It ends soon.",
     ended: until ? `It ended ${until}. Do it again.` : "It ended. Do it again.",
     failed: "It failed, and is stored as that.",
-    void: "It holds no more: something changed since. Do it again.",
-    to_do: "It was never done.",
+    void: `It holds no more: ${row.state_words || "something changed since"}.`,
+    to_do: row.state_words && row.state_words !== "not shown yet" ? `It was never done: ${row.state_words}.` : "It was never done.",
     doing: "It is being done.",
     not_for_this_chamber: "It is not for this chamber: what it would prove is not fitted.",
   }[row.state] ?? "How it stands is not known.";
@@ -130,7 +130,7 @@ export function hindrance(now, step, mine) {
   if (trip) return "A trip is latched. A maintainer clears it first, on the sheet Alarms.";
   if (now.pending) return now.pending.trial === step.id ? "" : "A start waits already.";
   if (now.run && !now.possible.includes("start")) return now.possible.includes("reset") ? `Run ${now.run.id} has ended but still lies on the sheet. Put it away first.` : `Run ${now.run.id} is on.`;
-  if (step.blocked_by.length) return "Other steps come first; they are named above.";
+  if (step.blocked_by.length) return "Other steps come first; this sheet names them.";
   const open = now.permit.contacts.find((one) => !one.closed && !["armed", "no_trip"].includes(one.name));
   return open ? `Nothing can start now. ${open.why}` : "";
 }

@@ -12,8 +12,9 @@ from controller.commissioning.steps import BY_ID, STEPS
 
 DAY_US = 86_400_000_000
 SENSORS = (("control", "air, control sensor"), ("over_temperature", "air, over-temperature sensor"))
-SPOTS = (("centre", "in the middle"), ("front_low", "front, low, left"), ("front_high", "front, high, right"),
-         ("back_low", "back, low, right"), ("back_high", "back, high, left"))
+SPOTS = (("centre", "in the middle"), *((f"{height}_{depth}_{side}", f"{height} {depth}, {side}")
+         for height in ("lower", "upper") for depth in ("front", "back") for side in ("left", "right")))
+FIVE = ("centre", "lower_front_left", "lower_back_right", "upper_front_right", "upper_back_left")
 FOUND = {
     "wiring": "0.12 Ω to earth, 40 MΩ", "place": "trips, 45 cm clear", "contacts": "all ten seen",
     "sensor_identity": "both right",
@@ -31,7 +32,7 @@ CHANGES: tuple[dict[str, Any], ...] = (
      "steps": ["contacts", "silence", "watchdog", "over_temperature_trip"], "minutes": 13, "of_sensor": False})
 SURVEY = {"uniformity_mc": 1_400, "stability_mc": 300, "expanded_mc": 1_900, "set_mc": 105_000, "spots": [
     {"spot": spot, "mean_mc": mean, "least_mc": mean - 200, "most_mc": mean + 260}
-    for (spot, _), mean in zip(SPOTS, (105_100, 104_300, 106_200, 104_700, 105_700), strict=True)]}
+    for spot, mean in zip(FIVE, (105_100, 104_300, 106_200, 104_700, 105_700), strict=True)]}
 
 
 def field_row(field: Field) -> dict[str, Any]:
@@ -46,7 +47,7 @@ def step_row(step: Step, utc_us: int, state: str = "to_do", **more: Any) -> dict
     each = [{"sensor": sensor, "label": label, "state": state, "found": FOUND[step.id] if was_done else "", "done_utc_us": done}
             for sensor, label in SENSORS] if step.bound is Bound.SENSOR else []
     if step.id == "survey":
-        each = [{"spot": spot, "label": words, "state": state, "found": "", "done_utc_us": done} for spot, words in SPOTS]
+        each = [{"spot": spot, "state": state, "found": "", "done_utc_us": done} for spot in FIVE]
     return {
         "id": step.id, "title": step.title, "part": step.part.value, "way": step.way.value, "bound": step.bound.value,
         "layer": step.layer, "hazards": step.hazards, "minutes": step.minutes, "why": step.why, "do": list(step.do),

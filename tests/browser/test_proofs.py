@@ -37,7 +37,13 @@ AGAIN = {
         }
     ],
 }
-PROOF = {"step": 1, "of": 3, "words": "Contactor open, modulator on: no rise may be seen.", "left_us": 41_000_000, "share": 0.4}
+PROOF = {
+    "step": 1,
+    "of": 3,
+    "words": "Contactor open, modulator on: no rise may be seen.",
+    "left_us": 41_000_000,
+    "share": 0.4,
+}
 
 
 @pytest.fixture
@@ -51,7 +57,11 @@ def bench(stand_in):
 
 def shows(world: Any, states: dict[str, str], **more: Any) -> None:
     at = world.now["utc_us"]
-    dated = {"limiter": {"done_utc_us": at - 380 * DAY_US, "valid_until_utc_us": at - 15 * DAY_US}} if "limiter" in states else {}
+    dated = (
+        {"limiter": {"done_utc_us": at - 380 * DAY_US, "valid_until_utc_us": at - 15 * DAY_US}}
+        if states.get("limiter") == "ended"
+        else {}
+    )
     world.answers["GET /proofs"] = (200, guide(at, states, **dated, **more))
 
 
@@ -75,7 +85,9 @@ def test_the_sentence_the_next_step_and_every_proof_stand_in_their_groups(new_pa
     expect(page.locator(".next")).to_contain_text("next, about 3 min, values to type")
     expect(page.locator(".next a")).to_have_text(BY_ID["place"].title)
     assert page.locator("tr.proof").count() == len(STEPS)
-    expect(page.locator("[data-key=part-core] .part")).to_contain_text(re.compile(r"Core.*\d+\smin done, \d+\smin left"))
+    expect(page.locator("[data-key=part-core] .part")).to_contain_text(
+        re.compile(r"Core.*\d+\smin done, \d+\smin left")
+    )
     expect(page.locator(".sheet-head")).to_contain_text("SIMULATED. All proofs on this sheet are invented.")
 
 
@@ -115,7 +127,9 @@ def test_a_value_out_of_range_is_asked_once_more_and_then_stored_as_failed(new_p
     expect(page.get_by_label("Free space")).to_have_value("12")
     failed = {"outcome": "failed", "words": "It is stored with what was found.", "wrong": []}
     bench.answers["POST /proofs/place/values"] = (200, failed)
-    shows(bench, {**STATES, "place": "failed"}, place={"advice": "Move it, or move what burns.", "found": "12 cm clear"})
+    shows(
+        bench, {**STATES, "place": "failed"}, place={"advice": "Move it, or move what burns.", "found": "12 cm clear"}
+    )
     page.get_by_role("button", name="Store it as failed").click()
     expect(page.locator(".outcome")).to_contain_text("Stored as failed.")
     expect(page.locator(".standing-now").first).to_contain_text("Found: 12 cm clear. Move it, or move what burns.")
@@ -140,12 +154,17 @@ def test_what_is_missing_is_said_at_its_field_and_nobody_is_asked(new_page, benc
     page = open_at(new_page, bench, "proofs/place")
     page.get_by_label("Free space").fill("about a metre")
     page.get_by_role("button", name="Store these values").click()
-    expect(page.locator(".mistake")).to_have_text(["Choose one.", "Choose one.", "Choose one.", "Type a number in digits, such as 0.3."])
+    expect(page.locator(".mistake")).to_have_text(
+        ["Choose one.", "Choose one.", "Choose one.", "Type a number in digits, such as 0.3."]
+    )
     assert not posts(bench, "/proofs/place/values")
 
 
 def test_a_passed_step_says_so_empties_its_fields_and_leads_to_the_next(new_page, bench):
-    bench.answers["POST /proofs/place/values"] = (200, {"outcome": "passed", "words": "It holds for a year.", "wrong": []})
+    bench.answers["POST /proofs/place/values"] = (
+        200,
+        {"outcome": "passed", "words": "It holds for a year.", "wrong": []},
+    )
     page = open_at(new_page, bench, "proofs/place")
     fill_place(page, "0,5e")
     page.get_by_label("Free space").fill("45,5")
@@ -211,9 +230,18 @@ def test_a_watched_step_shows_live_what_was_seen_and_asks_what_only_a_person_kno
     page.wait_for_timeout(200)
     assert posts(bench, "/proofs/contacts/confirm") == [{"seen": "lamp_armed", "yes": False}]
     page.get_by_role("button", name="Cancel").click()
-    bench.push(commissioning=None)
-    expect(page.get_by_role("button", name=re.compile("^Begin"))).to_be_visible()
-    expect(page.locator(".outcome")).to_contain_text("Nothing was stored.")
+    bench.push(commissioning=doing("contacts", words="Cancelled. Nothing was stored.", outcome="ended"))
+    expect(page.get_by_role("button", name=re.compile("^Begin"))).to_be_enabled()
+    expect(page.locator(".outcome")).to_contain_text("Ended. Cancelled. Nothing was stored.")
+    assert posts(bench, "/proofs/cancel") == [{}]
+
+
+def test_how_a_watched_step_ended_is_said_also_to_a_page_that_comes_later(new_page, bench):
+    bench.now["commissioning"] = doing("contacts", words="The fan was not seen.", outcome="failed")
+    page = open_at(new_page, bench, "proofs/contacts")
+    expect(page.locator(".outcome")).to_contain_text("Stored as failed. The fan was not seen.")
+    page.goto(f"{bench.url}/#/proofs")
+    expect(page.locator(".next")).not_to_contain_text("being done now")
 
 
 def test_a_page_that_is_opened_meanwhile_shows_where_the_step_stands(new_page, bench):
@@ -235,7 +263,10 @@ def test_a_step_that_another_comes_before_says_which_and_cannot_begin(new_page, 
 
 def test_a_step_that_heats_is_started_waits_for_the_button_and_shows_its_start_proof(new_page, bench):
     shows(bench, {"silence": "to_do"})
-    bench.answers["POST /runs"] = (202, {"ask": "start", "detail": "waits", "run_id": "3", "state": "idle", "trial": "silence"})
+    bench.answers["POST /runs"] = (
+        202,
+        {"ask": "start", "detail": "waits", "run_id": "3", "state": "idle", "trial": "silence"},
+    )
     page = open_at(new_page, bench, "proofs/silence")
     page.get_by_role("button", name=re.compile("^Start, and stay beside it")).click()
     pending = {"asked_utc_us": 1, "seconds_left": 90, "schedule": "", "run_id": "3", "armed": False, "level": "at_the_chamber",
@@ -245,10 +276,15 @@ def test_a_step_that_heats_is_started_waits_for_the_button_and_shows_its_start_p
     assert posts(bench, "/runs") == [{"trial": "silence", "level": "at_the_chamber"}]
     bench.push(pending=None, run={**fixture_run(), "trial": "silence", "proof": PROOF})
     expect(page.locator(".filling")).to_contain_text("Start proof, step 1 of 3.")
-    bench.push(run={**fixture_run(), "trial": "silence", "proof": None}, commissioning=doing("silence", words="Heating."))
+    bench.push(
+        run={**fixture_run(), "trial": "silence", "proof": None}, commissioning=doing("silence", words="Heating.")
+    )
     expect(page.locator(".filling")).to_contain_text("Heating.")
     shows(bench, {}, silence={"found": "4.6 s"})
-    bench.push(run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": "as planned"}, commissioning=None)
+    bench.push(
+        run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": "as planned"},
+        commissioning=None,
+    )
     expect(page.locator(".standing-now").first).to_contain_text(re.compile("It holds until .* Found: 4.6.s."))
 
 
@@ -270,13 +306,16 @@ def test_a_refused_start_says_why(new_page, bench):
 
 def test_the_survey_goes_place_by_place(new_page, bench):
     shows(bench, {"survey": "to_do"})
-    bench.answers["POST /runs"] = (202, {"ask": "start", "detail": "", "run_id": "3", "state": "idle", "trial": "survey"})
+    bench.answers["POST /runs"] = (
+        202,
+        {"ask": "start", "detail": "", "run_id": "3", "state": "idle", "trial": "survey"},
+    )
     page = open_at(new_page, bench, "proofs/survey")
-    expect(page.locator(".spots circle.balloon")).to_have_count(5)
-    page.get_by_label("2. front, low, left").check()
+    expect(page.locator(".spots circle.balloon")).to_have_count(9)
+    page.get_by_label("2. lower front, left").check()
     page.get_by_role("button", name=re.compile("^Start, and stay beside it")).click()
     page.wait_for_timeout(200)
-    assert posts(bench, "/runs") == [{"trial": "survey", "level": "at_the_chamber", "spot": "front_low"}]
+    assert posts(bench, "/runs") == [{"trial": "survey", "level": "at_the_chamber", "spot": "lower_front_left"}]
 
 
 def test_a_survey_that_is_done_shows_its_figures_in_the_unit_that_is_shown(new_page, bench):
@@ -293,14 +332,20 @@ def test_something_changed_says_what_it_voids_before_it_is_pressed(new_page, ben
     send = page.get_by_role("button", name="It changed: void what hangs on it")
     expect(send).to_be_disabled()
     page.get_by_label("What changed").select_option("sensor")
-    expect(page.locator(".voids")).to_contain_text(re.compile(r"It voids 4 proofs; doing them again takes about 22.min"))
+    expect(page.locator(".voids")).to_contain_text(
+        re.compile(r"It voids 4 proofs; doing them again takes about 22.min")
+    )
     expect(page.locator(".voids")).to_contain_text(BY_ID["ice_point"].title)
     assert not posts(bench, "/proofs/changed")
     page.get_by_label("Which sensor").select_option("control")
     page.get_by_label("Note, if you like").fill("the old one was bent")
     send.click()
-    expect(page.locator(".something [role=status]").last).to_contain_text(re.compile(r"2 proofs hold no more\. .* 6.min"))
-    assert posts(bench, "/proofs/changed") == [{"change": "sensor", "sensor": "control", "note": "the old one was bent"}]
+    expect(page.locator(".something [role=status]").last).to_contain_text(
+        re.compile(r"2 proofs hold no more\. .* 6.min")
+    )
+    assert posts(bench, "/proofs/changed") == [
+        {"change": "sensor", "sensor": "control", "note": "the old one was bent"}
+    ]
 
 
 def test_whoever_only_looks_sees_all_and_can_press_nothing(new_page, bench):
@@ -330,7 +375,9 @@ def test_a_step_that_there_is_not_leads_back(new_page, bench):
 def test_now_shows_the_start_proof_of_a_run_and_nothing_of_it_afterwards(new_page, stand_in):
     stand_in.now["run"] |= {"trial": "", "proof": PROOF}
     page = open_at(new_page, stand_in)
-    expect(page.locator(".start-proof")).to_contain_text("Start proof, step 1 of 3. Contactor open, modulator on: no rise may be seen.")
+    expect(page.locator(".start-proof")).to_contain_text(
+        "Start proof, step 1 of 3. Contactor open, modulator on: no rise may be seen."
+    )
     expect(page.locator(".start-proof")).to_contain_text(re.compile(r"41\ss left, until \d\d:\d\d:\d\d"))
     expect(page.locator(".titleblock")).to_contain_text("step 1 of 3")
     stand_in.push(run={**stand_in.now["run"], "proof": None})
@@ -339,11 +386,15 @@ def test_now_shows_the_start_proof_of_a_run_and_nothing_of_it_afterwards(new_pag
 
 def test_the_legend_shows_a_proof_in_every_state(new_page, stand_in):
     page = open_at(new_page, stand_in, "legend")
-    expect(page.locator(".proofs .until").filter(has_text=re.compile("ended|ends|failed|void|not done|being done|not for"))).to_have_count(8)
+    expect(
+        page.locator(".proofs .until").filter(has_text=re.compile("ended|ends|failed|void|not done|being done|not for"))
+    ).to_have_count(8)
     expect(page.locator(".watched li")).to_have_count(4)
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESK, "dark"), (NARROW, "light"), (PHONE, "dark")], ids=["desk", "narrow", "phone"])
+@pytest.mark.parametrize(
+    ("size", "scheme"), [(DESK, "dark"), (NARROW, "light"), (PHONE, "dark")], ids=["desk", "narrow", "phone"]
+)
 def test_every_step_fits_the_screen_and_axe_finds_nothing(new_page, bench, size, scheme):
     page = new_page(size, scheme, bypass_csp=True)
     for at in ("proofs", "proofs/wiring", "proofs/ice_point", "proofs/limiter", "proofs/survey", "proofs/contacts"):
@@ -353,8 +404,8 @@ def test_every_step_fits_the_screen_and_axe_finds_nothing(new_page, bench, size,
         page.wait_for_timeout(300)
         _flawless(page, at)
         wide = page.evaluate(
-            """[...document.querySelectorAll("main :is(p, td, th, li, input, button, a, svg, label)")].filter((one) => {
-              const box = one.getBoundingClientRect(); return box.width && box.right > innerWidth + 0.5; }).map((one) => one.outerHTML.slice(0, 90))"""
+            """[...document.querySelectorAll("main :is(p, td, th, li, input, button, a, svg, label)")]
+              .filter((one) => one.getBoundingClientRect().right > innerWidth + 0.5).map((one) => one.outerHTML.slice(0, 90))"""
         )
         assert not wide, (at, wide)
 
@@ -364,4 +415,5 @@ def test_the_table_fits_every_width(new_page, bench, width):
     page = open_at(new_page, bench, "proofs", size={"width": width, "height": 900})
     expect(page.locator("tr.proof")).to_have_count(len(STEPS))
     page.wait_for_timeout(300)
-    assert page.evaluate("[...document.querySelectorAll('.proofs td, .proofs th')].every((one) => one.getBoundingClientRect().right <= innerWidth + 0.5)")
+    cells = "[...document.querySelectorAll('.proofs td, .proofs th')]"
+    assert page.evaluate(f"{cells}.every((one) => one.getBoundingClientRect().right <= innerWidth + 0.5)")

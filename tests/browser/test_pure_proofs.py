@@ -1,8 +1,10 @@
-"""The pure modules of the sheet Proofs, run inside Chromium: words of states, the ruler of dates, what was typed, the plan of a survey."""
+"""The pure modules of the sheet Proofs, run inside Chromium: words of states, dates, what was typed, the plan of a survey."""
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 
@@ -30,9 +32,7 @@ STANDS = [
 ]
 
 
-def said(value) -> str:
-    import json
-
+def said(value: Any) -> str:
     return json.dumps(value)
 
 
@@ -49,10 +49,23 @@ def test_every_state_has_a_whole_sentence(run, state):
 
 def test_a_proof_that_switchings_end_too_says_how_many_are_left(run):
     row = {"state": "done", "switchings_left": 50_000, **DATED}
-    assert run("proving", f"m.standingWords({said(row)}, {NOW_US})") == "It holds until 30 Nov, or after 50,000 more switchings."
+    assert (
+        run("proving", f"m.standingWords({said(row)}, {NOW_US})")
+        == "It holds until 30 Nov, or after 50,000 more switchings."
+    )
 
 
-TYPED = [("0.12", 0.12), ("0,12", 0.12), (" .5 ", 0.5), ("\u22120.4", -0.4), ("+3", 3), ("", None), ("a", None), ("1e3", None), ("1.2.3", None)]
+TYPED = [
+    ("0.12", 0.12),
+    ("0,12", 0.12),
+    (" .5 ", 0.5),
+    ("\u22120.4", -0.4),
+    ("+3", 3),
+    ("", None),
+    ("a", None),
+    ("1e3", None),
+    ("1.2.3", None),
+]
 
 
 @pytest.mark.parametrize(("text", "value"), TYPED)
@@ -85,7 +98,8 @@ def test_bars_are_drawn_once_there_is_more_than_one_date_to_compare(run):
 def test_a_line_goes_from_done_to_its_end_and_stops_before_today_where_it_ended(run):
     steps = [{"state": "done", **DATED}, {"state": "ended", **ENDED}, {"state": "failed", "done_utc_us": NOW_US},
              {"state": "void", "done_utc_us": NOW_US - 30 * DAY_US}, {"state": "to_do"}]  # fmt: skip
-    bars, today = run("proving", f"(() => {{ const s = {said(steps)}; const r = m.monthRuler(s, {NOW_US}); return [s.map((one) => m.bar(one, r)), r.today]; }})()")
+    body = f"const s = {said(steps)}; const r = m.monthRuler(s, {NOW_US}); return [s.map((one) => m.bar(one, r)), r.today];"
+    bars, today = run("proving", f"(() => {{ {body} }})()")
     assert bars[0]["from"] < today < bars[0]["to"]
     assert bars[1]["to"] < today, "an ended proof's line stops before today"
     assert (bars[2]["kind"], bars[2]["to"]) == ("failed", None)
@@ -115,13 +129,19 @@ def test_a_countdown_has_its_clock(run):
 def test_a_ruler_that_fills_tells_a_screen_reader_how_far(run):
     text = run("parts/filling", "m.drawFilling({head: 'Watching.', words: 'x', share: 0.4}).text")
     assert 'role="progressbar"' in text and 'aria-valuenow="40"' in text
-    assert "aria-valuenow" not in run("parts/filling", "m.drawFilling({head: 'Watching.', words: 'x', share: null}).text")
+    assert "aria-valuenow" not in run(
+        "parts/filling", "m.drawFilling({head: 'Watching.', words: 'x', share: null}).text"
+    )
 
 
 def test_places_of_a_survey_lie_apart_and_where_their_names_say(run):
-    places = {spot: run("parts/surveyplan", f"m.placeOf({said(spot)}, {said(words)})") for spot, words in SPOTS}
-    assert len({(place["x"], place["y"]) for place in places.values()}) == len(SPOTS)
-    assert places["front_low"]["y"] > places["front_high"]["y"] and places["back_low"]["x"] > places["front_low"]["x"]
+    places = {spot: run("parts/surveyplan", f"m.placeOf({said(spot)})") for spot, _ in SPOTS}
+    assert len({(round(place["x"]), round(place["y"])) for place in places.values()}) == len(SPOTS)
+    low, high, back = (
+        places[f"{height}_{depth}_left"]
+        for height, depth in (("lower", "front"), ("upper", "front"), ("lower", "back"))
+    )
+    assert low["y"] > high["y"] and back["x"] > low["x"] and back["y"] < low["y"]
 
 
 ABOUT = [("live_parts", {}, ["control", ""]), ("ice_point", {}, ["", ""]), ("wiring", {}, ["", ""]), ("survey", {}, ["", "centre"]),

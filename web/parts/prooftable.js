@@ -5,7 +5,8 @@ import { PARTS, comparable, date, monthRuler, partWords, standing } from "../pro
 import { drawBar, drawBob, drawMonths, drawThrough } from "./proofruler.js";
 import { mark } from "./marks.js";
 
-const MONTHS_NAMED = { wide: 9, narrow: 5 };
+/** From this width on, px, there is room for the ruler; from the next on for every second month's name. */
+const [RULED, ROOMY] = [930, 1100];
 
 const found = (step) => (step.found ? together(step.found) : step.state === "to_do" ? html`<span class="caption">about ${wait(step.minutes * 60e6)}</span>` : "");
 const when = (step, nowUs) => (step.state === "not_for_this_chamber" ? "" : step.done_utc_us ? date(step.done_utc_us, nowUs) : "never");
@@ -16,9 +17,9 @@ function drawRow(step, ruler, nowUs) {
     ruler ? html`<td class="bar">${drawBar(step, ruler)}</td>` : ""}<td class="num until">${it.words}</td></tr>`;
 }
 
-/** Rows under their parts. `kind` is the layout's: only wide ones have the ruler, and only where there are dates to compare. */
-export function drawTable({ parts, steps }, kind, nowUs) {
-  const ruler = MONTHS_NAMED[kind] && comparable(steps) ? monthRuler(steps, nowUs, MONTHS_NAMED[kind]) : null;
+/** Rows under their parts, `width` px wide: the ruler only where there is room, and dates to compare. */
+export function drawTable({ parts, steps }, width, nowUs) {
+  const ruler = width >= RULED && comparable(steps) ? monthRuler(steps, nowUs, width < ROOMY ? 5 : 9) : null;
   const through = ruler ? html`<td class="bar">${drawThrough(ruler)}</td>` : "";
   return html`<table class="proofs ${ruler ? "ruled" : ""}"><thead><tr><th scope="col">proof</th><th scope="col" class="layer">layer</th><th scope="col" class="found">found</th><th scope="col" class="when">done</th>${ruler ? html`<td class="bar">${drawMonths(ruler)}</td>` : ""}<th scope="col" class="num until">valid until</th></tr></thead>${parts.map((part) =>
     html`<tbody data-key="part-${part.part}"><tr class="part"><th scope="rowgroup" colspan="4">${PARTS[part.part] ?? capital(part.part)}</th>${through}<td class="num until">${partWords(part)}</td></tr>${steps.filter((step) => step.part === part.part).map((step) => drawRow(step, ruler, nowUs))}</tbody>`)}${

@@ -1,8 +1,8 @@
 /**
  * The survey: a small plan of the empty chamber with its places, and what was found there as dimensions. Pure.
  *
- * The chamber is drawn in cavalier projection, front face and back face; a place stands where its name says: front or back, low or high,
- * left or right, else in the middle.
+ * The chamber is drawn aslant, its front and its back; a place stands where its name says: lower or upper, front or back, left
+ * or right, else in the middle.
  */
 import { html, px } from "../markup.js";
 import { degrees, difference, plusMinus, signed, warm, warmShort } from "../text.js";
@@ -13,13 +13,13 @@ const FRONT = { x: 14, y: 58, width: 168, height: 118 };
 const BACK = { dx: 54, dy: -44 };
 const INSET = 0.16;
 
-/** Where a place lies in the drawing, by the words of its id and of what it is called. */
-export function placeOf(spot, words = "") {
-  const named = `${spot} ${words}`.toLowerCase();
-  const has = (word) => new RegExp(`\\b${word}\\b`, "u").test(named.replaceAll("_", " "));
+/** Where a place lies in the drawing, by the words of its id, such as "lower_front_left". */
+export function placeOf(spot) {
+  const named = new Set(spot.split("_"));
+  const has = (word) => named.has(word);
   const depth = has("back") ? 1 - INSET : has("front") ? INSET : 0.5;
   const across = has("left") ? INSET : has("right") ? 1 - INSET : 0.5;
-  const up = has("low") || has("bottom") ? 1 - INSET : has("high") || has("top") ? INSET : 0.5;
+  const up = has("lower") ? 1 - INSET : has("upper") ? INSET : 0.5;
   return { x: FRONT.x + across * FRONT.width + depth * BACK.dx, y: FRONT.y + up * FRONT.height + depth * BACK.dy };
 }
 
@@ -29,7 +29,7 @@ const box = html`<path class="w thin" d="M${FRONT.x + BACK.dx} ${FRONT.y + BACK.
 /** The plan with numbered balloons: solid where it is done, a must ring where it is chosen, hollow where it waits. */
 export function drawSpots(spots, each, chosen) {
   return html`<svg class="spots" width="${SIZE.width}" height="${SIZE.height}" viewBox="0 0 ${SIZE.width} ${SIZE.height}" role="img" aria-label="Plan of the empty chamber with ${spots.length} places">${box}${spots.map((spot, index) => {
-    const { x, y } = placeOf(spot.id, spot.words);
+    const { x, y } = placeOf(spot.id);
     const done = each.some((one) => one.spot === spot.id && holds(one));
     return html`<circle class="${done ? "spot" : "balloon"}" cx="${px(x)}" cy="${px(y)}" r="10.5"/>${spot.id === chosen ? html`<circle class="chosen" cx="${px(x)}" cy="${px(y)}" r="14.5"/>` : ""}<text class="small mid middle ${done ? "on-spot" : ""}" x="${px(x)}" y="${px(y + 4.6)}">${index + 1}</text>`;
   })}<text class="small mute" x="${FRONT.x}" y="${SIZE.height - 2}">door side</text></svg>`;

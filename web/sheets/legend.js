@@ -85,7 +85,7 @@ const WATCHED = [["seen", "Open the door and shut it."], ["asks", "Is the lamp a
 function proofs(layout, nowUs) {
   const steps = PROOFS.map(([state, title, since, until, found], index) => ({ id: `legend-${index}`, part: "core", state, title, layer: "1", found, minutes: 5, each: [], blocked_by: /another/u.test(title) ? ["other"] : [],
     done_utc_us: since === null ? null : nowUs - since * DAY_US, valid_until_utc_us: until === null ? null : nowUs + until * DAY_US }));
-  return html`${drawTable({ parts: [{ part: "core", minutes: 45, left_minutes: 20, done: false }], steps }, layout.kind, nowUs)}<div class="legend-cells wide"><div><p class="caption">what is watched</p>${drawWatched(WATCHED.map(([state, words]) => ({ id: state, state, words })), true)}</div><div><p
+  return html`${drawTable({ parts: [{ part: "core", minutes: 45, left_minutes: 20, done: false }], steps }, layout.width, nowUs)}<div class="legend-cells wide"><div><p class="caption">what is watched</p>${drawWatched(WATCHED.map(([state, words]) => ({ id: state, state, words })), true)}</div><div><p
     class="caption">how far it has come</p>${drawFilling({ head: "Start proof, step 1 of 3.", words: "No rise may be seen.", share: 0.4, left: "41\u00a0s left, until 01:28:45" })}${drawFilling({ head: "Watching.", words: "How long it takes is not known.", share: null })}</div></div>`;
 }
 

@@ -43,7 +43,7 @@ function follow(context) {
 /** The one thing to do, as one outlined key; or what is being done. */
 function nextKey(guide, me, doing) {
   if (!may(me, "prove")) return html`<div class="next">${notYours("Proving", "prove")}</div>`;
-  const going = doing && guide.steps.find((step) => step.id === doing.step);
+  const going = doing && !doing.outcome && guide.steps.find((step) => step.id === doing.step);
   if (going) return html`<div class="next"><span class="caption">being done now</span><a class="key" href="#/proofs/${going.id}">${going.title}</a></div>`;
   if (!guide.next) return "";
   const step = guide.steps.find((one) => one.id === guide.next.step);
@@ -80,7 +80,7 @@ function drawChanged(guide, state) {
   const one = guide.changes.find((row) => row.id === chosen.id);
   const voided = chosen.done?.voided.length;
   return html`<section class="something"><h2>Something changed</h2><p class="said">A proof is true of what was proven. Say here what is another thing now: first it is shown what that voids.</p><form data-form="changed" class="narrow"><div class="field"><label for="change">What changed</label><select id="change" name="change"><option value="">Choose</option>${guide.changes.map((row) =>
-    html`<option value="${row.id}" ${row.id === chosen.id ? html`selected` : ""}>${row.words}</option>`)}</select></div><div role="status">${one ? drawVoids(guide, chosen) : ""}</div>${one?.of_sensor ? html`<div class="field"><label for="changed-sensor">Which sensor</label><select id="changed-sensor" name="sensor"><option value="">All of them</option>${sensorsOf(guide).map(([id, label]) => html`<option value="${id}">${label}</option>`)}</select></div>` : ""}<div class="field ${one ? "" : "unseen-field"}"><label
+    html`<option value="${row.id}" ${row.id === chosen.id ? html`selected` : ""}>${row.words}</option>`)}</select></div><div role="status">${one ? drawVoids(guide, chosen) : ""}</div>${one?.of_sensor ? html`<div class="field"><label for="changed-sensor">Which sensor</label><select id="changed-sensor" name="sensor">${sensorsOf(guide).map(([id, label]) => html`<option value="${id}">${label}</option>`)}</select></div>` : ""}<div class="field ${one ? "" : "unseen-field"}"><label
     for="changed-note">Note, if you like</label><input id="changed-note" name="note" maxlength="200" autocomplete="off" ${one ? "" : html`disabled`}></div>${refusedWords(sent)}<button type="submit" class="key" ${one && !sent?.sending ? "" : html`disabled`}>It changed: void what hangs on it</button></form>${
     chosen.done ? html`<p role="status">${mark("todo", 16)} ${voided ? html`<b>${voided === 1 ? "One proof holds" : `${voided} proofs hold`} no more.</b> Doing ${voided === 1 ? "it" : "them"} again takes about ${wait(chosen.done.minutes * 60e6)}.` : "It is noted. No proof hung on it."}</p>` : ""}</section>`;
 }
@@ -97,7 +97,7 @@ function renderAll(guide, state) {
   const nowUs = state.utcNow();
   const doing = state.now?.commissioning ?? guide.doing;
   return html`<div class="sheet-head proofs-head"><div><p class="kicker">${guide.invented ? html`<span class="simulated">SIMULATED.</span> All proofs on this sheet are invented.` : ""}</p><h1 tabindex="-1">${guide.sentence}</h1><p class="lead">${together(guide.lead)} ${together(guide.why)}</p></div>${nextKey(guide, state.me, doing)}</div>${
-    guide.error ? html`<p class="said" role="status">${mark("stale", 16)} Not read anew: ${guide.error.message}</p>` : ""}${drawTable(guide, state.layout.kind, nowUs)}<div class="two">${drawChanged(guide, state)}${drawBundle(state)}</div>${block(guide, state)}`;
+    guide.error ? html`<p class="said" role="status">${mark("stale", 16)} Not read anew: ${guide.error.message}</p>` : ""}${drawTable(guide, state.layout.width, nowUs)}<div class="two">${drawChanged(guide, state)}${drawBundle(state)}</div>${block(guide, state)}`;
 }
 
 export const sheet = {

@@ -30,6 +30,7 @@ const chosenOf = (held, step) => (held.proving?.step === step.id ? held.proving 
 /** The sensor or place that is meant: the chosen one, else the first that does not hold. Empty where the step hangs on none, or on all together. */
 export function about(step, chosen) {
   const names = step.each.map((one) => one.sensor ?? one.spot);
+  if (step.each.some((one) => one.spot) && chosen.about) return { sensor: "", spot: chosen.about }; // one more place than the usual five
   const together_ = step.way === "watched"; // all sensors at once, unless one is chosen
   const id = names.includes(chosen.about) || (together_ && !chosen.about) ? chosen.about ?? "" : names[Math.max(0, step.each.findIndex((one) => !holds(one)))] ?? "";
   return step.each.some((one) => "spot" in one && one.spot) ? { sensor: "", spot: id } : { sensor: id, spot: "" };
@@ -133,7 +134,7 @@ const drawSeen = (seen, unit) => (seen?.length ? html`<table class="facts seen-n
 /** What is going on: the ruler that fills, the list, the sensors. */
 function drawDoing(doing, state, step, mine) {
   const nowUs = state.utcNow();
-  return html`<section class="doing" aria-label="What is seen now"><h2>What is seen now</h2>${drawFilling({ head: "Watching.", words: together(doing.words), share: doing.share, left: leftWords(doing.left_us, nowUs) })}${doing.list?.length ? drawWatched(doing.list, mine) : ""}${drawSeen(doing.seen, state.unit)}${
+  return html`<section class="doing" aria-label="What is seen now"><h2>What is seen now</h2>${drawFilling((step.way === "heated" && startProof(state.now)) || { head: step.way === "heated" ? "Heat may be on." : "Watching.", words: together(doing.words), share: doing.share, left: leftWords(doing.left_us, nowUs) })}${doing.list?.length ? drawWatched(doing.list, mine) : ""}${drawSeen(doing.seen, state.unit)}${
     mine && step.way !== "heated" ? html`<p class="under"><button type="button" class="key" data-do="prove-cancel">Cancel</button> <span class="caption">Nothing is stored then. You may also close this page: it goes on, and is shown again here.</span></p>` : ""}</section>`;
 }
 
@@ -144,7 +145,7 @@ function drawRun(step, state, doing, mine) {
   const run = now?.run;
   if (run?.trial !== step.id) return "";
   const proof = startProof(now);
-  if (proof) return drawFilling(proof);
+  if (proof) return doing ? "" : drawFilling(proof);
   if (run.end) return html`<p class="said">Run ${run.id} is over. ${together(run.end)}</p>`;
   return doing ? "" : html`<p class="said">Run ${run.id} is on. Stay beside it; Stop heating ends it at any time.</p>`;
 }
@@ -167,21 +168,22 @@ function drawEach(step, meant, state, mine) {
   if (!step.each.length) return "";
   const nowUs = state.utcNow();
   const places = step.each.some((one) => one.spot);
-  const all = step.way === "watched" ? [["", "All of them together", ""]] : [];
-  const rows = [...all, ...step.each.map((one, index) => [one.sensor || one.spot, `${places ? `${index + 1}. ` : ""}${one.label ?? one.sensor ?? one.spot}`, one])];
+  const all = step.way === "watched" ? [["", step.id === "sensor_identity" ? "The next that is not known" : "All of them together", ""]] : [];
+  const { spots } = state.held.proofs;
+  const rows = places ? spots.map((spot, index) => [spot.id, `${index + 1}. ${spot.words}`, step.each.find((one) => one.spot === spot.id)]) : [...all, ...step.each.map((one) => [one.sensor, one.label || one.sensor, one])];
   const id = meant.sensor || meant.spot;
   const line = ([value, label, one]) => {
     const it = one ? standing(one, nowUs) : null;
-    const words = html`<span><b>${label}</b>${it ? html`<span class="detail ${it.tone}">${it.mark ? mark(it.mark, 14) : ""}${it.words === "not done yet" ? it.words : [it.words, eachWords(one, nowUs)].filter(Boolean).join(", ")}</span>` : ""}</span>`;
-    return mine && step.state !== "not_for_this_chamber" && (step.each.length > 1 || !all.length) ? html`<label data-key="about-${value}"><input type="radio" name="about" value="${value}" ${value === id ? html`checked` : ""}>${words}</label>` : one ? html`<div class="one-of" data-key="about-${value}">${words}</div>` : "";
+    const words = html`<span><b>${label}</b>${it ? html`<span class="detail ${it.tone}">${it.mark ? mark(it.mark, 14) : ""}${it.words === "not done yet" ? it.words : [it.words, eachWords(one, nowUs)].filter(Boolean).join(", ")}${one.advice ? `. ${together(one.advice)}` : ""}</span>` : places ? html`<span class="detail">one more, for a larger chamber</span>` : ""}</span>`;
+    return mine && step.state !== "not_for_this_chamber" && (step.each.length > 1 || !all.length) ? html`<label data-key="about-${value}-${stored}"><input type="radio" name="about" value="${value}" ${value === id ? html`checked` : ""}>${words}</label>` : one ? html`<div class="one-of" data-key="about-${value}">${words}</div>` : "";
   };
   const list = html`<fieldset class="levels each"><legend>${places ? "Which place is the travelling sensor at?" : "Which sensor?"}</legend>${rows.map(line)}</fieldset>`;
-  return html`<form data-form="prove-about" class="${places ? "with-plan" : ""}">${places ? drawSpots(state.held.proofs.spots, step.each, id) : ""}${list}</form>`;
+  return html`<form data-form="prove-about" class="${places ? "with-plan" : ""}">${places ? drawSpots(spots, step.each, id) : ""}${list}</form>`;
 }
 
 function drawSaid(chosen, step, guide) {
   const { said } = chosen;
-  if (!said?.words) return "";
+  if (!said || !(said.words || ["passed", "failed"].includes(said.outcome))) return "";
   if (said.outcome === "again") return html`<div class="once-more" role="alert"><p>${mark("alarm", 18)} <b>Measure once more.</b> ${together(said.words)} What is out of range stands at its field; nothing is stored yet.</p></div>`;
   const kind = { failed: "trip", passed: "" }[said.outcome];
   return html`<p class="outcome" role="status">${kind ? mark(kind, 18) : ""}<b>${{ passed: "It passed.", failed: "Stored as failed.", ended: "Ended.", watching: "" }[said.outcome] ?? ""}</b> ${together(said.words)}</p>${said.outcome === "passed" ? nextLink(step, guide) : ""}`;
@@ -204,13 +206,14 @@ function drawForm(step, meant, state, chosen) {
 }
 
 /** Everything that is pressed or typed, in the order of doing. */
-function drawHands(step, guide, state, chosen, doing, mine) {
+function drawHands(step, guide, state, chosen, { doing, over }, mine) {
   const meant = about(step, chosen);
   if (!mine) return html`<p>${notYours("Proving", "prove")} <a href="#/people">Who you are</a></p>`;
   if (step.state === "not_for_this_chamber") return "";
-  const begin = step.way === "watched" && !doing ? html`<button type="button" class="startkey" data-do="prove-begin" ${step.blocked_by.length || state.now?.commissioning ? html`disabled` : ""}><b>Begin</b><span>${step.blocked_by.length ? "other steps come first" : state.now?.commissioning ? "another step is being watched" : "heat stays off; nothing is stored before it ends"}</span></button>` : "";
+  const busy = state.now?.commissioning && !state.now.commissioning.outcome;
+  const begin = step.way === "watched" && !doing ? html`<button type="button" class="startkey" data-do="prove-begin" ${step.blocked_by.length || busy ? html`disabled` : ""}><b>Begin</b><span>${step.blocked_by.length ? "other steps come first" : busy ? "another step is being watched" : "heat stays off; nothing is stored before it ends"}</span></button>` : "";
   const heat = step.way === "heated" ? startKey(step, state, chosen) : "";
-  return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${drawSaid(chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
+  return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
 }
 
 function drawStanding(step, nowUs, guide, going) {
@@ -236,12 +239,13 @@ export function render(guide, state, block) {
   const mine = may(state.me, "prove");
   const nowUs = state.utcNow();
   const live = state.now && "commissioning" in state.now ? state.now.commissioning : guide.doing;
-  const doing = live?.step === step.id ? live : null;
+  const doing = live?.step === step.id && !live.outcome ? live : null;
+  const over = live?.step === step.id && live.outcome ? live : null;
   const chosen = chosenOf(state.held, step);
   const of = guide.steps.filter((one) => one.part === step.part);
   const simulated = guide.invented ? html`<span class="simulated">SIMULATED.</span> ` : "";
   return html`<div class="sheet-head"><p class="kicker">${simulated}${back}, ${step.part === "core" ? "core" : "the rest"}, step ${of.indexOf(step) + 1} of ${of.length}</p><h1 tabindex="-1">${step.title}</h1><p class="lead">${together(step.why)} <span class="about-minutes">About ${wait(step.minutes * 60e6)}${wayWords(step.way) ? `, ${wayWords(step.way)}` : ""}.</span></p></div>
     <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && !state.now.run.end))}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
-      doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, doing, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
+      doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, { doing, over }, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
     ${titleBlock([[{ label: "Step", value: step.title, wide: true }, { label: "Layer", value: step.layer }, { label: "Hazards", value: step.hazards }, { label: "Belongs to", value: BOUND[step.bound] ?? step.bound }]], { now: state.now, dataMs: state.ageMs() })}`;
 }
