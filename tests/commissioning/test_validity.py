@@ -1,5 +1,5 @@
 """Which proofs hold: every step at its limits of time and switchings and on either side of them, voided, failed, from the
-future, of another board, invented. Days and switchings are those of the table; that they are sensible is common practice, no source."""
+future, of another board, invented. Days and switchings are those of the table (common practice, no source)."""
 
 from __future__ import annotations
 
