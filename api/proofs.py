@@ -27,8 +27,8 @@ TEXT_MAX, VALUE_MAX, FIELDS_MAX = 200, 1e9, 40
 ARRIVES = "message_channels"
 """The step whose values the desk completes: only the desk knows whether a message arrived."""
 FOR = "Proving"
-REFUSALS = ("not_allowed_role", "not_possible_state", "latched", "busy", "not_provable", "unknown_name", "bad_command", "not_found",
-            "key_reused", "outcome_unknown", "controller_away", "no_answer")
+REFUSALS = ("not_allowed_role", "not_possible_state", "latched", "busy", "not_provable", "unknown_name", "bad_command",
+            "not_found", "key_reused", "outcome_unknown", "controller_away", "no_answer")
 router = APIRouter(tags=["chamber"])
 
 

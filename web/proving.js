@@ -3,7 +3,7 @@
  *
  * The controller judges. What a page may decide is how to say it, and whether what was typed is a number at all.
  */
-import { clock, day, many, wait } from "./text.js";
+import { clock, day, many, together, wait } from "./text.js";
 
 const DAY_US = 86400e6;
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
@@ -46,7 +46,7 @@ export function standing(row, nowUs) {
 }
 
 /** Who did a step, and when; "" where nobody did. */
-export const doneWords = (row, nowUs) => (row.done_utc_us ? `Done ${row.by ? `by ${row.by}, ` : ""}${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}.` : "");
+export const doneWords = (row, nowUs) => (row.done_utc_us ? `Done ${row.by ? `by ${together(row.by)}, ` : ""}${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}.` : "");
 
 /** A whole sentence about how a step stands, for its own page. */
 export function standingWords(row, nowUs) {

@@ -144,8 +144,8 @@ def test_places_of_a_survey_lie_apart_and_where_their_names_say(run):
     assert low["y"] > high["y"] and back["x"] > low["x"] and back["y"] < low["y"]
 
 
-ABOUT = [("live_parts", {}, ["control", ""]), ("ice_point", {}, ["", ""]), ("wiring", {}, ["", ""]), ("survey", {}, ["", "centre"]),
-         ("ice_point", {"about": "over_temperature"}, ["over_temperature", ""])]  # fmt: skip
+ABOUT = [("live_parts", {}, ["control", ""]), ("ice_point", {}, ["", ""]), ("wiring", {}, ["", ""]),
+         ("survey", {}, ["", "centre"]), ("ice_point", {"about": "over_temperature"}, ["over_temperature", ""])]  # fmt: skip
 
 
 @pytest.mark.parametrize(("step", "chosen", "meant"), ABOUT)
