@@ -221,7 +221,7 @@ function drawHands(step, guide, state, chosen, { doing, over }, mine) {
 
 function drawStanding(step, nowUs, guide, going) {
   const it = standing(step, nowUs);
-  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
+  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
 }
 
 const drawBlocked = (step, guide) => (step.blocked_by.length ? html`<div class="standing-now">${mark("notallowed", 20)}<p>First: ${step.blocked_by.map((id, index) => html`${index ? ", " : ""}<a href="#/proofs/${id}">${guide.steps.find((one) => one.id === id)?.title ?? id}</a>`)}.</p></div>` : "");
