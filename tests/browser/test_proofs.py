@@ -282,10 +282,11 @@ def test_a_step_that_heats_is_started_waits_for_the_button_and_shows_its_start_p
     expect(page.locator(".filling")).to_contain_text("Heating.")
     shows(bench, {}, silence={"found": "4.6 s"})
     bench.push(
-        run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": "as planned"},
+        run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": ""},
         commissioning=None,
     )
     expect(page.locator(".standing-now").first).to_contain_text(re.compile("It holds until .* Found: 4.6.s."))
+    expect(page.locator("main")).to_contain_text("Run 2 is over.")
 
 
 def fixture_run() -> dict[str, Any]:
