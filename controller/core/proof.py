@@ -32,11 +32,12 @@ OVER_RISE_MC = 700
 """The same of an over-temperature sensor, which may be slower."""
 READ_BACK_US = 3 * US
 """A switch that does not read back as it was asked for this long is not as it was asked."""
-REST_US = 60 * US
-REST_MAX_US = 240 * US
+REST_US, REST_MORE_US = 60 * US, 180 * US
+"""A minute of the air as it is now, so after the dead time: what a door did just before is on its way until then. And how
+much longer it may take to come to rest."""
 SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 5 * US, 36 * US
 """Lengths where a current sensor answers in the place of a rise."""
-FALLS_MC_PER_MIN, RISES_MC_PER_MIN = 4_000, 1_500
+FALLS_MC_PER_MIN, RISES_MC_PER_MIN = 8_000, 1_500
 """Air that moves faster than this by itself is not judged; it is waited for. Air that still comes up behind a shut door
 flattens soon, and a straight line carried on from it would hide a rise."""
 AT_REST_MC_PER_MIN = 1_000
@@ -165,13 +166,14 @@ def start_proof(chamber: Chamber, response: Response) -> StartProof:
         both_us = min(rise_us, SENSED_BOTH_US) if must_rise else SENSED_ALONE_US
         return StartProof(Lengths(SENSED_REST_US, SENSED_ALONE_US, both_us, dead_us, *common, must_rise))
     alone_us = dead_us + rise_us * HALF_MORE_E4 // 10_000 + BUCKET_US
-    return StartProof(Lengths(REST_US, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
+    return StartProof(Lengths(REST_US + dead_us, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
 
 
 def longest_us(proof: StartProof) -> int:
     """How long it may take at the most."""
     lengths = proof.lengths
-    return REST_MAX_US + 2 * lengths.alone_us + lengths.both_us + lengths.await_us + LEVEL_MAX_US
+    rest_us = lengths.rest_us + REST_MORE_US
+    return rest_us + 2 * lengths.alone_us + lengths.both_us + lengths.await_us + LEVEL_MAX_US
 
 
 def left_us(proof: StartProof) -> int:
@@ -255,7 +257,8 @@ def _contacts_wrong(proof: StartProof, seen: Look) -> str:
         return "fan_stands"
     wanted = WANTED[proof.phase]
     settled = proof.spent_us > READ_BACK_US
-    reads = (report.modulator, report.contactor if lengths.contactor else wanted[1])
+    told = lengths.contactor and report.contactor is not None
+    reads = (report.modulator, bool(report.contactor) if told else wanted[1])
     if settled and reads != wanted:
         return "switch_reads_closed" if any(map(gt, reads, wanted)) else "switch_reads_open"
     flows = lengths.current and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA
@@ -273,15 +276,14 @@ def _rises_wrong(proof: StartProof) -> str:
         return ""
     if proof.phase in STUCK:
         return STUCK[proof.phase] if max(excess.control, *excess.overs, 0) >= NO_RISE_MC else ""
-    if proof.phase in (Phase.BOTH, Phase.AWAIT) and min(excess.control, *excess.overs, 0) <= -RISE_MC:
-        return "wrong_way"
-    return ""
+    fell = excess.control <= -RISE_MC or any(over <= -OVER_RISE_MC for over in excess.overs)
+    return "wrong_way" if fell and proof.phase in (Phase.BOTH, Phase.AWAIT) else ""
 
 
 def _noted(proof: StartProof, seen: Look) -> StartProof:
     """What counts for the proof: a current with both switches closed, a rise of every sensor."""
-    report, excess = seen.report, proof.excess
-    if proof.phase is Phase.BOTH and report is not None and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA:
+    report, excess, sensed = seen.report, proof.excess, proof.lengths.current and proof.phase is Phase.BOTH
+    if sensed and report is not None and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA:
         proof = proof._replace(current_seen=True)
     if proof.phase in (Phase.BOTH, Phase.AWAIT) and excess is not None and not proof.filled_us:
         risen = excess.control >= RISE_MC and all(over >= OVER_RISE_MC for over in excess.overs)
@@ -300,7 +302,7 @@ def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
     line = _line(buckets)
     slopes = (line.slope.control, *line.slope.overs)
     if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -FALLS_MC_PER_MIN:
-        return proof if proof.spent_us < REST_MAX_US else proof._replace(finding="not_steady")
+        return proof if proof.spent_us < lengths.rest_us + REST_MORE_US else proof._replace(finding="not_steady")
     if len(buckets) >= SURE_BUCKETS and _disagree_cold(line, seen.cold_mc):
         return proof._replace(finding="disagree_cold")
     return _to(proof, Phase.MODULATOR_ALONE if lengths.contactor else Phase.BOTH, line)
