@@ -211,7 +211,7 @@ def test_the_rise_that_no_switch_alone_may_make_is_counted_exactly(phase, sensor
     (RISE_MC, OVER_RISE_MC - 1, "over_did_not_rise"),
     (RISE_MC - 1, OVER_RISE_MC - 1, "nothing_rose"),
     (-RISE_MC, OVER_RISE_MC, "wrong_way"),
-    (-RISE_MC + 1, OVER_RISE_MC, "control_did_not_rise"),
+    (-OVER_RISE_MC + 1, OVER_RISE_MC, "control_did_not_rise"),
     (RISE_MC, -OVER_RISE_MC, "wrong_way"),
     (RISE_MC, -OVER_RISE_MC + 1, "over_did_not_rise"),
 ])
@@ -264,6 +264,7 @@ def test_a_switch_has_three_seconds_to_read_as_it_is_asked(seconds):
 COURSES: dict[str, Callable[[int], float]] = {
     "still": still,
     "falls": lambda second: 80_000 - 3_900 * second / 60,
+    "falls fast": lambda second: 30_000 + 60_000 * math.exp(-second / 480),
     "falls and flattens": lambda second: 30_000 + 45_000 * math.exp(-second / 900),
     "falls late": lambda second: 60_000 - 1_000 * max(0, second - 100) / 60,
     "rises": lambda second: ROOM_MC + 1_400 * second / 60,
@@ -422,6 +423,30 @@ def test_what_a_door_did_just_before_is_waited_for_as_long_as_the_dead_time():
         return 60_000 - 50 * second if second < 60 else 57_000 + 20 * min(second - 60, 60)
 
     assert ended(Air(course=course, dead_s=60), PLAIN, Response(66 * US, 20 * US)).finding == ""
+
+
+@pytest.mark.parametrize("of", [PLAIN, SENSED], ids=["plain", "with current sensor"])
+def test_a_long_phase_takes_the_bend_of_cooling_air_for_no_rise(of):
+    """After unloading, as a simulated chamber does whose sensors are a minute late."""
+    late = Response(90 * US, 30 * US)
+    cooling = Air(course=lambda second: 60_000 + 16_500 * math.exp(-second / 300), dead_s=60, per_s=(90.0, 70.0))
+    assert ended(cooling, of, late).finding == ""
+    dead = replace(cooling, per_s=NOTHING, says={"current_ma": 0})
+    assert ended(dead, of, late).finding == ("no_current" if of is SENSED else "nothing_rose")
+    if of is PLAIN:
+        assert ended(replace(cooling, stuck=(True, False)), of, late).finding == "modulator_stuck"
+
+
+def test_a_long_phase_waits_for_air_that_falls_more_slowly():
+    late = Response(90 * US, 30 * US)
+    fast = Air(course=lambda second: 80_000 - 5_000 * second / 60, dead_s=60)
+    assert ended(fast, PLAIN, late).finding == "not_steady"
+    assert ended(replace(fast, dead_s=3)).finding == ""
+
+
+def test_where_a_current_tells_a_door_just_before_is_no_stuck_switch():
+    course = Air(course=lambda second: 60_000 - 50 * second if second < 15 else 59_250 + 400 * (second - 15))
+    assert ended(course, SENSED).finding == ""
 
 
 def test_what_is_left_falls_to_nothing_and_only_the_newest_minute_is_kept():
