@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 
-from controller.commands import account, board, chamber, doctor, listen, rehearse, replay, serve, versions
+from controller.commands import account, board, chamber, doctor, listen, prove, rehearse, replay, serve, versions
 from controller.commands.out import Out
 from controller.exit_codes import Exit, table
 
-VERBS = (serve, chamber, rehearse, replay, doctor, board, account, listen, versions)
+VERBS = (serve, chamber, prove, rehearse, replay, doctor, board, account, listen, versions)
 SIMULATE = "simulate"
 EPILOG = f"""\
 exit codes:

@@ -10,8 +10,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,14 +30,16 @@ from controller.chamber_fields import (
     Number,
     Switch,
 )
+from controller.commissioning import corrections, store, validity
+from controller.commissioning.store import Kept
 from controller.config_words import in_order, order_mistake, told
 from controller.core.messages import CHANNELS_MAX
 from controller.core.readings import Role
 from controller.core.schedule import Mistake
-from controller.core.setup import Chamber, Fitted, Heater, Limits, Response, SensorSetup
+from controller.core.setup import Chamber, Fitted, Heater, Level, Limits, Response, SensorSetup
 from controller.drivers import sealed
 from controller.exit_codes import Exit
-from controller.levels import MayDo, may_do, valid_proofs
+from controller.levels import MayDo, level_of, trials
 from controller.link.registers import RegisterMap
 
 FORMAT = "soakwarden-chamber-1"
@@ -100,6 +101,12 @@ class ChamberFolder:
     wired: Mapping[str, bool]
     texts: Mapping[str, str]
     """File name -> text, as read: the run's immutable copy."""
+    typed: tuple[SensorSetup, ...]
+    """The sensors as the chamber file has them, before what was shown of them."""
+    kept: Kept
+    """What proofs.json holds."""
+    switches: Mapping[str, bool]
+    """Every true-or-false fact that a level or a step may ask for."""
     modbus: RegisterMap | None = None
     """Where everything is in a ready-made module; None: a board that speaks protocol v1."""
 
@@ -120,7 +127,7 @@ def understood(folder: Path, text: str, utc_us: int) -> ChamberFolder:
     """The chamber that `text` would make as the chamber file of `folder`. Raises BadChamber like `load`."""
     path = folder / CHAMBER_FILE
     reader = _Reader(_toml(path, text))
-    folder_read = reader.folder(folder, {CHAMBER_FILE: text}, datetime.fromtimestamp(utc_us / 1_000_000, UTC))
+    folder_read = reader.folder(folder, {CHAMBER_FILE: text}, utc_us)
     if reader.found or folder_read is None:
         raise BadChamber(path, reader.found)
     return folder_read
@@ -166,7 +173,7 @@ class _Reader:
         self.data = data
         self.found: list[Mistake] = []
 
-    def folder(self, folder: Path, texts: dict[str, str], now: datetime) -> ChamberFolder | None:
+    def folder(self, folder: Path, texts: dict[str, str], utc_us: int) -> ChamberFolder | None:
         """The whole folder, or None when there are mistakes."""
         self._unknown("", self.data, TOP)
         name, board, simulated = self._top()
@@ -183,10 +190,15 @@ class _Reader:
             return None
         registers, module = modbus or (None, None)
         board, speed = (board, speed) if registers is None else (registers.board, registers.speed)
-        level = self._level(folder, texts, fitted, wired, sensors, board, simulated, now)
-        chamber = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
-                          level.level, module, response)
-        return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts, registers)
+        self._texts(folder, texts)
+        kept = store.read(folder / PROOFS_FILE)
+        switches = validity.switches_of(fitted, wired, sensors, "modbus" in self.data)
+        bare = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
+                       Level.MEASURE_ONLY, module, response)
+        found = validity.judged(kept, validity.Facts(bare, switches, utc_us))
+        level = level_of(switches, found, simulated)
+        chamber = replace(corrections.corrected(kept, bare), may_do=level.level, trials=trials(switches, found))
+        return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts, sensors, kept, switches, registers)
 
     def _modbus(self, simulated: bool, sensors: tuple[SensorSetup, ...], fitted: Mapping[str, bool], limits: Mapping[str, int],
                 heater: Mapping[str, int]) -> modbus_file.Understood | None:
@@ -309,18 +321,12 @@ class _Reader:
             self._wrong("simulation shape", shape, ", ".join(SHAPES), "Choose one of these.")
         return str(shape) if simulated else ""
 
-    def _level(self, folder: Path, texts: dict[str, str], fitted: Mapping[str, bool], wired: Mapping[str, bool],
-               sensors: tuple[SensorSetup, ...], board: str, simulated: bool, now: datetime) -> MayDo:
-        """The level, from the facts and from whatever proofs.json can be trusted."""
-        roles = {f"{sensor.role.value}_sensor": True for sensor in sensors}
-        proven: frozenset[str] = frozenset()
+    def _texts(self, folder: Path, texts: dict[str, str]) -> None:
+        """What the controller's own files say, where they can be trusted."""
         for name in (PROOFS_FILE, MODEL_FILE):
             body = _sealed(folder / name)
             if body is not None:
                 texts[name] = sealed.render(body).decode()
-            if body is not None and name == PROOFS_FILE:
-                proven = valid_proofs(body, board, simulated, now)
-        return may_do({**fitted, **wired, **roles}, proven, simulated, "modbus" in self.data)
 
     def _numbers(self, where: str, section: Mapping[str, Any], rows: tuple[Number, ...]) -> dict[str, int]:
         if where in SECTIONS:

@@ -21,6 +21,7 @@ class Exit(IntEnum):
     PEER = 10
     BUSY = 11
     WENT_BACK = 12
+    NOT_PROVEN = 13
 
 
 MEANINGS = {
@@ -37,6 +38,7 @@ MEANINGS = {
     Exit.PEER: "a child process or peer failed or did not answer",
     Exit.BUSY: "a run is on or waits somewhere, so nothing was changed",
     Exit.WENT_BACK: "an installation failed or was ended; what was there before is in place again, or it is told what is not",
+    Exit.NOT_PROVEN: "a step of commissioning failed, was ended, or cannot be done now",
 }
 
 

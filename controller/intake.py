@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from controller.commissioning.survey import NINE
+from controller.commissioning.validity import SURVEY
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event
 from controller.core.events import Kind as EventKind
@@ -18,11 +20,12 @@ from controller.core.schedule import SEGMENTS_MAX, Kind, Mistake, Of, Resume, Sc
 from controller.core.setup import Level
 
 TEXT_MAX = 120
-KEYS = ("ask", "by", "role", "ref", "schedule", "level", "name", "value", "at_utc_us", "leaving")
+KEYS = ("ask", "by", "role", "ref", "schedule", "level", "name", "value", "at_utc_us", "leaving", "trial")
 LEAVING_KEYS = ("answers", "arrived_age_us", "channel", "way")
 SCHEDULE_KEYS = ("name", "of", "resume", "segments")
 SEGMENT_NUMBERS = ("target_mc", "rate_mc_per_h", "soak_us", "band_mc", "longest_us")
 NUMBER_MAX = 1 << 53
+SPOT_IDS = tuple(spot.id for spot in NINE)
 
 
 class NotACommand(ValueError):
@@ -49,14 +52,15 @@ def command_of(data: Any, run_id: str) -> Command:
     if at_utc_us < 0:
         found.append(_wrong("at_utc_us", at_utc_us, "microseconds since 1970 UTC, or 0 for now"))
     leaving = _leaving(data.get("leaving"), found)
+    trial = _trial(data, texts["name"], found)
     if found:
         raise NotACommand("bad_command", " ".join(str(mistake) for mistake in found), found)
     start = Ask(ask) is Ask.START
     return Command(
         ask=Ask(ask), by=texts["by"], role=PersonRole[role.upper()], ref=texts["ref"],
-        schedule=schedule_of(data.get("schedule")) if start else None, run_id=run_id if start else "",
+        schedule=schedule_of(data.get("schedule")) if start and not trial else None, run_id=run_id if start else "",
         level=Level[level.upper()], name=texts["name"], value=value, at_utc_us=at_utc_us if start else 0,
-        leaving=leaving if start else None)
+        leaving=leaving if start else None, trial=trial if start else "")
 
 
 def _leaving(data: Any, found: list[Mistake]) -> Leaving | None:
@@ -75,6 +79,16 @@ def _leaving(data: Any, found: list[Mistake]) -> Leaving | None:
     if age_us < NEVER_US:
         found.append(_wrong("leaving arrived_age_us", age_us, "microseconds, or -1 for never"))
     return Leaving(tuple(answers), age_us, _text(data, "channel", found), _text(data, "way", found))
+
+
+def _trial(data: Mapping[str, Any], spot: str, found: list[Mistake]) -> str:
+    """A heated step of commissioning in place of a schedule; the survey's is taken at a place."""
+    trial = _text(data, "trial", found)
+    if trial and data.get("schedule") is not None:
+        found.append(_wrong("schedule", "given", "nothing beside a trial, which brings its own"))
+    if trial == SURVEY and spot not in SPOT_IDS:
+        found.append(_wrong("name", spot or "missing", ", ".join(SPOT_IDS)))
+    return trial
 
 
 def schedule_of(data: Any) -> Schedule:

@@ -6,8 +6,8 @@ import json
 import shutil
 import tempfile
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from controller.chamber_fields import (
     FITTED,
@@ -21,9 +21,10 @@ from controller.chamber_fields import (
     Number,
     Switch,
 )
-from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, PROOFS_FILE
+from controller.commissioning import store
+from controller.commissioning.store import Kept
+from controller.config import CHAMBER_FILE, FORMAT, LATCH_FILE, MODEL_FILE, PROOFS_FILE
 from controller.drivers import latch, sealed
-from controller.levels import invented_proofs
 
 SIMULATED_BOARD = "5a17c0"
 HEAD = """\
@@ -97,8 +98,11 @@ def _answer_of(shape: str) -> Mapping[str, float]:
     return bounds(shape)
 
 
-def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int) -> None:
-    """Make the whole folder in one step; `utc_us` stamps invented proofs.
+def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: int, commissioned: bool = True,
+          kept: Kept | None = None, model: dict[str, Any] | None = None) -> None:
+    """Make the whole folder in one step; `utc_us` stamps invented proofs. Simulated chambers begin with those, unless
+    `commissioned` is false: then they begin with none, as real ones do. `kept` and `model` are those of a chamber that was
+    somewhere else; its latch then says "not commissioned", unless its proofs were invented with it.
 
     Raises FileExistsError when there is one already, OSError when it cannot be made.
     """
@@ -108,10 +112,15 @@ def write(folder: Path, chamber_text: str, board: str, simulated: bool, utc_us: 
     beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
     try:
         (beside / CHAMBER_FILE).write_text(chamber_text, encoding="utf-8")
-        condition = latch.Condition.CLEAR if simulated else latch.Condition.NOT_COMMISSIONED
+        if kept is None and simulated and commissioned:
+            kept = store.given(board, utc_us)
+        given = kept is not None and bool(kept.proofs) and all(store.is_given(row) for row in kept.proofs)
+        condition = latch.Condition.CLEAR if given else latch.Condition.NOT_COMMISSIONED
         latch.write(beside / LATCH_FILE, latch.Remembered(condition))
-        if simulated:
-            sealed.write(beside / PROOFS_FILE, invented_proofs(board, datetime.fromtimestamp(utc_us / 1_000_000, UTC)))
+        if kept is not None:
+            store.write(beside / PROOFS_FILE, kept)
+        if model is not None:
+            sealed.write(beside / MODEL_FILE, model)
         beside.chmod(0o755)
         beside.rename(folder)
     finally:

@@ -16,6 +16,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from controller.chamber_told import chamber_facts
+from controller.commissioning import asks
+from controller.commissioning.commissioner import Commissioner
 from controller.core.commands import Ask, Command
 from controller.core.events import Event, Kind
 from controller.core.leaving import lacking
@@ -27,7 +30,7 @@ from controller.drivers.peer_user import peer_user
 from controller.intake import NotACommand, command_of, named, refused_event
 from controller.lines import LINE_MAX_BYTES, Error, decoded, encoded, error_line
 from controller.messenger_word import MessengerSaid, messenger_said
-from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows, row
+from controller.snapshot import Facts, Proving, Snapshots, guard_rows, row
 
 UNSENT_MAX_BYTES = 1 << 20
 CLIENTS_MAX = 64
@@ -60,6 +63,7 @@ class Doors(NamedTuple):
     note: Callable[[Event], None]
     run_id: Callable[[], str]
     health: Callable[[], Json]
+    commissioner: Commissioner
 
 
 class _Client:
@@ -107,9 +111,11 @@ class SocketServer:
         self._thread = threading.Thread(target=self._serve, name="socket", daemon=True)
         self._do: dict[str, Callable[[Json, _Client], Json | None]] = {
             "now": lambda ask, client: {"now": self._now()}, "follow": self._follow, "command": self._command,
-            "chamber": lambda ask, client: chamber_facts(facts.folder),
+            "chamber": lambda ask, client: chamber_facts(facts.folder, self._told.state.chamber, doors.commissioner.level),
             "guards": lambda ask, client: {"guards": guard_rows(self._told.state)},
             "health": lambda ask, client: doors.health(), "messages": self._messages,
+            "proofs": lambda ask, client: {"proofs": doors.commissioner.guide(self._told.state, self._told.utc_us)},
+            "prove": self._asked(asks.prove), "changed": self._asked(asks.changed), "bundle": self._asked(asks.bundle),
         }
 
     def start(self) -> None:
@@ -228,7 +234,9 @@ class SocketServer:
             self._say(client, {"id": ask_id, "ok": answer})
 
     def _now(self) -> Json:
-        return self._snapshots.now(self._told.state, self._told.utc_us, self._told.record, self._told.synced)
+        told, commissioner = self._told, self._doors.commissioner
+        return self._snapshots.now(told.state, told.utc_us, told.record, told.synced,
+                                   Proving(commissioner.level, commissioner.doing(told.state)))
 
     def _follow(self, ask: Json, client: _Client) -> Json:
         client.following = True
@@ -267,6 +275,16 @@ class SocketServer:
             return False
         self._say(client, {"id": ask_id, "ok": before})
         return True
+
+    def _asked(self, what: Callable[..., Json]) -> Callable[[Json, _Client], Json | None]:
+        """An ask of commissioning: answered, or refused as a command would be."""
+        def answer(ask: Json, client: _Client) -> Json | None:
+            try:
+                return what(ask, self._doors.commissioner, self._told.state, self._told.utc_us, client.user)
+            except asks.Refusal as refusal:
+                self._refuse(client, ask.get("id"), refusal.code, refusal.reason, refusal.mistakes)
+                return None
+        return answer
 
     def _messages(self, ask: Json, client: _Client) -> Json:
         """The messenger says how it is; it says so every few seconds, because silence counts as failing."""

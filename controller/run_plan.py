@@ -9,8 +9,10 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from controller.core.program import CoolDown, Treatment
+from controller.core.proof import StartProof, left_us
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind, Resume, Schedule, Segment
+from controller.core.senses import good_mc
 from controller.core.state import Run, State
 from controller.planning.schedule_file import plan_from
 
@@ -65,7 +67,8 @@ class Planned:
         self._ended_us = state.mono_us - run.started_us
         if cooled:  # the segment that was cut ends where its own set point was; cooling begins where the air is
             self._corners.append((self._ended_us, run.treatment.setpoint_mc))
-        self._corners.append((self._ended_us if self._corners else 0, setpoint_mc))
+        proven = type(run.programs[0]) is StartProof
+        self._corners.append((self._ended_us if self._corners or proven else 0, setpoint_mc))
         if len(self._corners) > CORNERS_MAX:
             del self._corners[1]
 
@@ -75,6 +78,8 @@ class Planned:
         if run is None:
             raise ValueError("no run is on")
         elapsed_us = state.mono_us - run.started_us
+        if run.state in ACTIVE and type(run.program) is StartProof:
+            return _after_proof(state, run, run.program, elapsed_us)
         if run.state not in ACTIVE or run.program.setpoint_mc < 0:
             return Ahead(min(elapsed_us, self._ended_us) if run.state not in ACTIVE else elapsed_us, list(self._corners), None)
         schedule, segment, counted_us = _rest(run)
@@ -85,6 +90,16 @@ class Planned:
         in_us = plan_from(this, elapsed_us, segment, setpoint_mc, counted_us)[-1][0] - elapsed_us
         step = Next(_what(schedule, segment), in_us, _after(run, schedule.segments[segment], in_us))
         return Ahead(elapsed_us, behind + rest, step)
+
+
+def _after_proof(state: State, run: Run, proof: StartProof, elapsed_us: int) -> Ahead:
+    """While a proof goes on the plan lies ahead, from the air as it is now."""
+    air_mc, in_us = good_mc(state.readings, state.chamber.wiring.control), left_us(proof)
+    if air_mc is None or run.at + 1 == len(run.programs) or type(run.programs[run.at + 1]) is not Treatment:
+        return Ahead(elapsed_us, [], None)
+    begins_us = elapsed_us + in_us
+    rest = plan_from(run.schedule, begins_us, 0, air_mc, 0)
+    return Ahead(elapsed_us, [(0, air_mc), (begins_us, air_mc), *rest], Next("the schedule begins", in_us, ""))
 
 
 def segments_of(run: Run) -> tuple[Segment, ...]:

@@ -11,6 +11,8 @@ from typing import Any
 from controller.core.alarms import AlarmState
 from controller.core.guards import GUARDS, INDEX, Action, Urgency
 from controller.core.limits import check_in_near
+from controller.core.program import Silence, Standstill
+from controller.core.proof import WORDS, StartProof
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
 from controller.core.setup import Level
@@ -187,6 +189,8 @@ def _when(step: Json) -> str:
 
 
 def _doing(run: Run, now: Json) -> str:
+    if type(run.program) in PROVING:
+        return PROVING[type(run.program)](run.program)
     treatment = run.treatment
     if treatment.now.kind is Kind.SOAK:
         return "Soaking" if treatment.counting else "Waiting until it is in its band"
@@ -194,6 +198,20 @@ def _doing(run: Run, now: Json) -> str:
     if treatment.now.kind is Kind.COOL:
         return "Cooling, later than planned" if late else "Cooling as planned"
     return "Heating up, not as planned" if late else "Heating up"
+
+
+def _proof_words(proof: StartProof) -> str:
+    number, words = WORDS[proof.phase]
+    which = f", step {number} of 3" if number else ""
+    return f"Proving the switches{which}. {words.rstrip('.')}"
+
+
+PROVING: dict[type, Callable[[Any], str]] = {
+    StartProof: _proof_words,
+    Silence: lambda program: "Falling silent: the board must switch the heat off by itself",
+    Standstill: lambda program: "The board is about to stand still; its watchdog must end that",
+}
+"""What a run is said to do while it follows no schedule."""
 
 
 def _behind(now: Json) -> bool:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.board_line import Line
+from controller.commissioning.commissioner import Commissioner
 from controller.config import ChamberFolder
 from controller.core.commands import Ask, Command, PersonRole
 from controller.core.events import Event, Kind
@@ -58,6 +59,7 @@ class Parts(NamedTuple):
     facts: Facts
     socket_path: Path
     next_run: int
+    commissioner: Commissioner
 
 
 class Service:
@@ -82,7 +84,7 @@ class Service:
         """Events recorded before the first tick, for the socket to tell with it."""
         self.lateness = Lateness()
         self._started_us = mono_us()
-        doors = Doors(self.submit, self.note, lambda: str(self._next_run), self.health)
+        doors = Doors(self.submit, self.note, lambda: str(self._next_run), self.health, parts.commissioner)
         self.server = SocketServer(parts.socket_path, parts.facts, doors, self.state, self._clock.utc_us())
 
     # -- from other threads -------------------------------------------------------------------------------------------
@@ -114,7 +116,7 @@ class Service:
                 "clock": self._clock.name, "speed": self._clock.speed, "up_us": mono_us() - self._started_us,
                 "late_p99_us": self.lateness.p99_us(), "late_max_us": self.lateness.largest_us,
                 "record_failing": parts.writer.failing, "record_waiting": parts.writer.waiting,
-                "latch_failing": parts.keeper.failing}
+                "latch_failing": parts.keeper.failing, "proofs_failing": parts.commissioner.failing}
 
     # -- the loop -----------------------------------------------------------------------------------------------------
 
@@ -156,6 +158,7 @@ class Service:
         result = advance(self.state, inputs)
         parts.line.send(result.outputs.frames)
         self._follow(result.state, result.events)
+        parts.commissioner.see(result.state, utc_us, result.events, heard.reports)
         first = parts.writer.put(TickRecord(result.state.tick, utc_us, inputs, result))
         told = [_told(parts.facts.boot, first + number, utc_us, result.state, event)
                 for number, event in enumerate(result.events)]
@@ -185,6 +188,7 @@ class Service:
         patience_us = MESSENGER_FRESH_US if starts else MESSENGER_SILENT_US
         if said is not None and mono_us() - said.mono_us >= patience_us:
             failing = "the messenger does not answer"
+        yield from self._parts.commissioner.notices(self.state, utc_us, any(command.ask is Ask.START for command in commands))
         failing = failing or self._way_lost()
         if failing != self.state.messages_why:
             yield Messages(failing)
@@ -250,6 +254,7 @@ class Service:
         parts.notifier.stopping(self._end_reason or "an error")
         self.server.close()
         parts.keeper.close(WRITE_OUT_S)
+        parts.commissioner.close()
         parts.writer.close(WRITE_OUT_S)
 
 

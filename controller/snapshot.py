@@ -7,10 +7,12 @@ number is null. The only memory is where the plan has been, so that the curve of
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from controller.attendance import attendance
+from controller.chamber_told import chamber_head
 from controller.circuit import circuit
+from controller.commissioning.proving import run_proof
 from controller.config import ChamberFolder
 from controller.core.alarms import AlarmState
 from controller.core.board import age_us, heat_seen_off, module_wrong, off_words
@@ -23,10 +25,11 @@ from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
 from controller.core.schedule import Of
-from controller.core.setup import LEVEL_WORDS, Chamber, Level
+from controller.core.setup import Level
 from controller.core.state import Alarm, Run, State
 from controller.core.supervisor import Latch, contacts
 from controller.core.watch import UNKNOWN, known
+from controller.levels import MayDo
 from controller.run_plan import Planned, segments_of
 from controller.sentence import sentence
 
@@ -57,6 +60,13 @@ class Facts:
     speed: float
 
 
+class Proving(NamedTuple):
+    """What commissioning says of now."""
+
+    level: MayDo
+    doing: Json | None
+
+
 class Snapshots:
     """Makes snapshots of one controller. `see` every tick, `now` when somebody asks."""
 
@@ -68,8 +78,10 @@ class Snapshots:
         """Follow where the plan goes; a few comparisons."""
         self._planned.see(state)
 
-    def now(self, state: State, utc_us: int, record: tuple[str, int], synced: bool = True) -> Json:
-        """The whole object. `record` is (why it fails, rows lost); `synced`, whether the clock is known to be right."""
+    def now(self, state: State, utc_us: int, record: tuple[str, int], synced: bool = True,
+            proving: Proving | None = None) -> Json:
+        """The whole object. `record` is (why it fails, rows lost); `synced`, whether the clock is known to be right. Without
+        `proving` the level is that of the start, and nothing is proven now."""
         clock = _Clock(state, utc_us)
         heard_us = age_us(state.board, state.mono_us)
         fresh = heard_us is not None and heard_us < state.chamber.limits.reading_age_us
@@ -80,13 +92,15 @@ class Snapshots:
             "latches": [_latch(latch, state, clock) for latch in state.latches], "alarms": _alarms(state, clock, record[0]),
             "heat_off": None if report is None else heat_seen_off(report),
             "still_on": state.standing[INDEX["heat_stays_on"]].stands,
-            "record": {"failing": record[0], "lost": record[1]}, "possible": possible(state),
+            "record": {"failing": record[0], "lost": record[1]}, "commissioning": proving.doing if proving else None,
+            "possible": possible(state),
         }
         more["gravest"] = gravest(more)
         whole = {
             "v": 1, "version": self._facts.version, "id": f"{self._facts.boot}-{state.tick}", "boot": self._facts.boot,
             "tick": state.tick, "utc_us": utc_us, "speed": self._facts.speed, "clock": self._facts.clock,
-            "chamber": chamber_head(self._facts.folder), "board": _board(state, heard_us, fresh),
+            "chamber": chamber_head(self._facts.folder, state.chamber, proving.level if proving else None),
+            "board": _board(state, heard_us, fresh),
             "readings": [_reading(state, number, heard_us) for number in range(len(state.readings))],
             **_temperatures(state), **_permit(state),
             "request": {"duty_e4": state.regulator.duty_e4 if state.permit else 0},
@@ -107,7 +121,8 @@ class Snapshots:
         ahead = self._planned.ahead(state)
         started = clock.utc(run.started_us)
         return {
-            "id": run.id, "name": run.schedule.name, "state": run.state.value, "level": run.level.name.lower(),
+            "id": run.id, "trial": run.trial, "proof": run_proof(run), "name": run.schedule.name,
+            "state": run.state.value, "level": run.level.name.lower(),
             "by": run.by, "started_utc_us": started, "elapsed_us": ahead.elapsed_us,
             "run_ceiling_mc": run.run_ceiling_mc, "run_max_us": run.run_max_us,
             "segments": [asdict(segment) for segment in segments],
@@ -130,33 +145,6 @@ class _Clock:
 
     def utc(self, mono_us: int) -> int:
         return self.now_us - (self.state.mono_us - mono_us)
-
-
-def chamber_head(folder: ChamberFolder) -> Json:
-    """The facts of a chamber that every page shows."""
-    chamber = folder.chamber
-    return {
-        "name": chamber.name, "board": chamber.board, "simulated": chamber.simulated,
-        "may_do": LEVEL_WORDS[chamber.may_do], "may_do_why": folder.level.why, "next_thing": folder.level.next_thing,
-        "ceiling_mc": chamber.limits.ceiling_mc, "hot_mc": chamber.limits.hot_mc,
-        "element_w": chamber.heater.element_w, "window_ms": chamber.heater.window_ms,
-    }
-
-
-def chamber_facts(folder: ChamberFolder) -> Json:
-    """Everything that is known of a chamber, for its own sheet."""
-    chamber = folder.chamber
-    return {
-        **chamber_head(folder), "sensors": [sensor._asdict() for sensor in chamber.sensors],
-        "limits": _limits(chamber), "fitted": asdict(chamber.fitted), "heater": asdict(chamber.heater),
-        "wired": dict(folder.wired), "levels": [level.name.lower() for level in Level if level <= chamber.may_do],
-    }
-
-
-def _limits(chamber: Chamber) -> Json:
-    """Every limit; null for a board's own where there is no board to keep it."""
-    limits = asdict(chamber.limits)
-    return limits if chamber.module is None else {**limits, "board_ceiling_mc": None}
 
 
 def guard_rows(state: State) -> list[Json]:

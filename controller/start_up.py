@@ -13,6 +13,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from controller.board_line import PEER_S, BoardLine, Line
+from controller.commissioning.commissioner import Commissioner
 from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers import latch, sealed
 from controller.drivers.clocks import Clock, LockStepClock, WallClock, utc_us
@@ -167,7 +168,7 @@ def _service(options: argparse.Namespace, folder: ChamberFolder, port_path: str,
     line, clock = _line(options, folder, port_path, newest_us, held)
     facts = Facts(own_version(), writer.boot, folder, clock.name, clock.speed)
     parts = Parts(folder, clock, line, writer, latch.LatchKeeper(folder.latch_path), Notifier(), facts,
-                  options.data / SOCKET_FILE, run_number)
+                  options.data / SOCKET_FILE, run_number, Commissioner(folder, utc_us()))
     return Service(parts, latches, waited)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from controller.chamber.thermocouple import converted_c
+from controller.commissioning.its90 import converted_c
 from controller.core.messages import Channel, Fault, ResetCause
 
 if TYPE_CHECKING:
@@ -46,6 +46,9 @@ class Faults:
         """The board works and hears, but nothing of it arrives."""
         self.hung = False
         """The board's program stands still with its outputs as they are."""
+        self.silence_timer_dead = False
+        self.watchdog_missing = False
+        """A program that is asked to stall stands still for ever."""
         self.self_test = False
         """The board's test of itself has failed: memory, program, clock or an input."""
         self.garbage = 0
@@ -62,7 +65,7 @@ class Faults:
                 channels[index] = Channel(0, good.cold_mc, Fault.OPEN, good.conversions)
 
 
-OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C = 20.0, 33.0, 0.25, 3.5
+OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C, BOIL_C = 20.0, 33.0, 0.25, 3.5, 99.97
 
 
 def _fallen(world: World, index: int, true_c: float, dt_s: float) -> float:
@@ -85,6 +88,8 @@ SENSES: dict[str, Callable[[World, int, float, float], float]] = {
     "wire_of_j": _couple(wire="J"),
     "drifted": lambda world, index, true_c, dt_s: true_c + DRIFT_C,
     "in_hand": lambda world, index, true_c, dt_s: HAND_C,
+    "in_ice": lambda world, index, true_c, dt_s: 0.0,
+    "in_boil": lambda world, index, true_c, dt_s: BOIL_C,
     "of_next": lambda world, index, true_c, dt_s: (*world.plant.sensors, world.plant.part_sensor)[(index + 1) % CHANNELS],
     "in_part": lambda world, index, true_c, dt_s: world.plant.part_sensor,
 }
@@ -146,6 +151,8 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "element_broken": _flag("element_broken"),
     "silence": _flag("silent"),
     "hang": _flag("hung"),
+    "silence_timer_dead": _flag("silence_timer_dead"),
+    "watchdog_missing": _flag("watchdog_missing"),
     "self_test_failed": _flag("self_test"),
     "reset_on_open": _flag("reset_on_open"),
     "reset": _reset,

@@ -10,10 +10,10 @@ silence, or a finger on the arm button. Each stretch is one step of the plant.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from typing import Any
 
+from controller.chamber.codes import NONE, NOT_ENABLED, VOIDING, refusal_of
 from controller.chamber.faults import FAULTS
 from controller.chamber.outputs import FAR_US, Outputs
 from controller.chamber.shapes import Shape
@@ -30,16 +30,17 @@ from controller.core.messages import (
     Report,
     ResetCause,
     SetLimits,
+    Stall,
     Tell,
     Welcome,
 )
 from controller.link.forms import new_tuple
-from controller.link.protocol import FROM_BOARD, Wrong
 from controller.link.session import BadLine, BoardSession, Run
 
 FIRMWARE = "0.1"
 FIRMWARE_HASH = "00000000"
 SILENCE_US = 4_800_000
+WATCHDOG_US = 250_000
 LIMITS_EVERY_US = 5_000_000
 ARM_AFTER_US, ARM_FOR_US = 1_000_000, 500_000
 STRETCH_MAX_US = 600_000_000
@@ -49,21 +50,6 @@ SEQUENCES = 10_000_000
 ON_MAX_US = 9_999_999
 RUN_S_MAX = 999_999
 CEILING_MAX_MC = 400_000
-
-ANSWERS = {
-    Wrong.VERSION: RefusalCode.VERSION,
-    Wrong.RANGE: RefusalCode.RANGE,
-    Wrong.VALUE: RefusalCode.RANGE,
-    Wrong.FIELDS: RefusalCode.UNKNOWN_FRAME,
-    Wrong.UNKNOWN_FRAME: RefusalCode.UNKNOWN_FRAME,
-}
-"""What a whole frame that cannot be read is answered with; a line with a bad checksum is not answered at all."""
-
-VOIDING = frozenset({OffReason.SELF_TEST, OffReason.SETTINGS, OffReason.LOCAL_STOP, OffReason.SMOKE, OffReason.CEILING,
-                     OffReason.RUN_CEILING, OffReason.RUN_TIME, OffReason.OUTPUT, OffReason.HOST_SILENT})
-"""These end the enable: heat needs a fresh one. The others only hold the outputs off while they stand."""
-NONE, NOT_ENABLED = OffReason.NONE, OffReason.NOT_ENABLED
-"""Short names: an enumeration looks its members up slowly, and these are asked for at every frame."""
 NO_DRIVE = Drive(0, 0, False, False, 0, 40_000)
 DARK = Tell(0, 0, 0, False, False, 0)
 
@@ -101,8 +87,8 @@ class Board(World):
         self._next_report_us = self.now_us + self.report_us
         self._next_limits_us = self.now_us + LIMITS_EVERY_US
         self._reports = 0
-        self._press_us = FAR_US
-        self._arm_seen = False
+        self._press_us = self._bite_us = FAR_US
+        self._arm_seen = self._stalled = False
         self.session = self.heard = 0
         self.enabled, self.tell = False, DARK
         self._new_session()
@@ -135,7 +121,7 @@ class Board(World):
             if isinstance(event, Run):
                 self.advance(min(event.us, STRETCH_MAX_US))
                 self._out.append(self._session.ran(self.now_us))
-            elif self.faults.hung:
+            elif self._still():
                 continue
             elif isinstance(event, BadLine):
                 self._bad_line(event)
@@ -145,16 +131,13 @@ class Board(World):
                     self._judge()
 
     def _bad_line(self, bad: BadLine) -> None:
-        """Noise is ignored, and so is an echo of the board's own frames: answering it could go on for ever."""
-        code = ANSWERS.get(bad.code)
-        if code is None or bad.line[:1] in FROM_BOARD:
+        answer = refusal_of(bad)
+        if answer is None:
             return
         if bad.line[:1] == b"H":
             self._let_go()
             self._judge()
-        found = re.search(rb" s=([0-9]{1,5}) q=([0-9]{1,7})[ *]", bad.line)
-        session, sequence = (int(found[1]), int(found[2])) if found else (0, 0)
-        self._say(Refusal(session if session < 65_536 else 0, sequence, code))
+        self._say(answer)
 
     def _hello(self, hello: Hello) -> None:
         if hello.session == self.session and hello.sequence <= self.heard:
@@ -189,6 +172,21 @@ class Board(World):
             self._press_us = self.now_us + ARM_AFTER_US
         self.tell = tell
 
+    def _stall(self, stall: Stall) -> None:
+        if not self._fresh(stall):
+            return
+        if not self.enabled:
+            self._refuse(stall, RefusalCode.NOT_HELD)
+        elif self.outputs.contactor or self.faults.contactor_welded:  # as it reads back
+            self._refuse(stall, RefusalCode.OUTPUTS_ON)
+        else:
+            self._stalled = True
+            self._bite_us = FAR_US if self.faults.watchdog_missing else self.now_us + WATCHDOG_US
+
+    def _still(self) -> bool:
+        """Does the program stand still, outputs as they are? It hears, judges and says nothing then."""
+        return self.faults.hung or self._stalled
+
     def _limits(self, limits: SetLimits) -> None:
         if not self._fresh(limits):
             return
@@ -220,7 +218,7 @@ class Board(World):
             return RefusalCode.LOOSENS
         return None
 
-    def _fresh(self, message: Enable | Drive | Tell | SetLimits) -> bool:
+    def _fresh(self, message: Enable | Drive | Tell | SetLimits | Stall) -> bool:
         """Of this session and newer than anything heard in it; otherwise refused."""
         if message.session != self.session or not self.session:
             self._refuse(message, RefusalCode.SESSION)
@@ -263,18 +261,20 @@ class Board(World):
             self.pass_time(span_us, outputs)
             if outputs.contactor:
                 self.heated_us += span_us
+            if self.now_us >= self._bite_us:
+                self.reset(ResetCause.WATCHDOG)
             if self.now_us >= self._press_us:
                 self._finger()
             if self.now_us >= self._next_report_us:
                 self._report()
-            elif not self.faults.hung:
+            elif not self._still():
                 self._judge()
 
     def _moment_us(self) -> int:
-        """When an output switches, silence ends the enable, or the arm button moves. A board that hangs does none."""
-        if self.faults.hung:
-            return FAR_US
-        silent_us = self.heard_drive_us + SILENCE_US if self.enabled else FAR_US
+        """When an output switches, silence ends the enable, or the arm button moves. A still board has its bite at most."""
+        if self._still():
+            return self._bite_us
+        silent_us = self.silence_us(self.heard_drive_us + SILENCE_US) if self.enabled else FAR_US
         return min(self.outputs.edge_us, self._press_us, silent_us)
 
     def _finger(self) -> None:
@@ -306,12 +306,12 @@ class Board(World):
             and not (self.local_stop or self.smoke or self.sensor_bad or self.settings_bad
                      or self.faults.contactor_welded or self.faults.self_test)
             and hottest_mc < self.settings.get("board_ceiling_mc", 0) and hottest_mc < self.run_ceiling_mc
-            and self.heated_us < self.run_max_s * 1_000_000 and self.now_us < self.heard_drive_us + SILENCE_US
+            and self.heated_us < self.run_max_s * 1_000_000 and not self._silent()
         )
 
     def _silent(self) -> bool:
         """No drive frame for the silence time: ends the enable whatever else stands."""
-        return not self.now_us < self.heard_drive_us + SILENCE_US
+        return not self.now_us < self.silence_us(self.heard_drive_us + SILENCE_US)
 
     def _judge(self) -> None:
         """Look for a reason to be off, void the enable if it says so, move the outputs."""
@@ -334,7 +334,7 @@ class Board(World):
 
     def _report(self) -> None:
         self._next_report_us += self.report_us
-        if self.faults.hung:
+        if self._still():
             return
         self.measure(self.now_us - self._born_us)
         self._arm_seen = self._arm_seen or self.arm_pressed
@@ -350,17 +350,12 @@ class Board(World):
         outputs = self.outputs
         report: Report = new_tuple(Report, (
             self.board_id, self.settings["boot"], self.session, self._reports, self.heard, self.now_us - self._born_us,
-            self.channels, outputs.modulator, self._contactor_reads(), self.enabled, self.off,
+            self.channels, outputs.modulator, self.contactor_reads(outputs), self.enabled, self.off,
             min(outputs.on_us, ON_MAX_US), outputs.switches, min(self.heated_us // 1_000_000, RUN_S_MAX), self.mains,
             self.limiter_closed, self.door_shut, self.local_stop, self._arm_seen, self.smoke, self.current_ma(outputs),
             self.fan_rpm(outputs), None,
         ))
         return report._replace(**self._absent) if self._absent else report
-
-    def _contactor_reads(self) -> bool:
-        """Its auxiliary contact, which shows what the coil and the contacts really do."""
-        faults, outputs = self.faults, self.outputs
-        return (outputs.modulator if faults.outputs_swapped else outputs.contactor) or faults.contactor_welded
 
     def _say_limits(self) -> None:
         self._next_limits_us = self.now_us + LIMITS_EVERY_US
@@ -383,6 +378,7 @@ HANDLERS: dict[type[Any], Callable[[Board, Any], None]] = {
     Drive: Board._drive,
     Tell: Board._tell,
     SetLimits: Board._limits,
+    Stall: Board._stall,
 }
 
 REASONS: tuple[tuple[OffReason, Callable[[Board], bool]], ...] = (

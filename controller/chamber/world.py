@@ -9,7 +9,7 @@ from __future__ import annotations
 from random import Random
 
 from controller.chamber.faults import SENSES, Faults
-from controller.chamber.outputs import Outputs
+from controller.chamber.outputs import FAR_US, Outputs
 from controller.chamber.plant import Plant, at_rest, step
 from controller.chamber.shapes import Shape
 from controller.core.messages import Channel
@@ -84,6 +84,14 @@ class World:
 
     def _fan_turns(self, outputs: Outputs) -> bool:
         return self.fan_on and self.mains and (outputs.contactor or not self.faults.fan_with_heat)
+
+    def contactor_reads(self, outputs: Outputs) -> bool:
+        """Its auxiliary contact, which shows what the coil and the contacts really do."""
+        return (outputs.modulator if self.faults.outputs_swapped else outputs.contactor) or self.faults.contactor_welded
+
+    def silence_us(self, due_us: int) -> int:
+        """When the silence timer ends the enable, which is due at `due_us`."""
+        return FAR_US if self.faults.silence_timer_dead else due_us
 
     def contactor_bad(self, outputs: Outputs) -> bool:
         """Its auxiliary contact reads closed long after it was let go."""

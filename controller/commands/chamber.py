@@ -12,7 +12,7 @@ from typing import Any
 
 from controller import new_chamber, new_module
 from controller.chamber_fields import HEATER, LIMITS, Number
-from controller.commands import versions
+from controller.commands import bundles, versions
 from controller.commands.out import Out
 from controller.config import SHAPES, BadChamber, load, understood
 from controller.drivers.clocks import utc_us
@@ -34,8 +34,8 @@ done or checked by somebody licensed for it. This chamber gives no heat before i
 
 def add(verbs: Any) -> None:
     """Options of the command."""
-    chamber = verbs.add_parser("chamber", help="make a chamber folder", description=__doc__)
-    nouns = chamber.add_subparsers(dest="noun", required=True, metavar="new|add")
+    chamber = verbs.add_parser("chamber", help="make a chamber folder, carry it, say what changed", description=__doc__)
+    nouns = chamber.add_subparsers(dest="noun", required=True, metavar="new|add|bundle|open|changed")
     made = nouns.add_parser("new", help="make a new chamber folder; refuses one that exists", description=__doc__)
     made.add_argument("folder", type=Path)
     _questions(made)
@@ -46,12 +46,14 @@ def add(verbs: Any) -> None:
     added.add_argument("--dry-run", action="store_true", help="print the steps and do nothing")
     _questions(added)
     added.set_defaults(act=act_add)
+    bundles.add(nouns)
 
 
 def _questions(made: argparse.ArgumentParser) -> None:
     """What both ask."""
     made.add_argument("--yes", action="store_true", help="ask nothing: take the options and the defaults")
     made.add_argument("--simulated", action="store_true", help="an invented chamber with invented proofs")
+    made.add_argument("--uncommissioned", action="store_true", help="a simulated one without proofs, to try commissioning out")
     made.add_argument("--name", help="what to call it")
     made.add_argument("--board", help="the board's six digits")
     made.add_argument("--port", help="serial port, by id")
@@ -157,7 +159,7 @@ def _shown(options: argparse.Namespace) -> str:
 def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:
     try:
         understood(options.folder, text, utc_us())
-        new_chamber.write(options.folder, text, board, options.simulated, utc_us())
+        new_chamber.write(options.folder, text, board, options.simulated, utc_us(), not options.uncommissioned)
         made = load(options.folder, utc_us())
     except OSError as error:
         out.refuse(f"{options.folder} cannot be made: {error.strerror or error}")
@@ -167,7 +169,8 @@ def _write(options: argparse.Namespace, out: Out, text: str, board: str) -> int:
                    + "\n".join(f"  {mistake}" for mistake in error.mistakes),
                    mistakes=[mistake._asdict() for mistake in error.mistakes])
         return Exit.CHAMBER
-    kind = "SIMULATED chamber with invented proofs" if options.simulated else "chamber, not commissioned: its latch is tripped"
+    proofs = "without proofs: its latch is tripped" if options.uncommissioned else "with invented proofs"
+    kind = f"SIMULATED chamber {proofs}" if options.simulated else "chamber, not commissioned: its latch is tripped"
     out.result({"folder": str(options.folder), "simulated": options.simulated, "board": board,
                 "may_do": made.level.level.name.lower(), "why": made.level.why, "next_thing": made.level.next_thing},
                "\n".join(filter(None, (f"Made {options.folder}: a {kind}.", made.level.why,

@@ -122,7 +122,12 @@ def _lamps(work: Work, active: bool) -> Lamps:
     armed = active or work.armed_us >= 0 or pending is not None
     hot = hottest_mc != UNKNOWN and hottest_mc >= work.chamber.limits.hot_mc
     heating = work.permit and work.regulator.duty_e4 > 0
-    return new(Lamps, (2 if asks else int(armed), heating, hot, _sounder(work.alarms)))
+    lamps = new(Lamps, (2 if asks else int(armed), heating, hot, _sounder(work.alarms)))
+    if work.show is None or active or pending is not None:
+        return lamps
+    tried = work.show
+    return Lamps(max(tried.armed, lamps.armed), tried.heating or lamps.heating, tried.hot or lamps.hot,
+                 max(tried.sounder, lamps.sounder))
 
 
 def _button_due(work: Work) -> bool:

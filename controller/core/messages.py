@@ -200,8 +200,8 @@ class SetLimits(NamedTuple):
 
 
 class Stall(NamedTuple):
-    """Asks the board to stop its program where it stands, so that its hardware watchdog must end that. Heard only with the
-    line contactor open."""
+    """Stop the program where it stands, so that only the hardware watchdog can end it: its proof at commissioning. Obeyed
+    only while enabled with the contactor open. A board may not know it. Never feeds the silence timer."""
 
     session: int
     sequence: int

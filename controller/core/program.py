@@ -137,7 +137,7 @@ class Silence(NamedTuple):
     limit_us: int
     spent_us: int = 0
     quiet_us: int = -1
-    """For how long nothing has been said; -1: not yet."""
+    """For how long nothing has been said, counted from the last drive; -1: not yet."""
     setpoint_mc: int = -1
 
 
@@ -328,7 +328,8 @@ def _fall_silent(program: Silence, view: View) -> Stepped:
     if program.quiet_us < 0:
         if spent_us < SWITCHED_US:
             return Stepped(program, Switches(True, True), GOING)
-        return Stepped(program._replace(quiet_us=0), Quiet(), GOING) if closed else Stepped(program, BOTH_OPEN, NOT_CLOSED)
+        silent = program._replace(quiet_us=view.dt_us)  # the last drive is a tick old
+        return Stepped(silent, Quiet(), GOING) if closed else Stepped(program, BOTH_OPEN, NOT_CLOSED)
     program = program._replace(quiet_us=program.quiet_us + view.dt_us)
     if report is not None and not report.modulator and not report.contactor:
         return Stepped(program, BOTH_OPEN, DONE)

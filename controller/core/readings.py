@@ -86,6 +86,14 @@ def judge(channel: Channel | None, correction: tuple[int, int]) -> Reading:
     return Faulted(FAULT_WORDS[Fault.COLD_JUNCTION])
 
 
+def raw_of(mc: int, correction: tuple[int, int]) -> int:
+    """What a converter gave, from the corrected value: the largest where rounding leaves more than one."""
+    offset_mc, slope_ppm = correction
+    near_mc = (mc - offset_mc) * 1_000_000 // (1_000_000 + slope_ppm)
+    around = range(near_mc - 1, near_mc + 2)
+    return max(raw_mc for raw_mc in around if raw_mc + offset_mc + raw_mc * slope_ppm // 1_000_000 <= mc)
+
+
 def fault_words(fault: int) -> str:
     """Every set bit in words, most telling first; bits nobody defined are named by number."""
     words = [text for bit, text in FAULT_WORDS.items() if fault & bit]

@@ -17,7 +17,7 @@ from controller.core.run_states import S
 from controller.core.schedule import Kind as SegmentKind
 from controller.core.setup import Level
 from controller.core.starting import press
-from controller.core.state import REPORTS_MAX, Commissioned, Inputs, LineLost, LineOpened, Messages, Run, Wall
+from controller.core.state import REPORTS_MAX, Commissioned, Inputs, LineLost, LineOpened, Messages, Run, Show, Wall
 from controller.core.supervisor import (
     BOARD_ROWS,
     HOST_ROWS,
@@ -52,6 +52,9 @@ def take_in(work: Work, inputs: Inputs) -> None:
             continue
         if isinstance(note, Commissioned):
             _commissioned(work, note)
+            continue
+        if isinstance(note, Show):
+            work.show = note.lamps
             continue
         work.board, events = line.notice(work.board, work.chamber, note, work.now_us)
         work.events += events

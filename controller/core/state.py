@@ -72,9 +72,24 @@ class Messages(NamedTuple):
     """Why messages cannot leave; empty while they can."""
 
 
+class Lamps(NamedTuple):
+    """Lamps and sounder, as `messages.Tell` carries them."""
+
+    armed: int
+    heating: bool
+    hot: bool
+    sounder: int
+
+
+class Show(NamedTuple):
+    """Lamps and sounder as a step of commissioning tries them, in this tick. Not taken while a run is on or waits."""
+
+    lamps: Lamps
+
+
 LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof | Proving
 """What comes up from the link beside reports."""
-Notice = LineNotice | Wall | Messages | Commissioned
+Notice = LineNotice | Wall | Messages | Commissioned | Show
 """That, and what the computer itself tells."""
 
 
@@ -100,15 +115,6 @@ class Outputs(NamedTuple):
     """What leaves: frames in order, drive last. A tripped tick has no drive."""
 
     frames: tuple[ToBoard, ...]
-
-
-class Lamps(NamedTuple):
-    """Lamps and sounder, as `messages.Tell` carries them."""
-
-    armed: int
-    heating: bool
-    hot: bool
-    sounder: int
 
 
 class Board(NamedTuple):

@@ -19,7 +19,7 @@ from controller.core.quick import new
 from controller.core.readings import Good
 from controller.core.regulator import bumpless
 from controller.core.run_states import ACTIVE, ENDED, C, S, move
-from controller.core.state import NOT_SET, Alarm, Lapse, Run, State, Stop
+from controller.core.state import NOT_SET, Alarm, Lamps, Lapse, Run, State, Stop
 from controller.core.supervisor import Finding, Latch
 from controller.core.watch import UNKNOWN, known
 
@@ -42,6 +42,7 @@ class Work:
         "events",
         "now_us",
         "part_mc",
+        "show",
         "stand",
         "wall_us",
     )
@@ -86,6 +87,8 @@ class Work:
         """Corrected values of these sensors, once judged; None unless Good."""
         self.wall_us = NOT_SET
         """UTC, in ticks that were told it; `NOT_SET` in all others."""
+        self.show: Lamps | None = None
+        """Lamps and sounder that are tried in this tick."""
         self.stand = False
         """The board is asked to stand still, once."""
         self.clear = False

@@ -28,6 +28,7 @@ from controller.core.messages import (
     Report,
     ResetCause,
     SetLimits,
+    Stall,
     Tell,
     ToBoard,
     Welcome,
@@ -127,6 +128,7 @@ FRAMES: tuple[Layout, ...] = (
         Field("r", ("run_ceiling_mc",), MAYBE_LIMIT, "0.001 °C"),
         Field("m", ("run_max_s",), maybe(0, 999_999), "s"),
     )),
+    Layout("X", Stall, (S, Q)),
     Layout("W", Welcome, (
         V, B, O, S,
         Field("f", ("firmware",), NAME, "firmware version"),
@@ -158,7 +160,7 @@ FRAMES: tuple[Layout, ...] = (
     )),
     Layout("N", Refusal, (S, Q, Field("c", ("code",), number(1, max(RefusalCode)), "refusal code"))),
 )
-TO_BOARD = b"HEDTS"
+TO_BOARD = b"HEDTSX"
 FROM_BOARD = b"WRLN"
 
 

@@ -28,12 +28,13 @@ from controller.core.messages import (
     Refusal,
     Report,
     SetLimits,
+    Stall,
     Tell,
     ToBoard,
     Welcome,
 )
 from controller.core.module import ModuleFound, Proving, SilenceProof
-from controller.core.state import Garbage, Inputs, LineLost, LineOpened, Messages, Wall
+from controller.core.state import Commissioned, Garbage, Inputs, LineLost, LineOpened, Messages, Show, Wall
 from controller.records.columns import Broken, Cursor, pack, unpack, varint
 
 FORMAT = 1
@@ -45,9 +46,11 @@ ROWS_MAX = 10_000
 
 CLASSES: tuple[Any, ...] = (
     Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits, Wall, Messages,
-    ModuleFound, SilenceProof, Proving,
+    ModuleFound, SilenceProof, Proving, Stall, Commissioned, Show,
 )
 """The number of a class in the file is its place here; new ones go to the end."""
+NESTED = frozenset({Commissioned, Show})
+"""Rare, and no row of plain fields: kept as canonical text."""
 NUMBER = {cls: number for number, cls in enumerate(CLASSES)}
 CHANNELS_AT = Report._fields.index("channels")
 
@@ -140,6 +143,9 @@ def _read_stream(cursor: Cursor, count: int) -> list[tuple[Any, ...]]:
 def _table(cls: Any, rows: Sequence[Any]) -> Iterable[bytes]:
     """The number of fields, then each field as a column; a report's channels are tables of their own."""
     yield varint(len(cls._fields))
+    if cls in NESTED:
+        yield pack([canonical.text(row) for row in rows])
+        return
     for at, column in enumerate(zip(*rows, strict=True)):
         if cls is Report and at == CHANNELS_AT:
             yield from _channels(column)
@@ -154,11 +160,20 @@ def _read_table(cursor: Cursor, number: int, count: int) -> Iterable[Any]:
     width = cursor.varint()
     if width != len(cls._fields):
         raise Broken(f"{cls.__name__} was written with {width} fields and has {len(cls._fields)} now")
+    if cls in NESTED:
+        return [_nested(cls, text) for text in unpack(cursor, count)]
     columns = [
         _read_channels(cursor, count) if cls is Report and at == CHANNELS_AT else unpack(cursor, count)
         for at in range(width)
     ]
     return map(cls, *columns)
+
+
+def _nested(cls: Any, text: Any) -> Any:
+    try:
+        return canonical.load(cls, json.loads(text))
+    except (ValueError, TypeError) as error:
+        raise Broken(f"{cls.__name__} cannot be read: {error}") from error
 
 
 def _channels(column: Sequence[tuple[Channel | None, ...]]) -> Iterable[bytes]:

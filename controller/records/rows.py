@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from controller.core.messages import Drive
-from controller.core.readings import MISSING, Faulted, Good, Missing, Reading, Role, Stale
+from controller.core.readings import MISSING, Faulted, Good, Missing, Reading, Role, Stale, raw_of
 from controller.core.run_states import ACTIVE
 from controller.core.setup import Chamber
 from controller.core.state import Run, Tick
@@ -33,11 +33,7 @@ def readable(result: Tick) -> Row:
     state = result.state
     run = state.run
     drive = next((frame for frame in reversed(result.outputs.frames) if isinstance(frame, Drive)), None)
-    good = {
-        setup.role: reading.mc
-        for setup, reading in zip(state.chamber.sensors, state.readings, strict=True)
-        if isinstance(reading, Good)
-    }
+    good = told_of_roles(state.chamber, state.readings)
     return Row(
         run.state.value if run else None,
         run.treatment.segment if run else None,
@@ -49,6 +45,16 @@ def readable(result: Tick) -> Row:
         drive.duty_e4 if drive and drive.permit else 0,
         state.trail.achieved_e4,
     )
+
+
+def told_of_roles(chamber: Chamber, readings: Sequence[Reading]) -> dict[Role, int]:
+    """One good value a role: of several part sensors the coldest, of all others the hottest."""
+    told: dict[Role, int] = {}
+    for setup, reading in zip(chamber.sensors, readings, strict=True):
+        if isinstance(reading, Good):
+            which = min if setup.role is Role.PART else max
+            told[setup.role] = which(reading.mc, told.get(setup.role, reading.mc))
+    return told
 
 
 def _setpoint_mc(run: Run | None) -> int | None:
@@ -86,4 +92,4 @@ def reading_of(chamber: Chamber, role: Role, mc: int | None, said: str | None) -
     why = json.loads(said).get(str(setup.channel)) if said else None
     if isinstance(why, dict):
         return Faulted(why["faulted"]) if "faulted" in why else Stale(why["stale_us"])
-    return MISSING if why or mc is None else Good(mc - setup.correction_mc, mc)
+    return MISSING if why or mc is None else Good(raw_of(mc, (setup.correction_mc, setup.slope_ppm)), mc)

@@ -54,7 +54,8 @@
         s->wants_contactor, s->duty_e4, s->window, s->silent, s->heated, s->modulator, s->contactor, s->opening, \
         s->opens_in, s->ready_in, s->modulator_late, s->contactor_late, PULSE, s->on_passes, s->switches
 #define ANSWER \
-    out->modulator, out->contactor, out->off, out->answer, out->refusal, out->tell, out->store, out->store_ceiling_mc
+    out->modulator, out->contactor, out->off, out->answer, out->refusal, out->tell, out->stall, out->store, \
+        out->store_ceiling_mc
 
 /* What `decide` can leave behind. */
 #define SANE(s) \

@@ -178,7 +178,7 @@ static uint8_t set_limits(state_t *s, const inputs_t *in)
 
 /* A frame other than a hello. */
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
-    requires 2 <= in->frame.kind <= 5;
+    requires 2 <= in->frame.kind <= 5 || in->frame.kind == 7;
     assigns s->heard, s->enabled, s->permit, s->wants_contactor, s->silent, s->duty_e4, s->window, s->modulator,
         PULSE, s->run_ceiling_mc, s->run_max_s;
     ensures SANE(s);
@@ -191,6 +191,7 @@ static uint8_t set_limits(state_t *s, const inputs_t *in)
     ensures s->silent == \old(s->silent) || (s->silent == 0 && (in->frame.kind == 2 || in->frame.kind == 3) &&
         in->frame.session == s->session && in->frame.sequence > \old(s->heard));
     ensures s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
+    ensures \result == 0 ==> in->frame.session == s->session && s->session != 0 && in->frame.sequence > \old(s->heard);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
         MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t obey(state_t *s, const inputs_t *in)
@@ -208,7 +209,7 @@ static uint8_t obey(state_t *s, const inputs_t *in)
     if (in->frame.kind == (uint8_t)FRAME_DRIVE) {
         drive(s, in);
     }
-    return refusal; /* a tell frame moves no switch: the caller shows it */
+    return refusal; /* a tell moves no switch: the caller shows it; a stall is judged when they have been moved */
 }
 
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in) && SANE(s);
@@ -229,6 +230,8 @@ static uint8_t obey(state_t *s, const inputs_t *in)
     ensures in->frame.kind != 1 || STALE_HELLO(\old(s->session), \old(s->heard)) ==>
         s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s) &&
         s->heated == \old(s->heated);
+    ensures \result == 0 && in->frame.kind == 7 ==> in->frame.session == s->session && s->session != 0 &&
+        in->frame.sequence > \old(s->heard);
     ensures \result == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==>
         MAY_STORE && s->run_ceiling_mc <= in->frame.board_ceiling_mc; */
 static uint8_t hear(state_t *s, const inputs_t *in)
@@ -242,16 +245,29 @@ static uint8_t hear(state_t *s, const inputs_t *in)
         }
         return in->frame.refusal;
     }
-    if ((in->frame.kind == (uint8_t)FRAME_NONE) || (in->frame.kind > (uint8_t)FRAME_BAD)) {
+    if ((in->frame.kind == (uint8_t)FRAME_NONE) || (in->frame.kind > (uint8_t)FRAME_STALL)) {
         return (uint8_t)REFUSAL_NONE;
     }
     return obey(s, in);
+}
+
+/* With the contactor open nothing heats, even where no watchdog ends the stall. Asked after the switches have moved. */
+/*@ requires \valid_read(s) && \valid_read(in) && \separated(s, in);
+    assigns \nothing;
+    ensures \result == 0 ==> s->enabled && !s->contactor && !in->contactor_reads; */
+static uint8_t stall_refused(const state_t *s, const inputs_t *in)
+{
+    if (!s->enabled) {
+        return (uint8_t)REFUSAL_NOT_HELD;
+    }
+    return (s->contactor || in->contactor_reads) ? (uint8_t)REFUSAL_OUTPUTS_ON : (uint8_t)REFUSAL_NONE;
 }
 
 /*@ requires \valid_read(s) && \valid_read(in) && \valid(out) && \separated(s, in, out);
     requires refusal == 0 && in->frame.kind == 5 && in->frame.has_board_ceiling ==> MAY_STORE;
     assigns ANSWER;
     ensures out->modulator == s->modulator && out->contactor == s->contactor && out->off == off;
+    ensures out->stall ==> refusal == 0 && in->frame.kind == 7;
     ensures out->store ==> in->frame.kind == 5 && in->frame.has_board_ceiling && MAY_STORE &&
         out->store_ceiling_mc == in->frame.board_ceiling_mc; */
 static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8_t off, outputs_t *out)
@@ -266,6 +282,7 @@ static void put_out(const state_t *s, const inputs_t *in, uint8_t refusal, uint8
     out->answer = done ? answer : (uint8_t)ANSWER_REFUSAL;
     out->refusal = refusal;
     out->tell = done && (in->frame.kind == (uint8_t)FRAME_TELL);
+    out->stall = done && (in->frame.kind == (uint8_t)FRAME_STALL);
     out->store = limits_done && in->frame.has_board_ceiling;
     out->store_ceiling_mc = in->frame.board_ceiling_mc;
 }
@@ -305,9 +322,8 @@ void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint3
     s->switches = (switches < SWITCHES_MAX) ? switches : SWITCHES_MAX;
 }
 
-/* The stages of a decision, each with what it leaves to the next. */
-
-/* A state that cannot be, or a failed self-test, is remembered until a reset. */
+/* The stages of a decision follow, each with what it leaves to the next. First: a state that cannot be, or a failed
+ * self-test, is remembered until a reset. */
 /*@ requires \valid(s) && \valid_read(in) && \separated(s, in);
     assigns STATE;
     ensures SANE(s);
@@ -377,5 +393,8 @@ void decide(state_t *s, const inputs_t *in, outputs_t *out)
     before_frame(s, in);
     uint8_t refusal = hear(s, in);
     uint8_t off = after_frame(s, in);
+    if ((in->frame.kind == (uint8_t)FRAME_STALL) && (refusal == (uint8_t)REFUSAL_NONE)) {
+        refusal = stall_refused(s, in);
+    }
     put_out(s, in, refusal, off, out);
 }

@@ -93,6 +93,7 @@ typedef struct {
     uint8_t answer; /* an answer_t; ANSWER_WELCOME is W and then L */
     uint8_t refusal; /* a refusal_t */
     bool tell; /* the frame was a good T: lamps and sounder as it says */
+    bool stall; /* the frame was a good X: stop the program once the switches are as they are commanded here */
     bool store; /* keep this as the stored ceiling, before the answer is sent */
     int32_t store_ceiling_mc;
 } outputs_t;
@@ -189,6 +190,9 @@ void decide_reset(state_t *s, uint32_t switches, int32_t board_ceiling_mc, uint3
     ensures falls: (in->frame.kind != 1 || STALE_HELLO(\old(s->session), \old(s->heard))) && !s->failed ==>
         s->run_ceiling_mc <= \old(s->run_ceiling_mc) && s->run_max_s <= \old(s->run_max_s);
     ensures stored: out->store ==> in->frame.kind == 5 && MAY_STORE && out->store_ceiling_mc == in->frame.board_ceiling_mc;
+    // A stall stops the program only while nothing can heat: enabled, and the contactor commanded open and reading open.
+    ensures stall: out->stall ==> in->frame.kind == 7 && in->frame.session == s->session && s->session != 0 &&
+        in->frame.sequence > \old(s->heard) && s->enabled && !out->contactor && !in->contactor_reads;
     ensures window: out->modulator ==> s->pulse.open && 0 < s->duty_e4 <= 10000;
 */
 void decide(state_t *s, const inputs_t *in, outputs_t *out);

@@ -38,24 +38,35 @@ typedef struct {
     char letter;
     uint8_t kind;
     uint8_t count;
-    field_t fields[FIELDS_MAX];
+    const IN_FLASH field_t *fields;
 } layout_t;
 
 #define SESSION { 's', INTO_SESSION, false, 0, 65535 }
 #define SEQUENCE { 'q', INTO_SEQUENCE, false, 0, 9999999 }
 
+static const IN_FLASH field_t HELLO[] = {
+    { 'v', INTO_NOTHING, false, 1, 1 }, { 's', INTO_SESSION, false, 1, 65535 }, SEQUENCE,
+};
+static const IN_FLASH field_t DRIVE[FIELDS_MAX] = {
+    SESSION, SEQUENCE, { 'p', INTO_PERMIT, false, 0, 1 }, { 'c', INTO_CONTACTOR, false, 0, 1 },
+    { 'u', INTO_DUTY, false, 0, 10000 }, { 'w', INTO_WINDOW, false, 1000, 600000 },
+};
+static const IN_FLASH field_t TELL[FIELDS_MAX] = {
+    SESSION, SEQUENCE, { 'l', INTO_ARMED, false, 0, 2 }, { 'g', INTO_HEATING, false, 0, 1 },
+    { 'x', INTO_HOT, false, 0, 1 }, { 'z', INTO_SOUNDER, false, 0, 3 },
+};
+static const IN_FLASH field_t LIMITS[] = {
+    SESSION, SEQUENCE, { 'b', INTO_BOARD_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC },
+    { 'r', INTO_RUN_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC }, { 'm', INTO_RUN_MAX, true, 0, 999999 },
+};
+
 static const IN_FLASH layout_t LAYOUTS[] = {
-    { 'H', FRAME_HELLO, 3u, { { 'v', INTO_NOTHING, false, 1, 1 }, { 's', INTO_SESSION, false, 1, 65535 }, SEQUENCE } },
-    { 'E', FRAME_ENABLE, 2u, { SESSION, SEQUENCE } },
-    { 'D', FRAME_DRIVE, 6u,
-      { SESSION, SEQUENCE, { 'p', INTO_PERMIT, false, 0, 1 }, { 'c', INTO_CONTACTOR, false, 0, 1 },
-        { 'u', INTO_DUTY, false, 0, 10000 }, { 'w', INTO_WINDOW, false, 1000, 600000 } } },
-    { 'T', FRAME_TELL, 6u,
-      { SESSION, SEQUENCE, { 'l', INTO_ARMED, false, 0, 2 }, { 'g', INTO_HEATING, false, 0, 1 },
-        { 'x', INTO_HOT, false, 0, 1 }, { 'z', INTO_SOUNDER, false, 0, 3 } } },
-    { 'S', FRAME_LIMITS, 5u,
-      { SESSION, SEQUENCE, { 'b', INTO_BOARD_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC },
-        { 'r', INTO_RUN_CEILING, true, LIMIT_MIN_MC, LIMIT_MAX_MC }, { 'm', INTO_RUN_MAX, true, 0, 999999 } } },
+    { 'H', FRAME_HELLO, 3u, HELLO },
+    { 'E', FRAME_ENABLE, 2u, DRIVE }, /* the first two of a drive's fields are all it has */
+    { 'D', FRAME_DRIVE, 6u, DRIVE },
+    { 'T', FRAME_TELL, 6u, TELL },
+    { 'S', FRAME_LIMITS, 5u, LIMITS },
+    { 'X', FRAME_STALL, 2u, DRIVE }, /* likewise */
 };
 #define LAYOUTS_COUNT ((uint8_t)(sizeof LAYOUTS / sizeof LAYOUTS[0]))
 

@@ -24,7 +24,8 @@ typedef enum {
     FRAME_DRIVE,
     FRAME_TELL,
     FRAME_LIMITS,
-    FRAME_BAD /* whole, but not to be done: answered with `refusal` */
+    FRAME_BAD, /* whole, but not to be done: answered with `refusal` */
+    FRAME_STALL /* stop the program, for the watchdog to end it */
 } frame_kind_t;
 
 typedef enum {

@@ -12,7 +12,7 @@
 #include "signals.h"
 #include "uart.h"
 
-#define FIRMWARE_VERSION "1.0"
+#define FIRMWARE_VERSION "1.1"
 #define REPORT_PASSES 25
 #define LIMITS_PASSES 500
 #define ANSWERS 4u

@@ -20,13 +20,14 @@ from api.app import NOUNS
 from api.desk.demo import DEMO
 from api.errors import PREFIX
 from api.examples import CHAMBER, GUARDS, HEALTH, LETTERS, NOW, TOLD, TRIED
+from controller.chamber_told import chamber_facts
 from controller.client import Client
 from controller.core.start import first_state
 from controller.messenger.channels import Channel
 from controller.messenger.door import Door
 from controller.messenger.words import Need
 from controller.planning.schedule_file import FORMAT
-from controller.snapshot import Facts, Snapshots, chamber_facts, guard_rows
+from controller.snapshot import Facts, Snapshots, guard_rows
 from tests.api.elsewhere import PASSWORD, Elsewhere
 from tests.api.fake_messenger import FakeMessenger
 from tests.api.made_record import make
@@ -116,6 +117,7 @@ def test_every_example_is_true_of_a_live_answer(rig: Rig):
     schedules(walk)
     looks(walk)
     messages(walk)
+    proofs(walk)
     runs(walk, rig)
     walk("POST", "/me/password", {"old": PASSWORD, "new": PASSWORD + ", twice"})
     walk("POST", "/sign-out")
@@ -153,7 +155,8 @@ def schedules(walk: Walk) -> None:
 
 
 def looks(walk: Walk) -> None:
-    for path in ("/may-do", "/chambers", "/event-kinds", "/leaving", "/health", "/runs", "/stop-heating/last"):
+    for path in ("/may-do", "/chambers", "/chamber/bundle",
+                 "/event-kinds", "/leaving", "/health", "/runs", "/stop-heating/last"):
         walk("GET", path)
     for path in ("/runs/{run_id}", "/runs/{run_id}/curve"):
         walk("GET", path, run_id="1")
@@ -177,6 +180,15 @@ def messages(walk: Walk) -> None:
     walk("GET", "/messages/mailbox")
     walk("DELETE", "/messages/channels/{number}", number=channel)
     walk("DELETE", "/messages/beats/{number}", number=beat)
+
+
+def proofs(walk: Walk) -> None:
+    walk("POST", "/proofs/{step}/begin", step="contacts")
+    walk("GET", "/proofs")
+    walk("POST", "/proofs/{step}/confirm", {"seen": "lamp_armed", "yes": True}, step="contacts")
+    walk("POST", "/proofs/cancel")
+    walk("POST", "/proofs/{step}/values", {"values": {"earth_ohm": 3.2}}, step="wiring")
+    walk("POST", "/proofs/changed", {"change": "moved"})
 
 
 def runs(walk: Walk, rig: Rig) -> None:

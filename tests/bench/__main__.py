@@ -11,12 +11,12 @@ import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.bench import board, room, spine
+from tests.bench import board, proofs, room, spine
 from tests.bench.figure import QUICK, Figure
 
 OUT = Path(__file__).resolve().parents[2] / "bench.json"
 Row = Callable[[], Sequence[Figure]]
-AREAS: dict[str, Sequence[Row]] = {"spine": spine.ROWS, "room": room.ROWS, "board": board.ROWS}
+AREAS: dict[str, Sequence[Row]] = {"spine": spine.ROWS, "room": room.ROWS, "board": board.ROWS, "proofs": proofs.ROWS}
 
 
 def load() -> str:

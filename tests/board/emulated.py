@@ -207,7 +207,12 @@ def _stuck(board: EmulatedBoard, args: dict[str, Any]) -> None:
     board.machine.stick_pin("smoke" if args.get("on", True) else None, True)
 
 
-OWN: dict[str, Callable[[EmulatedBoard, dict[str, Any]], None]] = {"hang": _frozen, "self_test_failed": _stuck}
+def _no_watchdog(board: EmulatedBoard, args: dict[str, Any]) -> None:
+    raise ValueError("fault is 'watchdog_missing'; an emulated chip has its watchdog: make it at the simulated board")
+
+
+OWN: dict[str, Callable[[EmulatedBoard, dict[str, Any]], None]] = {
+    "hang": _frozen, "self_test_failed": _stuck, "watchdog_missing": _no_watchdog}
 """Faults that are made in the chip itself; the others are the chamber's, as in `controller.chamber.faults`."""
 
 

@@ -7,6 +7,9 @@ import shutil
 import subprocess
 from ctypes import c_bool, c_char, c_char_p, c_int32, c_uint8, c_uint16, c_uint32
 from pathlib import Path
+from typing import Any
+
+from controller.core.messages import Drive, Enable, Hello, SetLimits, Stall, Tell, ToBoard
 
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "reference_firmware"
 PURE = ("decide.c", "reasons.c", "switches.c", "frames.c", "frames_write.c", "settings.c")
@@ -74,7 +77,7 @@ class Inputs(ctypes.Structure):
 
 class OutputsC(ctypes.Structure):
     _fields_ = [("modulator", c_bool), ("contactor", c_bool), ("off", c_uint8), ("answer", c_uint8), ("refusal", c_uint8),
-                ("tell", c_bool), ("store", c_bool), ("store_ceiling_mc", c_int32)]
+                ("tell", c_bool), ("stall", c_bool), ("store", c_bool), ("store_ceiling_mc", c_int32)]
 
 
 class Window(ctypes.Structure):
@@ -106,6 +109,8 @@ class Life(ctypes.Structure):
 
 MIRRORED = (Frame, ChannelReport, WelcomeC, ReportC, LimitsC, Inputs, OutputsC, State, Identity, StoredLimits, Life)
 """In the order of `size_of`."""
+KINDS: dict[type[Any], int] = {Hello: 1, Enable: 2, Drive: 3, Tell: 4, SetLimits: 5, Stall: 7}
+"""The C's number of each frame; 6 is one that cannot be read."""
 
 
 def built(folder: Path, sources: tuple[str, ...] = PURE) -> ctypes.CDLL:
@@ -132,3 +137,18 @@ def built(folder: Path, sources: tuple[str, ...] = PURE) -> ctypes.CDLL:
     for name in ("identity_read", "limits_read", "life_read", "life_newer"):
         getattr(core, name).restype = c_bool
     return core
+
+
+def frame_of(message: ToBoard) -> Frame:
+    """A message as the C's reader would give it."""
+    frame = Frame(KINDS[type(message)], 0, False, message.session, message.sequence)
+    if isinstance(message, Drive):
+        frame.permit, frame.contactor = message.permit, message.contactor
+        frame.duty_e4, frame.window_ms = message.duty_e4, message.window_ms
+    if isinstance(message, SetLimits):
+        for name in ("board_ceiling_mc", "run_ceiling_mc", "run_max_s"):
+            value = getattr(message, name)
+            if value is not None:
+                setattr(frame, name, value)
+                setattr(frame, "has_" + name.removesuffix("_mc").removesuffix("_s"), True)
+    return frame

@@ -86,6 +86,11 @@ PLANTED = (
            "    s->run_ceiling_mc = in->board_ceiling_mc;\n    s->run_max_s = RUN_MAX_S;"),
     Defect("a stale hello lets old lines count again", "hello", "        let_go(s);\n        return (uint8_t)REFUSAL_SEQUENCE;",
            "        let_go(s);\n        s->heard = in->frame.sequence;\n        return (uint8_t)REFUSAL_SEQUENCE;"),
+    Defect("a stall is obeyed while the contactor reads closed", "stall_refused", "(s->contactor || in->contactor_reads) ?",
+           "s->contactor ?"),
+    Defect("a stall is obeyed without an enable", "stall_refused",
+           "    if (!s->enabled) {\n        return (uint8_t)REFUSAL_NOT_HELD;\n    }\n    return (s->contactor",
+           "    return (s->contactor"),
     Defect("a state that cannot be is believed", "is_sane", "(s->duty_e4 <= DUTY_FULL) && ", ""),
 )
 

@@ -7,8 +7,8 @@ from random import Random
 
 from controller.chamber.outputs import Outputs
 from controller.chamber.shapes import Shape
-from controller.chamber.thermocouple import converted_c
 from controller.chamber.world import NOISE_C, World
+from controller.commissioning.its90 import converted_c
 
 TABLES = "BEJKNRST"
 """The converter's types, by the low bits of its CR1 (from memory of its data sheet)."""

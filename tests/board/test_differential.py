@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from controller.chamber.shapes import SHAPES
 from controller.chamber.simulated import Board
-from controller.core.messages import Drive, Enable, Hello, LimitsRead, Refusal, Report, SetLimits, Tell, Welcome
+from controller.core.messages import Drive, Enable, Hello, LimitsRead, Refusal, Report, SetLimits, Stall, Tell, Welcome
 from controller.link.protocol import crc4, encode
 from controller.link.session import Session
 from tests.board.emulated import EmulatedBoard
@@ -53,6 +53,7 @@ FRAMES = st.one_of(
     st.builds(Enable, st.just(4711), SEQUENCES),
     st.builds(Drive, SESSIONS, SEQUENCES, st.booleans(), st.booleans(), st.sampled_from([0, 10_000]), st.just(40_000)),
     st.builds(Drive, st.just(4711), SEQUENCES, st.just(True), st.just(True), st.just(10_000), st.just(40_000)),
+    st.builds(Stall, SESSIONS, SEQUENCES), st.builds(Stall, st.just(4711), SEQUENCES),
     st.builds(Tell, SESSIONS, SEQUENCES, st.integers(0, 2), st.booleans(), st.booleans(), st.integers(0, 3)),
     st.builds(SetLimits, SESSIONS, SEQUENCES, CEILINGS, CEILINGS, st.sampled_from([None, 0, 1, 345_600, 345_601, 999_999])),
 ).map(line)
@@ -165,7 +166,7 @@ def test_every_published_line_is_read_alike(part):
 def test_every_published_good_line_to_the_board_is_obeyed():
     """None is refused for its form: at most for its session or sequence."""
     for row in VECTORS["vectors"]:
-        if not row["good"] or row["message"]["frame"] not in ("Hello", "Enable", "Drive", "Tell", "SetLimits"):
+        if not row["good"] or row["message"]["frame"] not in ("Hello", "Enable", "Drive", "Tell", "SetLimits", "Stall"):
             continue
         with EmulatedBoard() as chip:
             wire = Session()

@@ -24,16 +24,15 @@ from controller.core.messages import (
     Refusal,
     RefusalCode,
     SetLimits,
-    Tell,
+    Stall,
     Welcome,
 )
 from controller.link.protocol import crc4, decode, encode
-from tests.board.firmware_core import Frame, Inputs, OutputsC, State, Window
+from tests.board.firmware_core import KINDS, Frame, Inputs, OutputsC, State, Window, frame_of
 
 PASS_US = 10_000
 CEILING_MC = 140_000
 LONGEST_S = 96 * 3600
-KINDS = {Hello: 1, Enable: 2, Drive: 3, Tell: 4, SetLimits: 5}
 
 
 class Scripted(Board):
@@ -86,20 +85,6 @@ class Firmware:
                 3: [Refusal(message.session, message.sequence, out.refusal)]}[out.answer]
 
 
-def frame_of(message) -> Frame:
-    frame = Frame(KINDS[type(message)], 0, False, message.session, message.sequence)
-    if isinstance(message, Drive):
-        frame.permit, frame.contactor = message.permit, message.contactor
-        frame.duty_e4, frame.window_ms = message.duty_e4, message.window_ms
-    if isinstance(message, SetLimits):
-        for name in ("board_ceiling_mc", "run_ceiling_mc", "run_max_s"):
-            value = getattr(message, name)
-            if value is not None:
-                setattr(frame, name, value)
-                setattr(frame, "has_" + name.removesuffix("_mc").removesuffix("_s"), True)
-    return frame
-
-
 class Both:
     """One script for two boards; everything that can be seen is compared after every step."""
 
@@ -132,6 +117,12 @@ class Both:
         answers = [decode(line) for line in self.python.take().splitlines()]
         assert [Welcome if isinstance(one, Welcome) else one for one in answers] == self.firmware.hear(message)
         self.compare()
+
+    def stall(self):
+        """Where both obey, both are woken, so that the script goes on: what a watchdog leaves is for other tests."""
+        self.say(Stall)
+        assert self.firmware.out.stall == self.python._stalled
+        self.python._stalled = False
 
     def unreadable(self, body):
         """A whole hello that cannot be read: refused, and off."""
@@ -182,6 +173,7 @@ STEPS = st.one_of(
     st.tuples(st.just("fact"), st.sampled_from(["door_shut", "local_stop", "smoke", "sensor_bad", "welded"]), st.booleans()),
     st.tuples(st.just("hot"), st.sampled_from([21_000, 59_999, 60_000, 119_999, 120_000, 139_999, 140_000])),
     st.tuples(st.just("self_test")),
+    st.tuples(st.just("stall")),
 )
 
 
@@ -216,6 +208,8 @@ def act(both: Both, step) -> None:
             both.change(hottest_mc=args[0])
         case "self_test":
             both.change(self_test_good=False)
+        case "stall":
+            both.stall()
 
 
 @given(steps=st.lists(STEPS, max_size=30))
@@ -347,7 +341,7 @@ STATES = st.builds(
     st.one_of(st.integers(0, 10_000), WORD), st.one_of(st.integers(100, 60_000), WORD), st.one_of(st.integers(0, 480), WORD),
     st.one_of(st.integers(0, 10**6), LONG), st.booleans(), st.booleans(), st.booleans(), NEAR, NEAR, NEAR, NEAR, WINDOWS,
     st.integers(0, 1_000), st.integers(0, 10**6))
-FRAMES = st.builds(Frame, st.integers(0, 7), BYTE, st.booleans(), st.integers(0, 3), st.integers(0, 12), st.booleans(),
+FRAMES = st.builds(Frame, st.integers(0, 8), BYTE, st.booleans(), st.integers(0, 3), st.integers(0, 12), st.booleans(),
                    st.booleans(), st.one_of(st.integers(0, 10_000), WORD), LONG, BYTE, st.booleans(), st.booleans(), BYTE,
                    st.booleans(), st.booleans(), INT, INT, LONG)
 
@@ -389,6 +383,9 @@ def test_from_any_state_heat_means_that_every_permissive_stands(core, state, inp
     assert not out.modulator or allowed
     assert not out.contactor or allowed or (state.opening and 0 < state.opens_in <= 10)
     assert (out.off == 0) == allowed
+    assert not out.stall or (inputs.frame.kind == KINDS[Stall] and state.enabled and not out.contactor and
+                             not inputs.contactor_reads and 0 < inputs.frame.session == state.session == before.session and
+                             inputs.frame.sequence > before.heard)
     assert not (state.enabled and not before.enabled) or inputs.frame.kind == KINDS[Enable]
     assert not (state.permit and not before.permit) or inputs.frame.kind == KINDS[Drive]
     assert state.failed or (inputs.self_test_good and not before.failed)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from controller.chamber.simulated import ANSWERS
+from controller.chamber.codes import ANSWERS
 from controller.core.messages import (
     Channel,
     Drive,
@@ -23,14 +23,14 @@ from controller.core.messages import (
     RefusalCode,
     Report,
     SetLimits,
+    Stall,
     Tell,
     Welcome,
 )
 from controller.link.protocol import FROM_BOARD, BadFrame, crc4, decode, encode
-from tests.board.firmware_core import MIRRORED, ChannelReport, Frame, LimitsC, ReportC, WelcomeC
+from tests.board.firmware_core import KINDS, MIRRORED, ChannelReport, Frame, LimitsC, ReportC, WelcomeC
 
 VECTORS = json.loads((Path(__file__).parents[2] / "hardware_notes" / "protocol_vectors.json").read_text())["vectors"]
-KINDS = {Hello: 1, Enable: 2, Drive: 3, Tell: 4, SetLimits: 5}
 BAD = 6
 LONGEST = 63
 """Bytes of a line to the board, without its newline."""
@@ -60,7 +60,7 @@ def read(core, line: bytes):
         return None
     kind = next(kind for kind, number in KINDS.items() if number == frame.kind)
     return kind(frame.session, frame.sequence, *{
-        Hello: (), Enable: (),
+        Hello: (), Enable: (), Stall: (),
         Drive: (frame.permit, frame.contactor, frame.duty_e4, frame.window_ms),
         Tell: (frame.armed, frame.heating, frame.hot, frame.sounder),
         SetLimits: (frame.board_ceiling_mc if frame.has_board_ceiling else None,
@@ -99,6 +99,7 @@ def sealed(body: bytes) -> bytes:
 TO_BOARD = st.one_of(
     st.builds(Hello, st.integers(1, 65_535), st.integers(0, 9_999_999)),
     st.builds(Enable, st.integers(0, 65_535), st.integers(0, 9_999_999)),
+    st.builds(Stall, st.integers(0, 65_535), st.integers(0, 9_999_999)),
     st.builds(Drive, st.integers(0, 65_535), st.integers(0, 9_999_999), st.booleans(), st.booleans(),
               st.integers(0, 10_000), st.integers(1_000, 600_000)),
     st.builds(Tell, st.integers(0, 65_535), st.integers(0, 9_999_999), st.integers(0, 2), st.booleans(), st.booleans(),

@@ -75,6 +75,7 @@ class Bench:
         self.now_us, self.data = US, b""
         self.notices: tuple[Notice, ...] = (LineOpened(1), Messages(""))
         self.events: list[Event] = []
+        self.sent: tuple[Any, ...] = ()
 
     def tick(self, *commands: Command) -> None:
         """One second."""
@@ -89,6 +90,7 @@ class Bench:
         self.state = result.state
         self.keep(inputs, result)
         self.events += result.events
+        self.sent = result.outputs.frames
         self.data = b"".join(self.session.send(frame) for frame in result.outputs.frames)
 
     def keep(self, inputs: Inputs, result: Tick) -> None:

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from controller.chamber.codes import VOIDING
 from controller.chamber.shapes import SHAPES
-from controller.chamber.simulated import REASONS, VOIDING, Board, new_settings
+from controller.chamber.simulated import REASONS, Board, new_settings
 from controller.core.messages import (
     Drive,
     Enable,
@@ -23,6 +24,7 @@ from controller.core.messages import (
     Report,
     ResetCause,
     SetLimits,
+    Stall,
     Tell,
     Welcome,
 )
@@ -96,7 +98,7 @@ def test_a_sequence_that_does_not_rise_is_refused(host):
 
 
 @pytest.mark.parametrize("frame", [
-    (Enable,), (Drive, True, True, 10_000, 40_000), (Tell, 2, True, True, 3), (SetLimits, 1, 1, 1)], ids=repr)
+    (Enable,), (Drive, True, True, 10_000, 40_000), (Tell, 2, True, True, 3), (SetLimits, 1, 1, 1), (Stall,)], ids=repr)
 def test_another_session_is_refused_and_nothing_obeyed(host, frame):
     before = (host.board.enabled, host.board.drive, host.board.tell, host.board.run_ceiling_mc, host.board.heard)
     assert refused(host.say(*frame, session=4712), RefusalCode.SESSION)

@@ -22,6 +22,7 @@ from controller.core.messages import (
     Refusal,
     Report,
     SetLimits,
+    Stall,
     Tell,
     Welcome,
 )
@@ -51,7 +52,8 @@ NOTICE = st.one_of(
     rows(Refusal, *[NUMBER] * 3))
 FRAME = st.one_of(
     rows(Hello, NUMBER, NUMBER), rows(Enable, NUMBER, NUMBER), rows(Drive, NUMBER, NUMBER, FLAG, FLAG, NUMBER, NUMBER),
-    rows(Tell, NUMBER, NUMBER, NUMBER, FLAG, FLAG, NUMBER), rows(SetLimits, NUMBER, NUMBER, *[st.none() | NUMBER] * 3))
+    rows(Stall, NUMBER, NUMBER), rows(Tell, NUMBER, NUMBER, NUMBER, FLAG, FLAG, NUMBER),
+    rows(SetLimits, NUMBER, NUMBER, *[st.none() | NUMBER] * 3))
 COMMANDS = (
     start("27", SHORT),
     Command(Ask.ACKNOWLEDGE, "Ömer \n\0 \N{ROLLING ON THE FLOOR LAUGHING}", PersonRole.VIEWER, "", name="ceiling"),

@@ -6,10 +6,10 @@ import os
 from pathlib import Path
 
 from controller import new_chamber
-from controller.config import PROOFS_FILE, ChamberFolder, load
-from controller.drivers import latch, sealed
+from controller.config import ChamberFolder, load
+from controller.drivers import latch
 from controller.drivers.clocks import utc_us
-from controller.levels import PROOFS, PROOFS_FORMAT
+from tests.commissioning.proven import commission
 
 UNIT, HOLDING = 1, 40
 MODULATOR, CONTACTOR, TRIGGER, SEEN, DOOR, ARM = 0, 1, 2, 3, 4, 5
@@ -74,19 +74,12 @@ def commissioned(folder: Path, text: str) -> ChamberFolder:
     """A chamber folder of a test's own, as commissioning would leave it: proofs of today, a clear latch."""
     new_chamber.write(folder, text, "", False, utc_us())
     latch.write(folder / latch_name(folder), latch.Remembered(latch.Condition.CLEAR))
-    rows = [{"proof": proof, "passed": True, "utc": today(), "by": "a test"} for proof in PROOFS]
-    sealed.write(folder / PROOFS_FILE, {"format": PROOFS_FORMAT, "invented": False, "board": BOARD, "proofs": rows})
+    commission(load(folder, utc_us()), utc_us())
     return load(folder, utc_us())
 
 
 def latch_name(folder: Path) -> str:
     return load(folder, utc_us()).latch_path.name
-
-
-def today() -> str:
-    from datetime import UTC, datetime
-
-    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 DEVICES = "devices"

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.board_line import BoardLine
+from controller.commissioning.commissioner import Commissioner
 from controller.config import ChamberFolder
 from controller.drivers import latch
 from controller.drivers.clocks import LockStepClock
@@ -41,9 +42,11 @@ class Rig:
         self.writer.start()
         self.keeper = latch.LatchKeeper(folder / "latch-of-rig")
         self.socket_path = folder / "s"
+        self.commissioner = Commissioner(self.chamber, self.clock.utc_us())
         facts = Facts("test", self.writer.boot, self.chamber, "lock-step", SPEED)
         self.service = Service(Parts(self.chamber, self.clock, self.line, self.writer, self.keeper,
-                                     notifier or Notifier({}), facts, self.socket_path, first_run), latches)
+                                     notifier or Notifier({}), facts, self.socket_path, first_run,
+                                     self.commissioner), latches)
         self.service.server.messages = messenger_for_ever()
         self._thread: threading.Thread | None = None
         self._started = False

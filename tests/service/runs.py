@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.core.program import Treatment
 from controller.core.run_states import S
 from controller.core.setup import Chamber
 from controller.core.state import State
@@ -11,10 +12,13 @@ from tests.service.chambers import short
 
 
 def running(chamber: Chamber, ticks: int = 120) -> State:
-    """A run of the short schedule after so many seconds."""
+    """A run of the short schedule, its start proof passed, after so many seconds."""
     rehearsal = Rehearsal(chamber, short(), InProcess("bench", chamber.board))
-    for made in rehearsal.ticks():
-        if made.tick >= ticks:
+    left = ticks
+    for _ in rehearsal.ticks():
+        run = rehearsal.state.run
+        left -= run is None or isinstance(run.program, Treatment)
+        if left <= 0:
             break
     assert rehearsal.state.run is not None, rehearsal.refused
     return rehearsal.state

@@ -33,12 +33,12 @@ def test_help_lists_every_verb_and_every_exit_code(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
     text = capsys.readouterr().out
-    for verb in ("serve", "simulate", "chamber", "rehearse", "replay", "doctor", "board", "account", "listen",
+    for verb in ("serve", "simulate", "chamber", "prove", "rehearse", "replay", "doctor", "board", "account", "listen",
                  "install", "upgrade",                 "rollback", "uninstall"):
         assert verb in text
     for code in Exit:
         assert f"{code.value:2}  {MEANINGS[code]}" in text
-    assert len(VERBS) == 9 and parser().prog == "soakwarden"
+    assert len(VERBS) == 10 and parser().prog == "soakwarden"
 
 
 @pytest.mark.parametrize("words", [[], ["fly"], ["serve"], ["chamber"], ["chamber", "new"], ["replay"],

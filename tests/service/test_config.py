@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import tomllib
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +13,13 @@ import pytest
 
 from controller import new_chamber
 from controller.chamber_fields import FITTED, HEATER, LIMIT_ORDER, LIMITS, WIRED, Number
+from controller.commissioning import store
+from controller.commissioning.validity import DAY_US
 from controller.config import PROOFS_FILE, BadChamber, ChamberFolder, NoChamber, load
 from controller.core.setup import Level
 from controller.drivers import sealed
-from controller.levels import LEVELS, PROOFS, invented_proofs, may_do, valid_proofs
+from controller.levels import LEVELS, PROOFS, may_do
+from tests.commissioning.proven import everything
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 NOW_US = round(NOW.timestamp() * 1e6)
@@ -275,36 +278,50 @@ def everything_fitted(path: Path) -> Path:
     return path
 
 
-def with_proofs(path: Path, **changes: Any) -> ChamberFolder:
-    body = {**invented_proofs("abcdef", NOW - timedelta(days=1)), "invented": False, **changes}
-    sealed.write(path / PROOFS_FILE, body)
+def with_proofs(path: Path, days: int = 1, **changes: Any) -> ChamberFolder:
+    kept = everything(load(path, NOW_US), NOW_US - days * DAY_US)
+    sealed.write(path / PROOFS_FILE, {**store.body_of(kept), **changes})
     return load(path, NOW_US)
 
 
 def test_a_real_chamber_with_every_proof_may_run_unattended(tmp_path):
-    assert with_proofs(everything_fitted(tmp_path / "r")).level.level is Level.UNATTENDED
+    made = with_proofs(everything_fitted(tmp_path / "r"))
+    assert made.level.level is Level.UNATTENDED and made.chamber.may_do is Level.UNATTENDED
 
 
 @pytest.mark.parametrize("changes", [
     {"invented": True}, {"invented": None}, {"board": "000000"}, {"format": "x"}, {"proofs": None}, {"proofs": ["silence"]},
-    {"proofs": [{"proof": "silence", "passed": False, "utc": NOW.isoformat()}]},
+    {"proofs": [{"proof": "silence", "passed": False, "utc": NOW.isoformat()}]}, {"halves": 7}, {"more": 1},
 ], ids=str)
 def test_proofs_that_do_not_fit_prove_nothing(tmp_path, changes):
-    assert with_proofs(everything_fitted(tmp_path / "r"), **changes).level.level is Level.MEASURE_ONLY
+    made = with_proofs(everything_fitted(tmp_path / "r"), **changes)
+    assert made.level.level is Level.MEASURE_ONLY and not made.chamber.trials
 
 
-@pytest.mark.parametrize(("age", "counts"), [(0, True), (364, True), (366, False), (-1, False)])
-def test_a_proof_holds_for_a_year(age, counts):
-    body = {**invented_proofs("abcdef", NOW - timedelta(days=age)), "invented": False}
-    assert bool(valid_proofs(body, "abcdef", False, NOW)) is counts
+@pytest.mark.parametrize(("days", "level"), [
+    (0, Level.UNATTENDED), (30, Level.UNATTENDED), (31, Level.IN_THE_BUILDING), (182, Level.MEASURE_ONLY),
+    (-1, Level.MEASURE_ONLY)])
+def test_proofs_age_each_by_its_own_row(tmp_path, days, level):
+    assert with_proofs(everything_fitted(tmp_path / "r"), days).level.level is level
 
 
 def test_a_proofs_file_changed_by_hand_proves_nothing(tmp_path):
     path = everything_fitted(tmp_path / "r")
     with_proofs(path)
     file = path / PROOFS_FILE
-    file.write_text(file.read_text().replace("2026-02-28", "2026-02-27"))
-    assert load(path, NOW_US).level.level is Level.MEASURE_ONLY
+    file.write_text(file.read_text().replace("a test", "a tess", 1))
+    made = load(path, NOW_US)
+    assert made.level.level is Level.MEASURE_ONLY and "checksum" in made.kept.unreadable
+
+
+def test_a_chamber_made_with_an_older_program_stays_what_it_was(folder):
+    """Its file has another format, and everything in it was invented."""
+    rows = [{"proof": proof, "passed": True, "utc": "2026-02-28T00:00:00+00:00", "by": "x"} for proof in store.OLD_IDS]
+    body = {"format": store.OLD_FORMAT, "invented": True, "board": BOARD, "proofs": rows}
+    sealed.write(folder / PROOFS_FILE, body)
+    assert load(folder, NOW_US).level.level is Level.UNATTENDED
+    sealed.write(folder / PROOFS_FILE, {**body, "proofs": rows[1:]})
+    assert load(folder, NOW_US).level.level is Level.MEASURE_ONLY
 
 
 def test_the_folder_is_kept_as_text_for_the_record(folder):

@@ -221,7 +221,7 @@ def test_a_port_by_name_is_refused_for_a_module(tmp_path):
 
 def test_the_facts_of_a_module_chamber_name_no_limits_of_a_board(tmp_path):
     """The facts of a chamber with a module carry no board limits."""
-    from controller.snapshot import chamber_facts
+    from controller.chamber_told import chamber_facts
 
     facts = chamber_facts(commissioned(tmp_path / "c", chamber_text()))
     assert facts["limits"]["board_ceiling_mc"] is None and facts["board"] == BOARD

@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
+from controller.chamber_told import chamber_facts
 from controller.commands.news import TOLD
 from controller.config import ChamberFolder
 from controller.core.events import Kind
 from controller.core.state import LineLost
-from controller.snapshot import Facts, Snapshots, chamber_facts
+from controller.snapshot import Facts, Snapshots
 from tests.core.test_module import BY_RELAY, NOTHING, FakeModule, begun, bench, heating, over
 from tests.core.world import Bench
 from tests.service.module_layout import chamber_text, commissioned

@@ -134,7 +134,7 @@ def test_the_plan_of_an_early_cooling_keeps_the_end_of_the_soak_it_cut(folder, g
     """Else the drawing finds no level stretch there, and the soak that was has no band."""
     planned, run = Planned(), going.run
     level = run.treatment._replace(segment=1, setpoint_mc=60_000)
-    soaking = going._replace(run=run._replace(programs=(level,)))
+    soaking = going._replace(run=run._replace(programs=(level,), at=0))
     planned.see(soaking)
     cool = CoolDown(40_000, 20_000, 3_600_000_000, run.schedule.of, 59_200)
     cooling = run._replace(state=S.STOPPING, at=1, programs=(level, cool))
@@ -222,13 +222,14 @@ def test_the_plan_begins_where_the_run_began_and_keeps_its_corners(folder):
     rehearsal = Rehearsal(folder.chamber, short(), InProcess("bench", folder.chamber.board))
     for made in rehearsal.ticks():
         planned.see(made.result.state)
-        if made.result.state.run is not None and made.tick % 50 == 0:
+        if made.result.state.run is not None and made.tick % 20 == 0:
             corners.append(planned.ahead(made.result.state))
-    first, last = corners[1], corners[-1]
-    assert first.plan[0] == last.plan[0] and first.plan[0][0] == 0
+    first, last = corners[4], corners[-1]
+    assert corners[0].plan[0][0] == 0 and corners[0].next.what == "the schedule begins"
+    assert first.plan[0] == last.plan[0] and first.plan[0][0] > 0, "where the start proof ended"
     assert [ahead.next.what for ahead in corners if ahead.next] == sorted(
         [ahead.next.what for ahead in corners if ahead.next],
-        key=["the soak starts", "cooling starts", "the run ends"].index)
+        key=["the schedule begins", "the soak starts", "cooling starts", "the run ends"].index)
     assert all(before[0] <= after[0] for ahead in corners for before, after in pairwise(ahead.plan))
 
 

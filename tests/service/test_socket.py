@@ -61,7 +61,8 @@ def fits(shown: Any, real: Any, where: str = "") -> None:
 
 def test_the_manual_shows_every_do_with_an_answer():
     assert {json.loads(ask)["do"] for ask, _ in EXAMPLES} == {
-        "now", "follow", "command", "chamber", "guards", "health", "messages", "sing"}
+        "now", "follow", "command", "chamber", "guards", "health", "messages", "proofs", "prove", "changed", "bundle",
+        "sing"}
     assert len(EXAMPLES) == sum(kind == "ask" for kind, _ in BLOCKS)
 
 

@@ -51,6 +51,7 @@ static void hear(state_t *state, const uint8_t *line, size_t length)
     decide(state, &in, &out);
     promise(!out.modulator || (enabled_by_frame && state->enabled && state->permit), "heat without enable and drive");
     promise(!out.modulator || (out.off == OFF_NONE), "heat with a reason to be off");
+    promise(!out.stall || (enabled_by_frame && state->enabled && !out.contactor), "a stall that could leave heat on");
     promise(!out.store || (out.store_ceiling_mc <= CEILING_MC), "a stored ceiling rose without a hand on the board");
     promise(state->run_ceiling_mc <= CEILING_MC, "a run ceiling above the board's");
 }
@@ -126,6 +127,7 @@ static uint32_t draw(uint32_t below) /* xorshift64*, seeded, so that a failure c
 static const char *const GOOD[] = {
     "H v=1 s=4711 q=1", "E s=4711 q=%u", "D s=4711 q=%u p=1 c=1 u=10000 w=40000", "T s=4711 q=%u l=2 g=1 x=1 z=3",
     "S s=4711 q=%u b=130000 r=112000 m=90000", "S s=4711 q=%u b=- r=- m=-", "D s=0 q=%u p=1 c=1 u=10000 w=1000",
+    "X s=4711 q=%u", "D s=4711 q=%u p=1 c=0 u=10000 w=40000",
 };
 
 /* A line with up to four changes; in two of three cases under a checksum made good again. */

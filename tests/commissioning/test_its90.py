@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.chamber.thermocouple import KINDS, converted_c, emf_mv, temperature_c
+from controller.commissioning.its90 import KINDS, converted_c, emf_mv, temperature_c
 
 TABLE_MV = {  # °C: K, J, T
     0: (0.00000, 0.00000, 0.00000), 25: (1.00024, 1.27729, 0.99198), 60: (2.43647, 3.11567, 2.46815),
