@@ -10,6 +10,7 @@ from functools import partial
 from random import Random
 from typing import Any, NamedTuple
 
+from controller.chamber.shapes import SHAPES
 from controller.chamber.simulated import Board
 from controller.commissioning.steps import BY_ID
 from controller.core.events import Kind
@@ -97,6 +98,18 @@ def planted(row: Planted, shape: str, seed: int, sensed: bool, hot: bool = False
     bench.board.fault(row.fault, **row.args)
     bench.ticks(40 if hot else SETTLE_S)
     return bench, proven(bench)
+
+
+def good(number: int, hot: bool) -> tuple[Bench, bool]:
+    """One good chamber of many, and whether it has a current sensor: shapes in turn, loads from empty to double."""
+    shape, sensed = list(SHAPES)[number % len(SHAPES)], number % 3 == 2
+    draw = Random(f"good {number} {hot}")
+    bench = Bench(shape, number, chamber_of(shape, number, current=sensed), MAKES[sensed], load=2.0 * draw.random())
+    if hot:
+        warm(bench, draw)
+    else:
+        bench.ticks(5)
+    return bench, sensed
 
 
 def is_found(row: Planted, shape: str, sensed: bool, said: Proven) -> bool:
