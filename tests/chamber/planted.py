@@ -75,7 +75,7 @@ PLANTED: dict[str, Planted] = {
     "control sensor read as J": _sees("H-05", "read_as_j", 0, IN_THE_RUN),
     "control sensor of wire J": _sees("H-05", "wire_of_j", 0, IN_THE_RUN),
     "over-temperature sensor read as J": _sees("H-05", "read_as_j", 1, IN_THE_RUN),
-    "control sensor in the part": _sees("H-01", "in_part", 0, NO_CONTROL, IN_THE_RUN),
+    "control sensor in the part": _sees("H-01", "in_part", 0, NO_CONTROL, IDENTITY),
     "control sensor exchanged": _sees("H-09", "of_next", 0, IDENTITY),
 }
 """Whole names of what is wrong, as a person would say it."""
@@ -90,7 +90,7 @@ WARM = {
 def planted(row: Planted, shape: str, seed: int, sensed: bool, hot: bool = False) -> tuple[Bench, Proven]:
     """Plant it, wait, start, and follow the proof."""
     draw = Random(f"{shape} {seed} {sensed}")
-    bench = Bench(shape, seed, chamber_of(shape, seed, current=sensed), MAKES[sensed], load=draw.uniform(0.0, 2.0))
+    bench = Bench(shape, seed, chamber_of(shape, seed, current=sensed), MAKES[sensed], load=draw.uniform(0.5, 2.0))
     if hot:
         warm(bench, draw)
     else:

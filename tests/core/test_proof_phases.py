@@ -83,6 +83,11 @@ def test_one_switch_is_proven_without_the_other():
     assert ended(Air(per_s=NOTHING), ONE_SWITCH).finding == "nothing_rose"
 
 
+def test_a_contactor_that_does_not_read_back_is_proven_by_the_rise_alone():
+    assert ended(Air(says={"contactor": None})).finding == ""
+    assert ended(Air(says={"contactor": None}, stuck=(False, True))).finding == "contactor_stuck"
+
+
 def test_a_dead_time_longer_than_the_heat_is_waited_for():
     found = phases(Air(dead_s=60), PLAIN, Response(90 * US, 20 * US))
     assert found[Phase.BOTH] == 20, "no more heat than its rise needs, though nothing is seen yet"
