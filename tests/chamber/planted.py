@@ -75,7 +75,7 @@ PLANTED: dict[str, Planted] = {
     "control sensor read as J": _sees("H-05", "read_as_j", 0, IN_THE_RUN),
     "control sensor of wire J": _sees("H-05", "wire_of_j", 0, IN_THE_RUN),
     "over-temperature sensor read as J": _sees("H-05", "read_as_j", 1, IN_THE_RUN),
-    "control sensor in the part": _sees("H-01", "in_part", 0, NO_CONTROL, IDENTITY),
+    "control sensor in the part": _sees("H-01", "in_part", 0, IDENTITY),
     "control sensor exchanged": _sees("H-09", "of_next", 0, IDENTITY),
 }
 """Whole names of what is wrong, as a person would say it."""
@@ -119,7 +119,9 @@ def is_found(row: Planted, shape: str, sensed: bool, said: Proven) -> bool:
         return said.finding == wanted
     if wanted in INDEX:
         return wanted in said.trips and not said.grade
-    return said.grade == "passed" and wanted in ("", IN_THE_RUN, *BY_ID)
+    if wanted in BY_ID:  # one that follows the heat after all passes; in a heavy part it does not
+        return said.grade == "passed" or said.finding == NO_CONTROL
+    return said.grade == "passed"
 
 
 def refused(bench: Bench) -> list[str]:
