@@ -27,8 +27,10 @@ def found() -> Sequence[Figure]:
         for shape in SHAPES_TRIED:
             for sensed in (False, True):
                 finder = row.found_by(shape, sensed)
+                if not finder:
+                    continue  # what is not fitted cannot be dead
                 if finder not in BEFORE_HEAT:
-                    left[f"{name}: {finder or 'is none here'}"] += 1
+                    left[f"{name}: {finder}"] += 1
                     continue
                 tried += 1
                 said = planted(row, shape, 11, sensed)[1]
