@@ -29,6 +29,7 @@ from api import (
     page,
     past,
     people,
+    proofs,
     runs,
     schedules,
     sign_in,
@@ -50,7 +51,7 @@ from api.presses import Presses
 from api.reading import Reading
 from api.upstream import Upstream
 
-NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, chambers, events, messages, people,
+NOUNS = (now, stream, stop, runs, past, notes, leaving, schedules, alarms, chamber, proofs, chambers, events, messages, people,
          sign_in, accounts, tokens, health, errors)
 GZIP_LEVEL = 4
 """A curve of a thousand points packs in a few ms; more effort saves little on a home network."""

@@ -52,11 +52,13 @@ class Asked(NamedTuple):
     person: Person
 
     async def give(self, ask: Ask, *, ref: str = "", name: str = "", schedule: Schedule | None = None,
-                   level: str = "unattended", at_utc_us: int = 0, leaving: dict[str, Any] | None = None) -> dict[str, Any]:
+                   level: str = "unattended", at_utc_us: int = 0, leaving: dict[str, Any] | None = None,
+                   trial: str = "") -> dict[str, Any]:
         """Send one command and wait until a tick has judged it. Raises Problem."""
         command = {"ask": ask.value, "by": self.person.name, "role": self.person.role_name,
                    "ref": ref or f"api-{uuid.uuid4().hex[:12]}", "schedule": asdict(schedule) if schedule else None,
-                   "level": level, "name": name, "value": 0, "at_utc_us": at_utc_us, "leaving": leaving}
+                   "level": level, "name": name, "value": 0, "at_utc_us": at_utc_us, "leaving": leaving,
+                   **({"trial": trial} if trial else {})}
         return await self.service.upstream.ask("command", command=command)
 
     async def once(self, key: str | None, work: Callable[[], Awaitable[tuple[int, dict[str, Any]]]]) -> Answer:

@@ -129,3 +129,37 @@ MESSAGES = {
 TRIED = {"id": 1, "answer": "taken", "took_us": 412_000}
 LETTERS = {"letters": [{"utc_us": UTC_US, "title": "SIMULATED: Bench chamber: the door is open",
                         "text": "What happened: The door is open.", "link": "http://192.0.2.5:8650/"}]}
+
+DOING = {"step": "contacts", "sensor": "", "spot": "", "words": "Open the door.", "share": 0.4, "left_us": None,
+         "list": [{"id": "door", "words": "The door opens and shuts.", "state": "waiting"},
+                  {"id": "lamp_armed", "words": "Is the lamp at the button lit?", "state": "asks"}],
+         "seen": [{"label": "air, control sensor", "mc": 21_400}], "outcome": ""}
+"""What every snapshot carries as `commissioning` while a step is watched."""
+GUIDE = {
+    "sentence": "Not to be left alone yet.", "lead": "Nine of 17 proofs hold.", "may_do": "at the chamber",
+    "why": "The watchdog is not proven.", "next_thing": "Prove the board's watchdog.", "invented": True, "board": "5a17c0",
+    "next": {"step": "watchdog", "title": "The board's watchdog", "minutes": 2},
+    "parts": [{"part": "core", "minutes": 54, "left_minutes": 12, "done": False}],
+    "steps": [{
+        "id": "wiring", "title": "Earth, insulation, fuse and element", "part": "core", "way": "typed", "bound": "chamber",
+        "layer": "5 case", "hazards": "H-34 H-15 H-48", "minutes": 14,
+        "why": "A broken earth or a wrong fuse is seen by no sensor.", "do": ["Measure each value below with the plug pulled."],
+        "caution": "Unplug the chamber first.", "fields": [{
+            "key": "earth_ohm", "ask": "Resistance from the plug's earth pin to the metal farthest from it", "unit": "Ω",
+            "low": 0.0, "high": 0.5, "choices": [], "wrong": "The earth wire is broken or loose. Mend it; do not go on."}],
+        "state": "done", "state_words": "holds", "found": "0.12 Ω to earth", "by": "Anna", "done_utc_us": UTC_US,
+        "valid_until_utc_us": UTC_US + 365 * 86_400_000_000, "switchings_left": None, "advice": "", "blocked_by": [],
+        "each": []}],
+    "doing": DOING,
+    "changes": [{"id": "moved", "words": "The chamber stands in another place.",
+                 "why": "Socket, earth and surroundings are others.",
+                 "steps": ["place", "smoke_alarm"], "minutes": 6, "of_sensor": False}],
+    "spots": [{"id": "centre", "words": "in the middle"}],
+    "survey": {"uniformity_mc": 1_400, "stability_mc": 300, "expanded_mc": 1_900, "set_mc": 105_000,
+               "spots": [{"spot": "centre", "mean_mc": 105_100, "least_mc": 104_900, "most_mc": 105_300}]},
+}
+PROVEN = {"outcome": "again", "words": "One value is out of range.", "wrong": [
+    {"field": "earth_ohm", "value": "3.2 Ω", "allowed": "0 to 0.5 Ω",
+     "advice": "The earth wire is broken or loose. Mend it; do not go on."}]}
+CHANGED = {"voided": ["place", "smoke_alarm"], "minutes": 6}
+BUNDLE = {"board": "5a17c0"}

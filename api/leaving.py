@@ -11,10 +11,10 @@ from typing import Any
 from fastapi import APIRouter
 
 from api.examples import LEAVING, one
-from api.messages import Arrived, arrival
+from api.messages import Arrived, arrival, newest_or_never
 from api.parts import Parts, Service
 from api.wire import Answer
-from controller.core.leaving import ARRIVAL_HOLDS_US, CHECKLIST, NEVER_US
+from controller.core.leaving import ARRIVAL_HOLDS_US, CHECKLIST
 from controller.core.setup import LEVEL_WORDS, Level
 
 router = APIRouter(tags=["runs"])
@@ -48,7 +48,7 @@ async def leaving(service: Service) -> Answer:
 
 async def said(service: Parts, answers: list[str]) -> dict[str, Any]:
     """The `leaving` of a start command: a person's answers, and the newest arrival."""
-    found = await arrival(service) or Arrived("", NEVER_US, "")
+    found = await newest_or_never(service)
     return {"answers": answers, "arrived_age_us": found.age_us, "channel": found.channel, "way": found.way}
 
 

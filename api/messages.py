@@ -26,6 +26,7 @@ from api.parts import House, Parts, Service, Settings, WholeHouse
 from api.people import DeskAsker, Person, need
 from api.wire import Answer
 from controller.client import Client, ControllerError, Misunderstood, Refused
+from controller.core.leaving import NEVER_US
 from controller.messenger.channels import (
     CHANNELS_MAX,
     MAILBOX,
@@ -106,6 +107,11 @@ async def arrival(service: Parts) -> Arrived | None:
         return None
     channel = there[newest.channel_id]
     return Arrived(channel.name, utc_us() - newest.arrived_utc_us, channel.mark)
+
+
+async def newest_or_never(service: Parts) -> Arrived:
+    """The same for the controller, which is told of no arrival as one that never was."""
+    return await arrival(service) or Arrived("", NEVER_US, "")
 
 
 async def _ask(service: Parts, do: str, timeout_s: float, **fields: Any) -> Json:

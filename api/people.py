@@ -23,8 +23,8 @@ from controller.messenger.words import LOCAL
 
 DESK_ASKS = {"edit_schedules": PersonRole.OPERATOR, "write_notes": PersonRole.OPERATOR,
              "see_messages": PersonRole.OPERATOR, "edit_messages": PersonRole.MAINTAINER,
-             "look_after_people": PersonRole.MAINTAINER}
-"""What people do here that the controller has no part in."""
+             "look_after_people": PersonRole.MAINTAINER, "prove": PersonRole.MAINTAINER}
+"""What people do here that is no command of the controller's tick."""
 TOKEN_CANNOT = frozenset({"look_after_people", "edit_messages"})
 EXAMPLE = {"name": "Anna", "role": "operator", "via": "session", "may": ["start", "hold", "stop_heating"], "accounts": True,
            "expires_utc_us": 1766653200000000}

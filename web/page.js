@@ -22,6 +22,7 @@ const SHEETS = [
   { number: 1, name: "Now", at: "now", load: async () => nowSheet },
   { number: 3, name: "Schedules", at: "schedules", load: async () => (await import("./sheets/schedules.js")).sheet },
   { number: 4, name: "Record", at: "record", load: async () => (await import("./sheets/record.js")).sheet },
+  { number: 6, name: "Proofs", at: "proofs", load: async () => (await import("./sheets/proofs.js")).sheet },
   { number: 7, name: "Alarms", at: "alarms", load: async () => (await import("./sheets/alarms.js")).sheet },
   { number: 8, name: "People", at: "people", load: async () => (await import("./sheets/people.js")).sheet },
   { number: 9, name: "Chamber", at: "chamber", load: async () => (await import("./sheets/chamber.js")).sheet },

@@ -18,6 +18,7 @@ from typing import Any
 
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Kind
+from tests.api.fake_proofs import CHANGES
 from tests.api.fake_world import S1, SENTENCES, Refusal, World
 
 LINE_MAX = 256 * 1024
@@ -77,7 +78,7 @@ def snapshot(world: World, speed: float) -> dict[str, Any]:
         "messages": {"state": "working", "words": ""},
         "gravest": world.latches[0]["guard"] if world.latches else None,
         "latches": world.latches, "alarms": world.alarms, "record": {"failing": "", "lost": 0},
-        "possible": world.possible(), "sentence": sentence, "sentence_more": more,
+        "possible": world.possible(), "sentence": sentence, "sentence_more": more, "commissioning": world.proofs.doing,
     }
 
 
@@ -109,7 +110,7 @@ def _run(world: World) -> dict[str, Any] | None:
         "counting": run["counting"], "of": schedule.of.value, "heat_withheld": run["heat_withheld"], "end": run["end"],
         "plan": [list(point) for point in world.plan],
         "next": {"what": what, "in_us": left_us, "utc_us": world.utc_us + left_us} if world.state in ACTIVE else None,
-        "ends_utc_us": started + world.plan[-1][0],
+        "ends_utc_us": started + world.plan[-1][0], "trial": run["trial"], "proof": None,
     }
 
 
@@ -117,7 +118,7 @@ def _pending(world: World) -> dict[str, Any] | None:
     if world.pending is None:
         return None
     return {"asked_utc_us": world.pending["utc_us"], "seconds_left": 120 - (world.tick - world.pending["tick"]),
-            "schedule": world.pending["command"]["schedule"]["name"], "run_id": str(world.runs + 1), "armed": False,
+            "schedule": world.schedule_of(world.pending["command"]).name, "run_id": str(world.runs + 1), "armed": False,
             "level": world.pending["command"]["level"], "by": world.pending["command"]["by"], "at_utc_us": None,
             "waits_for": "arm", "words": "Press the arm button at the chamber, door shut."}
 
@@ -195,7 +196,8 @@ class FakeController:
         self.asked.append(ask)
         identity = ask.get("id")
         handler = {"now": self._now, "follow": self._follow, "command": self._command, "chamber": self._chamber,
-                   "guards": self._guards, "health": self._health}.get(ask.get("do", ""))
+                   "guards": self._guards, "health": self._health, "proofs": self._proofs, "prove": self._prove,
+                   "changed": self._changed, "bundle": self._bundle}.get(ask.get("do", ""))
         if handler is None:
             return {"id": identity, "error": {"code": "unknown_do", "reason": f"do is {ask.get('do')!r}"}}
         try:
@@ -239,6 +241,27 @@ class FakeController:
 
     def _guards(self, _ask: dict[str, Any]) -> dict[str, Any]:
         return {"guards": self.world.guard_rows()}
+
+    def _proofs(self, _ask: dict[str, Any]) -> dict[str, Any]:
+        return {"proofs": self.world.proofs.guide(self.world.utc_us)}
+
+    def _prove(self, ask: dict[str, Any]) -> dict[str, Any]:
+        self._only_maintainers(ask)
+        return self.world.proofs.prove(ask)
+
+    def _changed(self, ask: dict[str, Any]) -> dict[str, Any]:
+        self._only_maintainers(ask)
+        if ask["change"] not in [one["id"] for one in CHANGES]:
+            raise Refusal("unknown_name", f"there is no change {ask['change']!r}")
+        return self.world.proofs.changed(ask)
+
+    def _bundle(self, _ask: dict[str, Any]) -> dict[str, Any]:
+        return {"bundle": {"board": "5a17c0", "proofs": []}}
+
+    @staticmethod
+    def _only_maintainers(ask: dict[str, Any]) -> None:
+        if ask["role"] != "maintainer":
+            raise Refusal("not_allowed_role", f"It needs the role maintainer; you are {ask['role']}.")
 
     def _health(self, _ask: dict[str, Any]) -> dict[str, Any]:
         return {"version": "0.1.0", "pid": os.getpid(), "boot": self.world.boot, "tick": self.world.tick, "clock": "lock-step",

@@ -14,6 +14,7 @@ from controller.core.guards import GUARDS, Action, Contact
 from controller.core.run_states import ACTIVE, MOVES, C, S, move
 from controller.core.schedule import Kind, Of, Resume, Schedule, Segment
 from controller.planning.schedule_file import plan_from
+from tests.api.fake_proofs import FakeProofs
 
 S1 = 1_000_000
 START_UTC_US = 1_764_061_200 * S1
@@ -58,6 +59,7 @@ class World:
         self.door_open = False
         self.plan: list[tuple[int, int]] = []
         self.noise = random.Random(7)
+        self.proofs = FakeProofs()
 
     @property
     def utc_us(self) -> int:
@@ -180,15 +182,23 @@ class World:
 
     def _begin(self, command: dict[str, Any]) -> None:
         self.pending, self.runs = None, self.runs + 1
-        self.schedule = schedule_of(command["schedule"])
+        self.schedule = self.schedule_of(command)
         self.stop = {"by": "", "accepted_utc_us": None, "off_seen_utc_us": None}
         self.run = {"id": str(self.runs), "level": command["level"], "by": command["by"], "started": self.tick, "segment": 0,
                     "segment_s": 0, "counted_s": 0, "counting": False, "setpoint": self.air * 1000, "end": "",
-                    "heat_withheld": False}
+                    "heat_withheld": False, "trial": command.get("trial", "")}
         self.plan = plan_from(self.schedule, 0, 0, round(self.air * 1000), 0)
         self.state, self.integral = move(S.IDLE, C.START), 0.0
         self.event("armed", run_id=self.run["id"])
         self.event("run_state", run_id=self.run["id"], before="idle", after="running", cause="start", by=command["by"])
+
+    @staticmethod
+    def schedule_of(command: dict[str, Any]) -> Schedule:
+        """The schedule of a start; a proof that heats has one of the program's own."""
+        if not command.get("trial"):
+            return schedule_of(command["schedule"])
+        rows = (Segment(Kind.RAMP, 40_000, 60_000, 0, 2_000, 3600 * S1),)
+        return Schedule(f"Proof: {command['trial']}", Of.AIR, Resume.NEVER, rows)
 
     def _end(self, state: S, cause: C, words: str) -> None:
         if self.run and self.state in ACTIVE:

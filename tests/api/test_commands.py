@@ -153,7 +153,8 @@ def test_every_way_to_fail_that_keys_know_is_a_problem_of_the_table() -> None:
 
 
 REFUSED = ["not_allowed_role", "not_possible_state", "not_armed", "measure_only", "level_too_high", "board_absent", "latched",
-           "cause_stands", "over_ceiling", "bad_schedule", "record_failing", "loosens", "unknown_name", "busy", "bad_command"]
+           "cause_stands", "over_ceiling", "bad_schedule", "record_failing", "loosens", "unknown_name", "busy", "bad_command",
+           "not_provable"]
 
 
 @pytest.mark.parametrize("code", REFUSED)

@@ -117,6 +117,7 @@ def test_every_example_is_true_of_a_live_answer(rig: Rig):
     schedules(walk)
     looks(walk)
     messages(walk)
+    proofs(walk)
     runs(walk, rig)
     walk("POST", "/me/password", {"old": PASSWORD, "new": PASSWORD + ", twice"})
     walk("POST", "/sign-out")
@@ -154,7 +155,8 @@ def schedules(walk: Walk) -> None:
 
 
 def looks(walk: Walk) -> None:
-    for path in ("/may-do", "/chambers", "/event-kinds", "/leaving", "/health", "/runs", "/stop-heating/last"):
+    for path in ("/may-do", "/chambers", "/chamber/bundle",
+                 "/event-kinds", "/leaving", "/health", "/runs", "/stop-heating/last"):
         walk("GET", path)
     for path in ("/runs/{run_id}", "/runs/{run_id}/curve"):
         walk("GET", path, run_id="1")
@@ -178,6 +180,15 @@ def messages(walk: Walk) -> None:
     walk("GET", "/messages/mailbox")
     walk("DELETE", "/messages/channels/{number}", number=channel)
     walk("DELETE", "/messages/beats/{number}", number=beat)
+
+
+def proofs(walk: Walk) -> None:
+    walk("POST", "/proofs/{step}/begin", step="contacts")
+    walk("GET", "/proofs")
+    walk("POST", "/proofs/{step}/confirm", {"seen": "lamp_armed", "yes": True}, step="contacts")
+    walk("POST", "/proofs/cancel")
+    walk("POST", "/proofs/{step}/values", {"values": {"earth_ohm": 3.2}}, step="wiring")
+    walk("POST", "/proofs/changed", {"change": "moved"})
 
 
 def runs(walk: Walk, rig: Rig) -> None:

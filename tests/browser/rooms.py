@@ -15,7 +15,7 @@ KEEPER = {
     "name": "Runa",
     "role": "maintainer",
     "via": "session",
-    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people", "prove"],
     "accounts": True,
     "expires_utc_us": 1_797_000_000_000_000,
 }

@@ -84,7 +84,7 @@ LOCAL = {
     "name": "local, not signed in",
     "role": "maintainer",
     "via": "local",
-    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people"],
+    "may": [*RUN_ASKS, "edit_schedules", "write_notes", "see_messages", "edit_messages", "look_after_people", "prove"],
     "accounts": True,
     "expires_utc_us": None,
 }

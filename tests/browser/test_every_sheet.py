@@ -7,13 +7,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from tests.api.fake_proofs import guide
 from tests.browser import rooms
 from tests.browser.conftest import DESK, PHONE
 from tests.browser.stand_in import NOBODY
 from tests.browser.test_page_alone import tripped
 
 AXE = Path(__file__).parent / "vendor/axe-core/axe.min.js"
-SHEETS = ("now", "schedules/new", "schedules/1/start", "alarms", "people", "chamber", "legend", "messages")
+SHEETS = ("now", "schedules/new", "schedules/1/start", "alarms", "people", "chamber", "legend", "messages", "proofs")
 SCHEDULE = {
     "format": "soakwarden-schedule-1",
     "name": "Invented",
@@ -58,6 +59,7 @@ def test_axe_finds_nothing_and_nothing_is_too_wide(new_page, stand_in, size, sch
             },
         ),
     }
+    stand_in.answers["GET /proofs"] = (200, guide(stand_in.now["utc_us"], {"limiter": "ended", "place": "void"}))
     page = new_page(size, scheme, bypass_csp=True)
     for sheet in ("now", "alarms") if trip else SHEETS:
         page.goto(f"{stand_in.url}/#/{sheet}")

@@ -6,7 +6,7 @@ import { mark } from "./marks.js";
 export const may = (me, what) => !me?.may || me.may.includes(what);
 
 /** The least role for what is not everybody's. */
-const WHOSE = { clear: "a maintainer", tighten: "a maintainer", look_after_people: "a maintainer", edit_messages: "a maintainer" };
+const WHOSE = { clear: "a maintainer", tighten: "a maintainer", look_after_people: "a maintainer", edit_messages: "a maintainer", prove: "a maintainer" };
 export const whose = (what) => WHOSE[what] ?? "an operator";
 
 /** "Hold, Cool down: for an operator." */

@@ -31,7 +31,7 @@ export async function follow({ store, ask, signal }) {
 }
 
 /** The blade hangs from its hinge: closed it meets the post below, open it does not. */
-const contact = ({ closed, fed, live }) => html`<svg width="46" height="56" viewBox="0 0 46 56" aria-hidden="true"><path class="w ${fed ? "volt" : "thin"}" d="M20 0V10"/><path class="w ${closed ? "volt" : ""}" d="${closed ? "M21 18L27 41" : "M22 17L42 38"}" stroke-width="3"/><circle class="ring" cx="20" cy="14" r="4.2"/><path
+export const contact = ({ closed, fed, live }) => html`<svg width="46" height="56" viewBox="0 0 46 56" aria-hidden="true"><path class="w ${fed ? "volt" : "thin"}" d="M20 0V10"/><path class="w ${closed ? "volt" : ""}" d="${closed ? "M21 18L27 41" : "M22 17L42 38"}" stroke-width="3"/><circle class="ring" cx="20" cy="14" r="4.2"/><path
   class="w ${live ? "volt" : "thin"}" d="M20 42H31M20 42V56"/></svg>`;
 
 const stands = (row) => (row.closed ? html`<span class="says-${row.kind}">${row.says}</span>` : html`<span class="todo">${mark("todo", 20)}${row.says}</span>`);

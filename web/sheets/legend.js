@@ -9,6 +9,10 @@ import { trouble, notAllowed } from "../parts/trouble.js";
 import { titleBlock } from "../parts/titleblock.js";
 import { Trace } from "../parts/trace.js";
 import { presentPlan, drawPlan } from "../parts/plan.js";
+import { drawTable } from "../parts/prooftable.js";
+import { drawWatched } from "../parts/watchlist.js";
+import { drawFilling } from "../parts/filling.js";
+import { styled } from "../parts/styled.js";
 import { warmShort, warm } from "../text.js";
 
 const pose = (state, into, out, culprit = false) => ({ state, into, out, culprit });
@@ -71,9 +75,27 @@ function invented(unit, width, more) {
   return drawPlan(presentPlan({ run, trace, nowUs, dataUs: nowUs, hotMc: 45000, unit, ...more(nowUs, run) }), { width, height: 290, phone: width < 500 });
 }
 
+/** [state, what it is, days since it was done, days to its end, what was found] */
+const PROOFS = [["done", "it holds", 30, 335, "0.12\u00a0Ω"], ["ending", "it holds, not for long", 160, 22, "4.6\u00a0s"], ["ended", "its time is over", 400, -35, "23\u00a0°C, 0.4\u00a0s"], ["failed", "stored as what it is", 12, null, "3.2\u00a0Ω, allowed 0.5\u00a0Ω"],
+  ["void", "something changed since", 70, null, "±1.4\u00a0°C"], ["doing", "being done now", null, null, ""], ["to_do", "never done", null, null, ""], ["to_do", "never done, and another comes first", null, null, ""], ["not_for_this_chamber", "what it would prove is not fitted", null, null, ""]];
+const DAY_US = 86400e6;
+const WATCHED = [["seen", "Open the door and shut it."], ["asks", "Is the lamp at the button lit?"], ["waiting", "Press the local stop."], ["failed", "The fan was seen to turn."]];
+
+/** Rows of proofs in every state, what is watched, and rulers that fill. */
+function proofs(layout, nowUs) {
+  const steps = PROOFS.map(([state, title, since, until, found], index) => ({ id: `legend-${index}`, part: "core", state, title, layer: "1", found, minutes: 5, each: [], blocked_by: /another/u.test(title) ? ["other"] : [],
+    done_utc_us: since === null ? null : nowUs - since * DAY_US, valid_until_utc_us: until === null ? null : nowUs + until * DAY_US }));
+  return html`${drawTable({ parts: [{ part: "core", minutes: 45, left_minutes: 20, done: false }], steps }, layout.width, nowUs)}<div class="legend-cells wide"><div><p class="caption">what is watched</p>${drawWatched(WATCHED.map(([state, words]) => ({ id: state, state, words })), true)}</div><div><p
+    class="caption">how far it has come</p>${drawFilling({ head: "Start proof, step 1 of 3.", words: "No rise may be seen.", share: 0.4, left: "41\u00a0s left, until 01:28:45" })}${drawFilling({ head: "Watching.", words: "How long it takes is not known.", share: null })}</div></div>`;
+}
+
 export const sheet = {
   number: 10,
   name: "Legend",
+  enter() {
+    styled("rooms");
+    styled("proofs");
+  },
   render(state) {
     const { unit, layout } = state;
     const width = layout.kind === "wide" ? Math.floor(layout.width / 2) - 20 : layout.width;
@@ -85,6 +107,7 @@ export const sheet = {
       <section class="legend-block"><h2>Stop heating</h2>${STATIONS.map(([name, three]) => html`<div class="legend-row"><span>${name}</span>${drawStations(three)}</div>`)}</section>
       <section class="legend-block"><h2>Plan against part and air</h2><div class="${layout.kind === "wide" ? "editor" : ""}"><div><p class="caption">as planned</p>${invented(unit, width, () => ({}))}</div><div><p class="caption">nothing heard; tripped</p>${
         invented(unit, width, (nowUs, run) => ({ nowUs: nowUs + 900e6, staleMs: 900000, run, trip: { utc_us: nowUs - 4000e6 } }))}</div></div></section>
+      <section class="legend-block"><h2>Proofs</h2>${proofs(layout, state.utcNow())}</section>
       <section class="legend-block"><h2>Empty, loading, error, not allowed</h2><div class="legend-cells"><div><p class="caption">empty</p><svg width="180" height="60" viewBox="0 0 180 60" aria-hidden="true"><path class="ghost" d="M20 2V54H170"/><path class="ghost" d="M26 50L70 14H130L170 46"/></svg><p><b>No run yet.</b> One link leads to the first.</p></div><div><p
         class="caption">loading</p><svg width="180" height="20" viewBox="0 0 180 20" aria-hidden="true"><path class="axis" d="M0 10H180"/><path class="w amp" d="M0 10H80"/></svg><p><b>Reading the record.</b></p></div><div><p class="caption">error</p>${
         trouble("The record can’t be read.", "Control goes on without it.")}</div><div><p class="caption">not allowed</p>${notAllowed("Clearing needs a maintainer.", "Stop heating is yours all the same.")}</div></div></section>

@@ -9,6 +9,7 @@ import { presentBig, drawBig, presentRows, drawRows } from "../parts/readings.js
 import { presentTrip, presentAlarm, presentSilence, drawFour, stillHolds, noNews } from "../parts/fourparts.js";
 import { drawEvents } from "../parts/events.js";
 import { chamberWords, titleBlock } from "../parts/titleblock.js";
+import { drawFilling, startProof } from "../parts/filling.js";
 import { mark } from "../parts/marks.js";
 import { may, notYours, parted } from "../parts/rights.js";
 import { ANEW, refusal } from "../parts/trouble.js";
@@ -107,10 +108,10 @@ export function runKeys(now) {
 function block(state, staleMs) {
   const { now } = state;
   const run = now.run;
-  const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }]
+  const what = run ? [{ label: `Run ${run.id}, ${run.state}`, value: run.name, wide: true }, { label: "Watched", value: levelWords(run.level) }, run.proof && { label: "Start proof", value: `step ${run.proof.step} of ${run.proof.of}` }].filter(Boolean)
     : [{ label: "Run", value: now.pending ? waitsShort(now.pending) : "none", wide: true }];
   const chamber = [{ label: chamberWords(now), value: `may run ${now.chamber.may_do}`.replace("run measure", "measure"), wide: true },
-    now.chamber.next_thing && { label: "Next to buy or prove", value: now.chamber.next_thing, wide: true }];
+    now.chamber.next_thing && { label: "Next to buy or prove", value: html`<a href="#/proofs">${now.chamber.next_thing}</a>`, wide: true }];
   const { yours, others } = parted(state.me, staleMs === null ? runKeys(now) : []);
   if (others.length) chamber.push({ label: "Not yours to do", value: notYours(others.map((key) => key.word).join(", "), others[0].need), wide: true });
   return titleBlock([what, chamber], { now, dataMs: state.ageMs(), keys: yours });
@@ -126,6 +127,9 @@ function planView(state, staleMs) {
   return presentPlan({ run: { ...now.run, sure_mc: part?.uncertainty_mc ?? 0, shown_ended_us: longAgo }, trace, nowUs: longAgo ?? nowUs, dataUs: now.utc_us,
     hotMc: now.chamber.hot_mc, unit, staleMs, trip, columns: state.layout.kind === "phone" ? 160 : 420 });
 }
+
+/** While both switches are tried apart, at the beginning of every run: how far that has come. */
+const drawProof = (proof) => (proof ? html`<section class="start-proof" aria-label="Start proof">${drawFilling(proof)}</section>` : "");
 
 /** The lower half: plan, and beside it detail A, the order of a trip, or what still holds. */
 function drawLower(state, staleMs) {
@@ -208,7 +212,7 @@ export const sheet = {
     const trouble = parts && parts.tone !== "warn";
     const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${isBlamed(view) ? permitWords(view) : ""}${permitList(view)}</div>` : "";
     const circuit = small ? "" : phone || tablet ? upright : across;
-    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs, state.me)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers), held.waiting), state.me) : ""}
+    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs, state.me)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers), held.waiting), state.me) : ""}${staleMs === null ? drawProof(startProof(now)) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
       ${refusal(held.refusal)}<div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
   },
