@@ -65,7 +65,7 @@ class Faults:
                 channels[index] = Channel(0, good.cold_mc, Fault.OPEN, good.conversions)
 
 
-OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C, BOIL_C = 20.0, 33.0, 0.25, 3.5, 99.97
+OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C, ICE_C, BOIL_C = 20.0, 33.0, 0.25, 3.5, 0.1, 100.4
 
 
 def _fallen(world: World, index: int, true_c: float, dt_s: float) -> float:
@@ -88,7 +88,7 @@ SENSES: dict[str, Callable[[World, int, float, float], float]] = {
     "wire_of_j": _couple(wire="J"),
     "drifted": lambda world, index, true_c, dt_s: true_c + DRIFT_C,
     "in_hand": lambda world, index, true_c, dt_s: HAND_C,
-    "in_ice": lambda world, index, true_c, dt_s: 0.0,
+    "in_ice": lambda world, index, true_c, dt_s: ICE_C,
     "in_boil": lambda world, index, true_c, dt_s: BOIL_C,
     "of_next": lambda world, index, true_c, dt_s: (*world.plant.sensors, world.plant.part_sensor)[(index + 1) % CHANNELS],
     "in_part": lambda world, index, true_c, dt_s: world.plant.part_sensor,
