@@ -107,8 +107,8 @@ class Person:
 
 
 def asked(folder: Path, person: Callable[[str], str]) -> int:
-    options = argparse.Namespace(folder=folder, yes=False, simulated=False, name=None, board=None, port=None, shape="bench",
-                                 adapter=None, unit=None)
+    options = argparse.Namespace(folder=folder, yes=False, simulated=False, uncommissioned=False, name=None, board=None,
+                                 port=None, shape="bench", adapter=None, unit=None)
     return chamber.act(options, Out(False), person)
 
 
