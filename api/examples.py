@@ -30,7 +30,8 @@ HEAD = {"name": "Bench chamber (invented)", "board": "5a17c0", "simulated": True
         "may_do_why": "Everything is fitted; the proofs are invented.", "next_thing": "", "ceiling_mc": 130_000,
         "hot_mc": 45_000, "element_w": 500, "window_ms": 40_000}
 RUN = {
-    "id": "27", "name": "Long soak, 105 °C", "state": "running", "level": "unattended", "by": "Anna",
+    "id": "27", "trial": "", "proof": None, "name": "Long soak, 105 °C", "state": "running", "level": "unattended",
+    "by": "Anna",
     "started_utc_us": UTC_US - 26_772_000_000, "elapsed_us": 26_772_000_000, "run_ceiling_mc": 112_000,
     "run_max_us": 86_400_000_000,
     "segments": [{"kind": "ramp", "target_mc": 105_000, "rate_mc_per_h": 20_000, "soak_us": 0, "band_mc": 2_000,
@@ -64,7 +65,8 @@ NOW = {
     "leave": {"may": True, "words": "The first half hour has followed the plan.", "in_us": None},
     "messages": {"state": "working", "words": ""}, "clock_synced": True,
     "stop": {"by": "", "accepted_utc_us": None, "off_seen_utc_us": None}, "latches": [], "alarms": [], "heat_off": False,
-    "still_on": False, "record": {"failing": "", "lost": 0}, "possible": ["cool_down", "hold", "stop_heating"],
+    "still_on": False, "record": {"failing": "", "lost": 0}, "commissioning": None,
+    "possible": ["cool_down", "hold", "stop_heating"],
     "gravest": None, "sentence": "Soaking. The run ends in 4 h 54 min.", "sentence_more": "All as planned. Nothing needs you.",
 }
 CHAMBER = {
@@ -162,4 +164,4 @@ PROVEN = {"outcome": "again", "words": "One value is out of range.", "wrong": [
     {"field": "earth_ohm", "value": "3.2 Ω", "allowed": "0 to 0.5 Ω",
      "advice": "The earth wire is broken or loose. Mend it; do not go on."}]}
 CHANGED = {"voided": ["place", "smoke_alarm"], "minutes": 6}
-BUNDLE = {"board": "5a17c0"}
+BUNDLE = {"body": {"format": "soakwarden-bundle-1", "board": "5a17c0"}, "sha256": "..."}

@@ -3,7 +3,7 @@
  *
  * The controller judges. What a page may decide is how to say it, and whether what was typed is a number at all.
  */
-import { clock, day, many, wait } from "./text.js";
+import { capital, clock, day, many, together, wait } from "./text.js";
 
 const DAY_US = 86400e6;
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
@@ -29,7 +29,7 @@ const STATES = {
 
 /** {mark, tone, words} of a step or of one sensor's part of it; words stand where the date of its end does. */
 export function standing(row, nowUs) {
-  const later = row.state === "to_do" && row.blocked_by?.length; // another step comes first: nothing is asked of anybody here yet
+  const later = ["to_do", "void"].includes(row.state) && row.blocked_by?.length; // another step comes first: nothing is asked of anybody here yet
   const known = later ? { mark: "", tone: "later" } : STATES[row.state] ?? { mark: "unconfirmed", tone: "" };
   const until = row.valid_until_utc_us;
   const words = {
@@ -37,7 +37,7 @@ export function standing(row, nowUs) {
     ending: until ? `ends ${date(until, nowUs)}` : "ends soon",
     ended: until ? `ended ${date(until, nowUs)}` : "ended",
     failed: "failed",
-    void: "void",
+    void: later ? "waits for others" : "void",
     to_do: "not done yet",
     doing: "being done",
     not_for_this_chamber: "not for this chamber",
@@ -46,7 +46,11 @@ export function standing(row, nowUs) {
 }
 
 /** Who did a step, and when; "" where nobody did. */
-export const doneWords = (row, nowUs) => (row.done_utc_us ? `Done ${row.by ? `by ${row.by}, ` : ""}${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}.` : "");
+export function doneWords(row, nowUs) {
+  if (!row.done_utc_us || row.state === "doing") return "";
+  const at = `${day(row.done_utc_us, nowUs)} ${clock(row.done_utc_us)}`;
+  return /^invented/u.test(row.by) ? `${capital(row.by)}, ${at}.` : `Done ${row.by ? `by ${together(row.by)}, ` : ""}${at}.`;
+}
 
 /** A whole sentence about how a step stands, for its own page. */
 export function standingWords(row, nowUs) {
@@ -57,7 +61,7 @@ export function standingWords(row, nowUs) {
     ending: until ? `It holds until ${until}${left}: soon it has to be done again.` : "It ends soon.",
     ended: until ? `It ended ${until}. Do it again.` : "It ended. Do it again.",
     failed: "It failed, and is stored as that.",
-    void: `It holds no more: ${row.state_words || "something changed since"}.`,
+    void: row.blocked_by?.length && row.state_words ? `It waits; it ${row.state_words}.` : `It holds no more: ${row.state_words || "something changed since"}.`,
     to_do: row.state_words && row.state_words !== "not shown yet" ? `It was never done: ${row.state_words}.` : "It was never done.",
     doing: "It is being done.",
     not_for_this_chamber: "It is not for this chamber: what it would prove is not fitted.",
@@ -80,7 +84,7 @@ export const partWords = (part) => (part.left_minutes === part.minutes ? `${wait
 export function changeWords(change, steps) {
   const named = change.steps.map((id) => steps.find((step) => step.id === id)).filter((step) => step && step.state !== "not_for_this_chamber");
   const lost = named.filter(holds);
-  return { lost, minutes: change.minutes, words: lost.length ? `It voids ${many(lost.length, "proof")}; doing them again takes about ${wait(change.minutes * 60e6)} of yours.` : "It voids nothing that holds now; it is noted all the same." };
+  return { lost, minutes: change.minutes, words: lost.length ? `It voids ${many(lost.length, "proof")}; doing them again takes about ${wait(change.minutes * 60e6)} of yours. What rests on them waits meanwhile.` : "It voids nothing that holds now; it is noted all the same." };
 }
 
 // ---- the date ruler -------------------------------------------------------------------------------------------------

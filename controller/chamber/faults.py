@@ -68,6 +68,8 @@ class Faults:
 
 
 OFF_LAG_S, TIP_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C = 20.0, 4.0, 33.0, 0.25, 3.5
+ICE_C, BOIL_HIGH_C = 0.1, 0.43
+"""What a good sensor of class 2 shows in ice, and how far it is above boiling water."""
 SEA_LEVEL_HPA = 1013.25
 LOWEST_HPA, HIGHEST_HPA = 500.0, 1080.0
 
@@ -95,8 +97,8 @@ SENSES: dict[str, Callable[[World, int, float, float], float]] = {
     "wire_of_j": _couple(wire="J"),
     "drifted": lambda world, index, true_c, dt_s: true_c + DRIFT_C,
     "in_hand": _goes_to(TIP_LAG_S, lambda world: HAND_C),
-    "in_ice": _goes_to(TIP_LAG_S, lambda world: 0.0),
-    "in_boil": _goes_to(TIP_LAG_S, lambda world: world.boil_c),
+    "in_ice": _goes_to(TIP_LAG_S, lambda world: ICE_C),
+    "in_boil": _goes_to(TIP_LAG_S, lambda world: world.boil_c + BOIL_HIGH_C),
     "of_next": lambda world, index, true_c, dt_s: (*world.plant.sensors, world.plant.part_sensor)[(index + 1) % CHANNELS],
     "in_part": lambda world, index, true_c, dt_s: world.plant.part_sensor,
 }

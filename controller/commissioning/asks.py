@@ -1,6 +1,6 @@
 """What people ask of commissioning over the socket: begin, type, confirm, cancel, changed, bundle.
 
-Runs in the socket's thread; it never waits for the disk. Answers say how it ended as far as anybody knows by then.
+Judged here, kept by the commissioner. Runs in the socket's thread, never in the loop's.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ TEXT_MAX = 200
 Json = dict[str, Any]
 ACTS = ("begin", "type", "confirm", "cancel")
 BUSY = "Another step is being watched. Cancel it first."
+WRITTEN_S = 0.5
+"""So long an answer waits for the disk. Nothing but the socket's own thread waits with it."""
 OVER_TOLD = "A step that heats is ended by Stop heating."
 
 
@@ -86,6 +88,7 @@ def changed(ask: Mapping[str, Any], commissioner: Commissioner, state: State, ut
     marks = _marks(steps, change, utc_us, by, sensor, note)
     for mark in marks:
         commissioner.keep(partial(store.with_mark, mark=mark))
+    commissioner.written(WRITTEN_S)
     return {"voided": list(steps), "minutes": minutes_of(steps)}
 
 
@@ -176,12 +179,18 @@ def _type(act: Act) -> Json:
     if wrong or step.way is Way.TYPED:
         row = proving.typed_row(step.id, typed, facts, now.by, sensor)
         now.chamber.keep(lambda kept: store.with_proof(store.without_half(kept, step.id), row))
-        return _answer("failed" if wrong else "passed", row.advice or f"{step.title}: {row.found}.", wrong)
+        words = row.advice or f"{step.title}: {row.found}."
+        return _answer("failed" if wrong else "passed", words + _unwritten(now), wrong)
     half = store.Half(step.id, "typed", now.utc_us, now.by, judge.words(step, typed.values), typed.values)
     kept = now.chamber.keep(lambda kept: proving.joined(store.with_half(kept, half), step.id, facts, now.utc_us))
     if store.half_of(kept, step.id, "typed") is None:
-        return _answer("passed", f"{step.title}: proven.")
-    return _answer("watching", "Kept. The rest is still to be seen.")
+        return _answer("passed", f"{step.title}: proven.{_unwritten(now)}")
+    return _answer("watching", f"Kept. The rest is still to be seen.{_unwritten(now)}")
+
+
+def _unwritten(now: Now) -> str:
+    """What was answered counts once it is on the disk; that is waited for a moment, so that the next ask finds it."""
+    return "" if now.chamber.written(WRITTEN_S) else " It is not on the disk yet, so it does not count yet."
 
 
 def _sensor_of(act: Act) -> str:

@@ -190,6 +190,10 @@ class Commissioner:
                  failing and f"What was proven since cannot be written ({failing}), so it does not count."]
         return " ".join(filter(None, parts))
 
+    def written(self, timeout_s: float) -> bool:
+        """Wait until what is kept is on the disk. False when it is not by then."""
+        return self._keeper.wait(timeout_s)
+
     @property
     def failing(self) -> str:
         """Why proofs cannot be written; empty while they can."""

@@ -1,8 +1,8 @@
 """The start proof: at every start each switch is moved alone, no rise may be seen, and then both must make one.
 
 A program like any other: it asks for the two switches and never heats by itself. From rest (or from wherever a warm chamber
-drifts) it goes through the rows of `PHASES`. What the air would do by itself is carried on as a straight line from the last
-minute; the excess over that line is what counts, so a warm chamber that cools, or warms its own air again, is no rise.
+drifts) it goes through the phases. What the air would do by itself is carried on from the last minute, as a line that slowly
+flattens; the excess over that line is what counts, so a warm chamber that cools, or warms its own air again, is no rise.
 Lengths come from `setup.Response`. Heat is on in one phase alone, until the rise is seen; then it levels off.
 
 A stuck switch or a sensor that does not follow is a failed proof: a trip. A rise that nobody sees proves nothing: void.
@@ -32,13 +32,17 @@ OVER_RISE_MC = 700
 """The same of an over-temperature sensor, which may be slower."""
 READ_BACK_US = 3 * US
 """A switch that does not read back as it was asked for this long is not as it was asked."""
-REST_US = 60 * US
-REST_MAX_US = 240 * US
+REST_US, REST_MORE_US = 60 * US, 180 * US
+"""A minute of the air as it is now, so after the dead time: what a door did just before is on its way until then. And how
+much longer it may take to come to rest."""
 SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 5 * US, 36 * US
 """Lengths where a current sensor answers in the place of a rise."""
-FALLS_MC_PER_MIN, RISES_MC_PER_MIN = 4_000, 1_500
-"""Air that moves faster than this by itself is not judged; it is waited for. Air that still comes up behind a shut door
-flattens soon, and a straight line carried on from it would hide a rise."""
+FALLS_MC_PER_MIN, FALLS_MC, RISES_MC_PER_MIN = 8_000, 8_000, 1_500
+"""Air that moves faster than this by itself, or would fall farther in one phase, is not judged; it is waited for. Air that
+still comes up behind a shut door flattens soon, and its course carried on would hide a rise."""
+FLATTENS_US = 600 * US
+"""What moves by itself slows down, with a time constant of half this. Seen in simulated chambers after unloading; a phase of
+half a minute hardly feels it, one of two minutes would take the bend for a rise."""
 AT_REST_MC_PER_MIN = 1_000
 SURE_BUCKETS = 4
 """A slope from fewer says nothing."""
@@ -88,7 +92,7 @@ class Pair(NamedTuple):
 
 
 class Line(NamedTuple):
-    """A straight course: where the sensors were at a phase's begin, and how fast they moved (m°C/min)."""
+    """A course: where the sensors were at a phase's begin, and how fast they moved then (m°C/min)."""
 
     at: Pair
     slope: Pair
@@ -165,13 +169,14 @@ def start_proof(chamber: Chamber, response: Response) -> StartProof:
         both_us = min(rise_us, SENSED_BOTH_US) if must_rise else SENSED_ALONE_US
         return StartProof(Lengths(SENSED_REST_US, SENSED_ALONE_US, both_us, dead_us, *common, must_rise))
     alone_us = dead_us + rise_us * HALF_MORE_E4 // 10_000 + BUCKET_US
-    return StartProof(Lengths(REST_US, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
+    return StartProof(Lengths(REST_US + dead_us, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
 
 
 def longest_us(proof: StartProof) -> int:
     """How long it may take at the most."""
     lengths = proof.lengths
-    return REST_MAX_US + 2 * lengths.alone_us + lengths.both_us + lengths.await_us + LEVEL_MAX_US
+    rest_us = lengths.rest_us + REST_MORE_US
+    return rest_us + 2 * lengths.alone_us + lengths.both_us + lengths.await_us + LEVEL_MAX_US
 
 
 def left_us(proof: StartProof) -> int:
@@ -223,10 +228,15 @@ def _excess(proof: StartProof, mean: Pair) -> Pair | None:
     since_us = proof.spent_us - BUCKET_US // 2
 
     def above(value: int, begin: int, per_min: int) -> int:
-        return value - begin - per_min * since_us // 60_000_000
+        return value - begin - _moved(per_min, since_us)
 
     overs = tuple(map(above, mean.overs, at.overs, slope.overs))
     return Pair(above(mean.control, at.control, slope.control), overs)
+
+
+def _moved(per_min: int, since_us: int) -> int:
+    """How far the air comes by itself in that time, in m°C."""
+    return per_min * (since_us * FLATTENS_US // (FLATTENS_US + since_us)) // 60_000_000
 
 
 def _line(buckets: tuple[Pair, ...]) -> Line:
@@ -255,7 +265,8 @@ def _contacts_wrong(proof: StartProof, seen: Look) -> str:
         return "fan_stands"
     wanted = WANTED[proof.phase]
     settled = proof.spent_us > READ_BACK_US
-    reads = (report.modulator, report.contactor if lengths.contactor else wanted[1])
+    told = lengths.contactor and report.contactor is not None
+    reads = (report.modulator, bool(report.contactor) if told else wanted[1])
     if settled and reads != wanted:
         return "switch_reads_closed" if any(map(gt, reads, wanted)) else "switch_reads_open"
     flows = lengths.current and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA
@@ -267,21 +278,22 @@ STUCK = {Phase.REST: "heats_with_all_off", Phase.MODULATOR_ALONE: "contactor_stu
 
 
 def _rises_wrong(proof: StartProof) -> str:
-    """What the sensors say against the proof, at each full bucket."""
+    """What the sensors say against the proof, at each full bucket. Where a current tells, its phases are too short for them."""
     excess = proof.excess
     if excess is None or proof.filled_us:
         return ""
     if proof.phase in STUCK:
+        if proof.lengths.current:
+            return ""
         return STUCK[proof.phase] if max(excess.control, *excess.overs, 0) >= NO_RISE_MC else ""
-    if proof.phase in (Phase.BOTH, Phase.AWAIT) and min(excess.control, *excess.overs, 0) <= -RISE_MC:
-        return "wrong_way"
-    return ""
+    fell = min(excess.control, *excess.overs, 0) <= -RISE_MC
+    return "wrong_way" if fell and proof.phase in (Phase.BOTH, Phase.AWAIT) else ""
 
 
 def _noted(proof: StartProof, seen: Look) -> StartProof:
     """What counts for the proof: a current with both switches closed, a rise of every sensor."""
-    report, excess = seen.report, proof.excess
-    if proof.phase is Phase.BOTH and report is not None and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA:
+    report, excess, sensed = seen.report, proof.excess, proof.lengths.current and proof.phase is Phase.BOTH
+    if sensed and report is not None and (report.current_ma or 0) >= CURRENT_IS_ZERO_MA:
         proof = proof._replace(current_seen=True)
     if proof.phase in (Phase.BOTH, Phase.AWAIT) and excess is not None and not proof.filled_us:
         risen = excess.control >= RISE_MC and all(over >= OVER_RISE_MC for over in excess.overs)
@@ -299,8 +311,9 @@ def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
         return proof
     line = _line(buckets)
     slopes = (line.slope.control, *line.slope.overs)
-    if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -FALLS_MC_PER_MIN:
-        return proof if proof.spent_us < REST_MAX_US else proof._replace(finding="not_steady")
+    falls = min(FALLS_MC_PER_MIN, FALLS_MC * 60 * US // lengths.alone_us)
+    if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -falls:
+        return proof if proof.spent_us < lengths.rest_us + REST_MORE_US else proof._replace(finding="not_steady")
     if len(buckets) >= SURE_BUCKETS and _disagree_cold(line, seen.cold_mc):
         return proof._replace(finding="disagree_cold")
     return _to(proof, Phase.MODULATOR_ALONE if lengths.contactor else Phase.BOTH, line)
@@ -342,7 +355,7 @@ def _rises_now(proof: StartProof, seen: Look) -> bool:
     if seen.now is None or proof.line is None:
         return False
     at, slope = proof.line
-    return seen.now.control - at.control - slope.control * proof.spent_us // 60_000_000 >= RISE_MC
+    return seen.now.control - at.control - _moved(slope.control, proof.spent_us) >= RISE_MC
 
 
 def _await_ends(proof: StartProof, seen: Look) -> StartProof:
@@ -353,6 +366,8 @@ def _await_ends(proof: StartProof, seen: Look) -> StartProof:
         return proof
     excess = proof.excess
     assert excess is not None, "a bucket has filled"
+    if min(excess.control, *excess.overs, 0) <= -OVER_RISE_MC:
+        return proof._replace(finding="wrong_way")
     if excess.control >= RISE_MC:
         return proof._replace(finding="over_did_not_rise")
     if any(over >= OVER_RISE_MC for over in excess.overs):

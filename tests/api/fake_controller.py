@@ -256,7 +256,7 @@ class FakeController:
         return self.world.proofs.changed(ask)
 
     def _bundle(self, _ask: dict[str, Any]) -> dict[str, Any]:
-        return {"bundle": {"board": "5a17c0", "proofs": []}}
+        return {"bundle": {"body": {"format": "soakwarden-bundle-1", "board": "5a17c0"}, "sha256": "invented"}}
 
     @staticmethod
     def _only_maintainers(ask: dict[str, Any]) -> None:

@@ -143,7 +143,7 @@ def test_an_operator_starts_runs_and_no_proofs(rig: Rig) -> None:
 
 def test_the_bundle_is_a_file_to_keep(shared: Rig) -> None:
     answer = shared.get("/chamber/bundle")
-    assert answer.json()["board"] == "5a17c0"
+    assert answer.json()["body"]["board"] == "5a17c0"
     assert answer.headers["content-disposition"] == f'attachment; filename="soakwarden-{shared.folder.name}.bundle.json"'
 
 

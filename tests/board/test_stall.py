@@ -83,8 +83,11 @@ def test_the_outputs_stay_low_after_a_stall_until_a_fresh_handshake(host):
 
 
 @pytest.mark.parametrize(("duty_e4", "permit"), [(0, True), (10_000, False)], ids=["no duty", "no permit"])
-def test_a_drive_in_the_same_pass_is_done_before_the_program_stops(host, duty_e4, permit):
-    """Both frames arrive together. What the drive takes away is off at the pins although the program stops at once."""
+@pytest.mark.parametrize("late_ms", [0, 3, 6])
+def test_a_drive_in_the_same_pass_is_done_before_the_program_stops(host, duty_e4, permit, late_ms):
+    """Both frames arrive within 6 ms, at one of these moments in one pass of 10 ms. What the drive takes away is off at
+    the pins although the program stops at once."""
+    host.run(late_ms * MS + 1)
     since_us = host.board.now_us
     host.drive(duty_e4, permit=permit, contactor=False)
     host.say(Stall)

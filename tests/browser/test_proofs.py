@@ -282,10 +282,11 @@ def test_a_step_that_heats_is_started_waits_for_the_button_and_shows_its_start_p
     expect(page.locator(".filling")).to_contain_text("Heating.")
     shows(bench, {}, silence={"found": "4.6 s"})
     bench.push(
-        run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": "as planned"},
+        run={**fixture_run(), "trial": "silence", "proof": None, "state": "complete", "end": ""},
         commissioning=None,
     )
     expect(page.locator(".standing-now").first).to_contain_text(re.compile("It holds until .* Found: 4.6.s."))
+    expect(page.locator("main")).to_contain_text("Run 2 is over.")
 
 
 def fixture_run() -> dict[str, Any]:
@@ -370,26 +371,6 @@ def test_proofs_that_cannot_be_read_say_what_goes_on(new_page, bench):
 def test_a_step_that_there_is_not_leads_back(new_page, bench):
     page = open_at(new_page, bench, "proofs/painting")
     expect(page.locator("h1")).to_have_text("There is no such step.")
-
-
-def test_now_shows_the_start_proof_of_a_run_and_nothing_of_it_afterwards(new_page, stand_in):
-    stand_in.now["run"] |= {"trial": "", "proof": PROOF}
-    page = open_at(new_page, stand_in)
-    expect(page.locator(".start-proof")).to_contain_text(
-        "Start proof, step 1 of 3. Contactor open, modulator on: no rise may be seen."
-    )
-    expect(page.locator(".start-proof")).to_contain_text(re.compile(r"41\ss left, until \d\d:\d\d:\d\d"))
-    expect(page.locator(".titleblock")).to_contain_text("step 1 of 3")
-    stand_in.push(run={**stand_in.now["run"], "proof": None})
-    expect(page.locator(".start-proof")).to_have_count(0)
-
-
-def test_the_legend_shows_a_proof_in_every_state(new_page, stand_in):
-    page = open_at(new_page, stand_in, "legend")
-    expect(
-        page.locator(".proofs .until").filter(has_text=re.compile("ended|ends|failed|void|not done|being done|not for"))
-    ).to_have_count(8)
-    expect(page.locator(".watched li")).to_have_count(4)
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ STANDS = [
     ({"state": "void"}, ["stale", "void"]),
     ({"state": "to_do", "blocked_by": []}, ["todo", "not done yet"]),
     ({"state": "to_do", "blocked_by": ["wiring"]}, ["", "not done yet"]),
+    ({"state": "void", "blocked_by": ["wiring"]}, ["", "waits for others"]),
     ({"state": "doing"}, ["", "being done"]),
     ({"state": "not_for_this_chamber"}, ["notallowed", "not for this chamber"]),
     ({"state": "a later one"}, ["unconfirmed", "not known"]),
@@ -53,6 +54,26 @@ def test_a_proof_that_switchings_end_too_says_how_many_are_left(run):
         run("proving", f"m.standingWords({said(row)}, {NOW_US})")
         == "It holds until 30 Nov, or after 50,000 more switchings."
     )
+
+
+def test_a_proof_that_rests_on_a_voided_one_says_when_it_counts_again(run):
+    row = {"state": "void", "blocked_by": ["wiring"], "state_words": "counts again once this holds: Earth"}
+    assert (
+        run("proving", f"m.standingWords({said(row)}, {NOW_US})") == "It waits; it counts again once this holds: Earth."
+    )
+
+
+DONE = [
+    ("Anna", "Done by Anna, Mon 2 Nov 13:00."),
+    ("", "Done Mon 2 Nov 13:00."),
+    ("invented with the chamber", "Invented with the chamber, Mon 2 Nov 13:00."),
+    ("local, not signed in", "Done by somebody at this computer, Mon 2 Nov 13:00."),
+]
+
+
+@pytest.mark.parametrize(("by", "words"), DONE)
+def test_who_did_it_is_said_in_words(run, by, words):
+    assert run("proving", f"m.doneWords({said({'state': 'done', 'by': by, 'done_utc_us': NOW_US})}, {NOW_US})") == words
 
 
 TYPED = [
@@ -116,7 +137,10 @@ def test_the_ruler_names_as_many_months_as_fit_and_holds_every_date(run):
 def test_a_change_says_what_it_voids_and_how_long_redoing_takes_and_names_only_what_holds(run):
     steps = guide(NOW_US, {"ice_point": "to_do"})["steps"]
     found = run("proving", f"m.changeWords({said(CHANGES[1])}, {said(steps)})")
-    assert found["words"] == f"It voids 3 proofs; doing them again takes about 22{NB}min of yours."
+    assert (
+        found["words"]
+        == f"It voids 3 proofs; doing them again takes about 22{NB}min of yours. What rests on them waits meanwhile."
+    )
     assert [step["id"] for step in found["lost"]] == ["sensor_identity", "live_parts", "boiling_point"]
 
 

@@ -26,7 +26,7 @@ from controller.core.schedule import Kind as Segments
 from controller.core.schedule import Of, Resume, Schedule, Segment
 from controller.core.setup import Chamber, Level, Response
 from controller.core.start import first_state
-from controller.core.state import Inputs, LineOpened, Messages, Notice
+from controller.core.state import Inputs, LineOpened, Messages, Notice, Tick
 from controller.core.tick import advance
 from controller.link.session import Session
 from controller.rehearse import ANSWERED
@@ -84,12 +84,17 @@ class Bench:
         heard = self.session.receive(self.board.run(US))
         reports = tuple(one for one in heard if isinstance(one, Report))
         others: tuple[Any, ...] = tuple(one for one in heard if not isinstance(one, Report))
-        result = advance(self.state, Inputs(self.now_us, reports, self.notices + others, commands))
+        inputs = Inputs(self.now_us, reports, self.notices + others, commands)
+        result = advance(self.state, inputs)
         self.notices = ()
         self.state = result.state
+        self.keep(inputs, result)
         self.events += result.events
         self.sent = result.outputs.frames
         self.data = b"".join(self.session.send(frame) for frame in result.outputs.frames)
+
+    def keep(self, inputs: Inputs, result: Tick) -> None:
+        """For those who want each tick."""
 
     def ticks(self, seconds: int) -> None:
         for _ in range(seconds):

@@ -33,9 +33,9 @@ def facts_of(folder: ChamberFolder, utc_us: int, switchings: int = -1, firmware_
     return Facts(folder.chamber, folder.switches, utc_us, switchings, firmware_hash)
 
 
-def rows_of(folder: ChamberFolder, utc_us: int, switchings: int = 0) -> tuple[Proof, ...]:
+def rows_of(folder: ChamberFolder, utc_us: int, switchings: int = 0, firmware_hash: str = "") -> tuple[Proof, ...]:
     """One passed row of everything."""
-    facts = facts_of(folder, utc_us, switchings)
+    facts = facts_of(folder, utc_us, switchings, firmware_hash)
     made = []
     for step in STEPS:
         sensors = [row.id for row in folder.chamber.sensors] if step.bound is Bound.SENSOR else [""]
@@ -44,12 +44,12 @@ def rows_of(folder: ChamberFolder, utc_us: int, switchings: int = 0) -> tuple[Pr
     return tuple(made)
 
 
-def everything(folder: ChamberFolder, utc_us: int, switchings: int = 0) -> Kept:
+def everything(folder: ChamberFolder, utc_us: int, switchings: int = 0, firmware_hash: str = "") -> Kept:
     """A whole file."""
     chamber = folder.chamber
-    return Kept(chamber.board, chamber.simulated, rows_of(folder, utc_us, switchings))
+    return Kept(chamber.board, chamber.simulated, rows_of(folder, utc_us, switchings, firmware_hash))
 
 
-def commission(folder: ChamberFolder, utc_us: int) -> None:
+def commission(folder: ChamberFolder, utc_us: int, firmware_hash: str = "") -> None:
     """Write it where the controller looks."""
-    store.write(folder.path / "proofs.json", everything(folder, utc_us))
+    store.write(folder.path / "proofs.json", everything(folder, utc_us, firmware_hash=firmware_hash))

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from controller.core.messages import Channel, Fault, OffReason
+from controller.core.proof import StartProof
 from controller.core.run_states import S
-from controller.core.setup import Level
+from controller.core.setup import Level, Response
 from controller.core.state import Messages
 from tests.core.ready import idle
-from tests.core.world import LIMITS, OVER, PART, US, Bench, FakeBoard, chamber, changed, running, soaking
+from tests.core.world import CHAMBER, LIMITS, OVER, PART, US, Bench, FakeBoard, chamber, changed, running, soaking
 
 
 class Where(Enum):
@@ -210,6 +211,23 @@ def closed_switch(bench: Bench, where: Where) -> None:
     bench.board.says["contactor"] = where in (Where.AT, Where.PAST)
 
 
+def proving() -> Bench:
+    """A run in its start proof: both switches are asked to be open."""
+    return running(chamber=changed(CHAMBER, response=Response(3 * US, 20 * US)))
+
+
+def proof_finds(finding: str) -> Callable[[Bench, Where], None]:
+    """What a proof finds is tested where proofs are (`test_proof`); here it has found it."""
+
+    def put(bench: Bench, where: Where) -> None:
+        run = bench.state.run
+        if run is not None and isinstance(run.program, StartProof):
+            found = changed(run.program, finding=finding if where in (Where.AT, Where.PAST) else "")
+            bench.state = changed(bench.state, run=run.stepped(found))
+
+    return put
+
+
 def hot_at_rest() -> Bench:
     bench = idle()
     bench.board.air_mc = 60_000.0
@@ -234,6 +252,8 @@ DRIVERS: dict[str, Driver] = {
     "limits_differ": Driver(soaking, limits_differ, deadband=False),
     "heat_stays_on": Driver(idle, unasked_heat, deadband=False),
     "switch_stays_closed": Driver(idle, closed_switch, deadband=False),
+    "start_proof_failed": Driver(proving, proof_finds("modulator_stuck"), deadband=False),
+    "start_proof_void": Driver(proving, proof_finds("nothing_rose"), deadband=False),
     "board_silent": Driver(soaking, silence(LIMITS.silence_us), deadband=False),
     "run_too_long": Driver(hurried, run_time, deadband=False, once=True),
     "local_stop": Driver(soaking, contact("local_stop", True), deadband=False),

@@ -33,21 +33,23 @@ EVERY_LOSS = pytest.mark.parametrize("channel", list(LOST.values()), ids=list(LO
 
 @EVERY_LOSS
 def test_a_lost_channel_is_never_good(channel):
-    reading = judge(channel, 500)
+    reading = judge(channel, (500, 0))
     assert not isinstance(reading, Good)
     assert reading == MISSING if channel is None else isinstance(reading, Faulted) and reading.reason
 
 
 @pytest.mark.parametrize("cold_mc", [0, 1, 30_000, 70_000])
-@pytest.mark.parametrize("correction_mc", [-1_500, 0, 800])
-def test_a_good_channel_keeps_raw_and_corrected_and_is_judged_by_the_higher(cold_mc, correction_mc):
-    reading = judge(Channel(105_000, cold_mc, 0, 0), correction_mc)
+@pytest.mark.parametrize(("offset_mc", "slope_ppm", "correction_mc"), [
+    (-1_500, 0, -1_500), (0, 0, 0), (800, 0, 800), (0, -10_000, -1_050), (500, 10_000, 1_550), (-2_000, 20_000, 100),
+])
+def test_a_good_channel_keeps_raw_and_corrected_and_is_judged_by_the_higher(cold_mc, offset_mc, slope_ppm, correction_mc):
+    reading = judge(Channel(105_000, cold_mc, 0, 0), (offset_mc, slope_ppm))
     assert reading == Good(105_000, 105_000 + correction_mc)
     assert reading.judged_mc == max(105_000, 105_000 + correction_mc)
 
 
 def test_zero_degrees_is_a_temperature_when_the_cold_junction_answers():
-    assert judge(Channel(0, 21_000, 0, 0), 0) == Good(0, 0)
+    assert judge(Channel(0, 21_000, 0, 0), (0, 0)) == Good(0, 0)
 
 
 @pytest.mark.parametrize("which", [CONTROL, OVER, PART])

@@ -12,6 +12,8 @@ from controller.core.events import Kind
 from controller.core.messages import OffReason
 from controller.core.program import CoolDown
 from controller.core.run_states import S
+from controller.core.setup import Level
+from controller.core.state import Commissioned
 from tests.core.ready import tripped
 from tests.core.world import CHAMBER, DEMO, US, US_PER_H, Bench, FakeBoard, changed, ramp, running, schedule, soaking
 
@@ -272,10 +274,13 @@ def test_latches_from_before_the_start_refuse_heat_until_they_are_cleared(kept, 
 
 
 def test_a_real_chambers_first_latch_is_cleared_by_commissioning_alone():
-    real = changed(CHAMBER, simulated=False)
+    real = changed(CHAMBER, simulated=False, may_do=Level.MEASURE_ONLY)
     bench = Bench(real, FakeBoard(simulated=False), latches=("not_commissioned",))
     bench.run(4)
     assert bench.ask(Ask.CLEAR, name="not_commissioned").fields["code"] == "cause_stands"
+    bench.tick(notices=[Commissioned(Level.MEASURE_ONLY, ("start_proof",), ((0, 0, 2_500),) * 3)])
+    assert bench.ask(Ask.CLEAR, name="not_commissioned").kind is Kind.COMMAND_ACCEPTED
+    assert not bench.latched and not bench.heats
 
 
 @pytest.mark.parametrize("off", [one for one in OffReason if one not in (0, 3, 5, 6)])

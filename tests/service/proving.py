@@ -59,7 +59,7 @@ class Person:
     def written(self) -> None:
         """What was proven counts once it is on the disk, and the tick after that knows."""
         self.rig.steps(1)
-        assert self.rig.commissioner._keeper.wait(10.0)
+        assert self.rig.commissioner.written(10.0)
         self.rig.steps(2)
 
     def typed(self, step: str, sensor: str = "", **changes: Any) -> str:

@@ -96,7 +96,7 @@ const block = (guide, state) => {
 function renderAll(guide, state) {
   const nowUs = state.utcNow();
   const doing = state.now?.commissioning ?? guide.doing;
-  return html`<div class="sheet-head proofs-head"><div><p class="kicker">${guide.invented ? html`<span class="simulated">SIMULATED.</span> All proofs on this sheet are invented.` : ""}</p><h1 tabindex="-1">${guide.sentence}</h1><p class="lead">${together(guide.lead)} ${together(guide.why)}</p></div>${nextKey(guide, state.me, doing)}</div>${
+  return html`<div class="sheet-head proofs-head"><div><p class="kicker">${guide.invented ? html`<span class="simulated">SIMULATED.</span> All proofs on this sheet are invented.` : ""}</p><h1 tabindex="-1">${guide.sentence}</h1><p class="lead">${together(guide.lead)}</p><p class="said">${together(guide.why)}</p></div>${nextKey(guide, state.me, doing)}</div>${
     guide.error ? html`<p class="said" role="status">${mark("stale", 16)} Not read anew: ${guide.error.message}</p>` : ""}${drawTable(guide, state.layout.width, nowUs)}<div class="two">${drawChanged(guide, state)}${drawBundle(state)}</div>${block(guide, state)}`;
 }
 

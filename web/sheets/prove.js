@@ -8,6 +8,7 @@ import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { clock, day, together, wait, warm } from "../text.js";
 import { doneWords, hindrance, holds, read, standing, standingWords, wayWords } from "../proving.js";
+import { ACTIVE } from "../heat.js";
 import { armWords } from "./now.js";
 import { drawFields } from "../parts/provefields.js";
 import { drawWatched } from "../parts/watchlist.js";
@@ -138,6 +139,8 @@ function drawDoing(doing, state, step, mine) {
     mine && step.way !== "heated" ? html`<p class="under"><button type="button" class="key" data-do="prove-cancel">Cancel</button> <span class="caption">Nothing is stored then. You may also close this page: it goes on, and is shown again here.</span></p>` : ""}</section>`;
 }
 
+const goesOn = (run) => ACTIVE.has(run.state) || run.state === "aborting";
+
 /** A run of this step's own: waiting for the arm button, in its start proof, on, or over. */
 function drawRun(step, state, doing, mine) {
   const { now } = state;
@@ -146,14 +149,14 @@ function drawRun(step, state, doing, mine) {
   if (run?.trial !== step.id) return "";
   const proof = startProof(now);
   if (proof) return doing ? "" : drawFilling(proof);
-  if (run.end) return html`<p class="said">Run ${run.id} is over. ${together(run.end)}</p>`;
+  if (!goesOn(run)) return html`<p class="said">Run ${run.id} is over. ${together(run.end)}</p>`;
   return doing ? "" : html`<p class="said">Run ${run.id} is on. Stay beside it; Stop heating ends it at any time.</p>`;
 }
 
 function startKey(step, state, chosen) {
   const { now } = state;
   const mine = may(state.me, "prove");
-  const going = now?.run?.trial === step.id && !now.run.end;
+  const going = now?.run?.trial === step.id && goesOn(now.run);
   if (going || now?.pending) return "";
   const why = hindrance(now, step, mine);
   const arms = now?.chamber.simulated ? "then the simulated chamber presses its arm button by itself" : "then press the arm button at the chamber, door shut";
@@ -213,12 +216,12 @@ function drawHands(step, guide, state, chosen, { doing, over }, mine) {
   const busy = state.now?.commissioning && !state.now.commissioning.outcome;
   const begin = step.way === "watched" && !doing ? html`<button type="button" class="startkey" data-do="prove-begin" ${step.blocked_by.length || busy ? html`disabled` : ""}><b>Begin</b><span>${step.blocked_by.length ? "other steps come first" : busy ? "another step is being watched" : "heat stays off; nothing is stored before it ends"}</span></button>` : "";
   const heat = step.way === "heated" ? startKey(step, state, chosen) : "";
-  return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
+  return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${doing && chosen.said?.outcome === "watching" ? "" : drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
 }
 
 function drawStanding(step, nowUs, guide, going) {
   const it = standing(step, nowUs);
-  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
+  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
 }
 
 const drawBlocked = (step, guide) => (step.blocked_by.length ? html`<div class="standing-now">${mark("notallowed", 20)}<p>First: ${step.blocked_by.map((id, index) => html`${index ? ", " : ""}<a href="#/proofs/${id}">${guide.steps.find((one) => one.id === id)?.title ?? id}</a>`)}.</p></div>` : "");
@@ -245,7 +248,7 @@ export function render(guide, state, block) {
   const of = guide.steps.filter((one) => one.part === step.part);
   const simulated = guide.invented ? html`<span class="simulated">SIMULATED.</span> ` : "";
   return html`<div class="sheet-head"><p class="kicker">${simulated}${back}, ${step.part === "core" ? "core" : "the rest"}, step ${of.indexOf(step) + 1} of ${of.length}</p><h1 tabindex="-1">${step.title}</h1><p class="lead">${together(step.why)} <span class="about-minutes">About ${wait(step.minutes * 60e6)}${wayWords(step.way) ? `, ${wayWords(step.way)}` : ""}.</span></p></div>
-    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && !state.now.run.end))}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
+    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && goesOn(state.now.run)))}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
       doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, { doing, over }, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
     ${titleBlock([[{ label: "Step", value: step.title, wide: true }, { label: "Layer", value: step.layer }, { label: "Hazards", value: step.hazards }, { label: "Belongs to", value: BOUND[step.bound] ?? step.bound }]], { now: state.now, dataMs: state.ageMs() })}`;
 }
