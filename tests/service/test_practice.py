@@ -111,7 +111,7 @@ def unheated(person: Person) -> None:
     assert person.watched("boiling_point", values=values_of("boiling_point", person.chamber)).startswith("passed: 4 sensor")
 
 
-@pytest.mark.parametrize("demo", [1000], indirect=True)
+@pytest.mark.parametrize("demo", [4000], indirect=True)
 def test_from_nothing_to_unattended_with_simulated_hands(demo):
     chamber = load(demo.data / "chamber", utc_us()).chamber
     with Raw(demo.data / "controller.sock") as line:
