@@ -8,7 +8,8 @@ SPEED ?= 60
 HTTP ?= 8651
 AREA ?= spine
 JOBS ?= 2
-DEMO_DATA ?= .soakwarden/demo
+SCRATCH ?=
+DEMO_DATA ?= .soakwarden/$(if $(SCRATCH),scratch,demo)
 ROOT ?= /
 DRY ?=
 BIN := .venv/bin
@@ -26,9 +27,9 @@ help: ## list the verbs
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/  make \1|\2/p' $(MAKEFILE_LIST) | awk -F'|' '{ printf "%-18s%s\n", $$1, $$2 }'
 	@echo "Settings: SPEED=$(SPEED) HTTP=$(HTTP) AREA=$(AREA) JOBS=$(JOBS) PYTHON=$(PYTHON)"
 
-run: $(RUN_STAMP) ## start the simulated chamber, controller and page (SPEED=60 HTTP=8651)
+run: $(RUN_STAMP) ## start the simulated chamber, controller and page (SPEED=60 HTTP=8651; SCRATCH=1: not proven yet)
 	@echo "Starting a SIMULATED chamber at $(SPEED) times real speed. No device is opened. Ctrl-C ends it."
-	@exec $(BIN)/python -m controller.cli serve --demo --speed $(SPEED) --data $(DEMO_DATA) --http $(HTTP)
+	@exec $(BIN)/python -m controller.cli serve --demo $(if $(SCRATCH),--from-scratch) --speed $(SPEED) --data $(DEMO_DATA) --http $(HTTP)
 
 test: $(TEST_STAMP) ## install what the tests need, lint, and run every test (under ten minutes)
 	@$(MAKE) --no-print-directory system-packages

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from controller import new_chamber
+from controller.commissioning.store import is_given
 from controller.config import ChamberFolder, load
 
 SHAPES = ("bench", "small", "heavy")
@@ -27,10 +28,19 @@ SCHEDULE: dict[str, Any] = {
 }
 
 
-def chamber(folder: Path, utc_us: int, shape: str = "bench", number: int = 0) -> ChamberFolder:
-    """The demo chamber with this number, made in `folder` unless it is there. Raises BadChamber if somebody broke it."""
+class NotFromScratch(Exception):
+    """The folder holds a demo chamber whose proofs came with it; the text says so."""
+
+
+def chamber(folder: Path, utc_us: int, shape: str = "bench", number: int = 0, from_scratch: bool = False) -> ChamberFolder:
+    """The demo chamber with this number, made in `folder` unless it is there; `from_scratch`: without proofs, with one sensor
+    that travels. Raises BadChamber if somebody broke it, NotFromScratch for one that has invented proofs."""
     if not folder.exists():
         board = f"{int(new_chamber.SIMULATED_BOARD, 16) + number:06x}"
-        text = new_chamber.text(f"{shape.capitalize()} chamber (invented)", True, board, shape=shape)
-        new_chamber.write(folder, text, board, True, utc_us)
-    return load(folder, utc_us)
+        name = f"{shape.capitalize()} chamber (invented)"
+        text = new_chamber.text(name, True, board, shape=shape, travelling=from_scratch)
+        new_chamber.write(folder, text, board, True, utc_us, commissioned=not from_scratch)
+    found = load(folder, utc_us)
+    if from_scratch and any(is_given(row) for row in found.kept.proofs):
+        raise NotFromScratch(f"{folder} has invented proofs already; name another folder with --data, to begin from nothing")
+    return found

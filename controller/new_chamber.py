@@ -61,6 +61,7 @@ LIMITS_HEAD = """
 """
 SENSORS = (("control", 0, "air, control sensor"), ("over_temperature", 1, "air, over-temperature sensor"),
            ("part", 2, "part"))
+TRAVELLING = ("travelling", 3, "travelling sensor")
 RESPONSE_HEAD = """
 # How soon full heat shows at the sensors, at the latest: the start proof takes its lengths from it. A figure that is too short
 # makes proofs void, never false.
@@ -70,10 +71,10 @@ EVERY_BOARD_HAS = frozenset({"drops_on_silence"})
 
 
 def text(name: str, simulated: bool, board: str, port: str = "", shape: str = "bench",
-         changed: Mapping[str, float] | None = None, module: str = "") -> str:
+         changed: Mapping[str, float] | None = None, module: str = "", travelling: bool = False) -> str:
     """The chamber file. `changed` replaces defaults of numbers by key, in the written unit; `module` is the [modbus] section of
-    a chamber that has a ready-made module in place of a board (`new_module.text`)."""
-    sensors = SENSORS if simulated else SENSORS[:2]
+    a chamber with a ready-made module in place of a board (`new_module.text`); `travelling`: one sensor more, for surveys."""
+    sensors = (*(SENSORS if simulated else SENSORS[:2]), *((TRAVELLING,) if travelling else ()))
     id_of_board = NO_BOARD if module else BOARD.format(board=_quoted(board))
     parts = [HEAD.format(format=FORMAT, name=_quoted(name), board=id_of_board, simulated=_word(simulated)), module]
     if simulated:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from controller.chamber.travelling import BEGINS_AT, PLACES
+from controller.commissioning.fixed_points import boiling_mc
 from controller.commissioning.its90 import converted_c
 from controller.core.messages import Channel, Fault, ResetCause
 
@@ -29,7 +31,7 @@ class Faults:
         self.sensors: dict[int, str] = {}
         """Channel number to one of `SENSES`: what is measured is not what the place has."""
         self.slow: dict[int, float] = {}
-        """What a sensor that fell off its place has come to."""
+        """What a sensor that was taken from its place has come to."""
         self.modulator_stuck = False
         self.modulator_half = False
         """It passes one half of each wave, whatever is asked."""
@@ -65,15 +67,22 @@ class Faults:
                 channels[index] = Channel(0, good.cold_mc, Fault.OPEN, good.conversions)
 
 
-OFF_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C, ICE_C, BOIL_C = 20.0, 33.0, 0.25, 3.5, 0.1, 100.4
+OFF_LAG_S, TIP_LAG_S, HAND_C, FEED_THROUGH_SHARE, DRIFT_C = 20.0, 4.0, 33.0, 0.25, 3.5
+ICE_C, BOIL_HIGH_C = 0.1, 0.43
+"""What a good sensor of class 2 shows in ice, and how far it is above boiling water."""
+SEA_LEVEL_HPA = 1013.25
+LOWEST_HPA, HIGHEST_HPA = 500.0, 1080.0
 
 
-def _fallen(world: World, index: int, true_c: float, dt_s: float) -> float:
-    """Off its clip and out of the chamber: it goes to the room's temperature."""
-    slow = world.faults.slow
-    before = slow.get(index, true_c)
-    slow[index] = before + dt_s / (OFF_LAG_S + dt_s) * (world.room_c - before)
-    return slow[index]
+def _goes_to(lag_s: float, where_c: Callable[[World], float]) -> Callable[[World, int, float, float], float]:
+    """Away from its place: from what it showed there towards another temperature."""
+    def sense(world: World, index: int, true_c: float, dt_s: float) -> float:
+        slow = world.faults.slow
+        before = slow.get(index, true_c)
+        slow[index] = before + dt_s / (lag_s + dt_s) * (where_c(world) - before)
+        return slow[index]
+
+    return sense
 
 
 def _couple(**how: Any) -> Callable[[World, int, float, float], float]:
@@ -81,25 +90,41 @@ def _couple(**how: Any) -> Callable[[World, int, float, float], float]:
 
 
 SENSES: dict[str, Callable[[World, int, float, float], float]] = {
-    "off_place": _fallen,
+    "off_place": _goes_to(OFF_LAG_S, lambda world: world.room_c),
     "shorted": lambda world, index, true_c, dt_s: world.room_c + FEED_THROUGH_SHARE * (world.plant.outer - world.room_c),
     "reversed": _couple(reversed_leads=True),
     "read_as_j": _couple(table="J"),
     "wire_of_j": _couple(wire="J"),
     "drifted": lambda world, index, true_c, dt_s: true_c + DRIFT_C,
-    "in_hand": lambda world, index, true_c, dt_s: HAND_C,
-    "in_ice": lambda world, index, true_c, dt_s: ICE_C,
-    "in_boil": lambda world, index, true_c, dt_s: BOIL_C,
+    "in_hand": _goes_to(TIP_LAG_S, lambda world: HAND_C),
+    "in_ice": _goes_to(TIP_LAG_S, lambda world: ICE_C),
+    "in_boil": _goes_to(TIP_LAG_S, lambda world: world.boil_c + BOIL_HIGH_C),
     "of_next": lambda world, index, true_c, dt_s: (*world.plant.sensors, world.plant.part_sensor)[(index + 1) % CHANNELS],
     "in_part": lambda world, index, true_c, dt_s: world.plant.part_sensor,
 }
 """What a converter is given instead of its place's temperature: (world, channel, true °C, s since the last) to °C."""
 
 
+def _boil_c(hpa: float) -> float:
+    if not LOWEST_HPA <= hpa <= HIGHEST_HPA:
+        raise ValueError(f"hpa is {hpa:g}; allowed is {LOWEST_HPA:g} to {HIGHEST_HPA:g}, as it is at the pan")
+    return boiling_mc(hpa) / 1000.0
+
+
+def _travel(board: Board, args: dict[str, Any]) -> None:
+    """Hang the travelling sensor somewhere; a board that had none has one from then on."""
+    spot = str(args.get("spot", BEGINS_AT))
+    if spot not in PLACES:
+        raise ValueError(f"spot is {spot!r}; there are {', '.join(PLACES)}")
+    board.spot = spot
+
+
 def _sense(board: Board, args: dict[str, Any]) -> None:
     index, kind = int(args.get("channel", 0)), str(args.get("kind", "off_place"))
-    if kind not in SENSES or not 0 <= index < CHANNELS:
-        raise ValueError(f"kind is {kind}, channel {index}; kinds are {', '.join(SENSES)}, channels 0 to {CHANNELS - 1}")
+    if kind not in SENSES or not 0 <= index < board.places:
+        raise ValueError(f"kind is {kind}, channel {index}; kinds are {', '.join(SENSES)}, channels 0 to {board.places - 1}")
+    if "hpa" in args:
+        board.boil_c = _boil_c(float(args["hpa"]))
     board.faults.slow.pop(index, None)
     if args.get("on", True):
         board.faults.sensors[index] = kind
@@ -110,8 +135,8 @@ def _sense(board: Board, args: dict[str, Any]) -> None:
 def _channel(kind: str) -> Callable[[Board, dict[str, Any]], None]:
     def make(board: Board, args: dict[str, Any]) -> None:
         index = int(args.get("channel", 0))
-        if not 0 <= index < 3:
-            raise ValueError(f"channel is {index}; this board has 0 to 2")
+        if not 0 <= index < board.places:
+            raise ValueError(f"channel is {index}; this board has 0 to {board.places - 1}")
         if args.get("on", True):
             board.faults.channels[index] = kind
         else:
@@ -164,7 +189,8 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "door_open": _part("door_shut", False),
     "local_stop": _part("local_stop", True),
     "arm": _part("arm_pressed", True),
+    "travelling_at": _travel,
 }
-"""Each takes `on` (default true; false ends it) where it lasts. `sensor_*` take `channel`,
-`sensor_sees` also a `kind` of `SENSES`, `reset` a `cause`, `garbage`
-a number of `bytes`. `door_open`, `local_stop` and `arm` are hands, not faults; they come the same way."""
+"""Each takes `on` (default true; false ends it) where it lasts. `sensor_*` take `channel`, `sensor_sees` also a `kind` of
+`SENSES` and for boiling water the air's `hpa`, `reset` a `cause`, `garbage` a number of `bytes`. `door_open`, `local_stop` and
+`arm` are hands, not faults; they come the same way, and so does `travelling_at` with a `spot` of the survey."""

@@ -29,6 +29,7 @@ from typing import Any, NamedTuple, Protocol
 from controller.chamber.faults import Faults
 from controller.chamber.shapes import SHAPES
 from controller.chamber.simulated import Board
+from controller.chamber.travelling import BEGINS_AT
 from controller.core.messages import ResetCause
 
 STRETCH_US = 50_000
@@ -78,9 +79,12 @@ class Wire(NamedTuple):
 def main(argv: list[str] | None = None) -> int:
     """Serve until the parent ends, the wire closes or a signal comes. 0 then; 2 for arguments that do not fit."""
     parent = os.getppid()
-    args = arguments("soakwarden simulate", "A simulated board in a simulated chamber.").parse_args(argv)
+    parser = arguments("soakwarden simulate", "A simulated board in a simulated chamber.")
+    parser.add_argument("--travelling", action="store_true", help="a fourth channel has a sensor that travels in a survey")
+    args = parser.parse_args(argv)
     board = Board(SHAPES[args.shape], args.seed, args.board, report_us=args.report_us, auto_arm=args.auto_arm,
                   lock_step=args.lock_step or args.stdio)
+    board.spot = BEGINS_AT if args.travelling else ""
     return serve(args, board, parent)
 
 

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from random import Random
 
-from controller.chamber.faults import SENSES, Faults
+from controller.chamber.faults import CHANNELS, SEA_LEVEL_HPA, SENSES, Faults
 from controller.chamber.outputs import FAR_US, Outputs
 from controller.chamber.plant import Plant, at_rest, step
 from controller.chamber.shapes import Shape
+from controller.chamber.travelling import seen_c
+from controller.commissioning.fixed_points import boiling_mc
 from controller.core.messages import Channel
 from controller.link.forms import new_tuple
 
@@ -44,6 +46,10 @@ class World:
         self.limiter_closed = True
         self.mains = True
         self.fan_on = True
+        self.spot = ""
+        """Where the travelling sensor hangs, on a channel behind the others; empty: there is none, and no such channel."""
+        self.boil_c: float = boiling_mc(SEA_LEVEL_HPA) / 1000.0
+        """Of water in the pan beside the chamber."""
         self.now_us = 0
         self.channels: tuple[Channel | None, ...] = (None,) * 6
         self.hottest_mc = 0
@@ -51,6 +57,11 @@ class World:
         self.random = Random(f"board {shape.name} {seed}")
         self._quantum_mc = quantum_mc
         self._let_go_us = self._measured_us = 0
+
+    @property
+    def places(self) -> int:
+        """How many channels have a sensor."""
+        return CHANNELS + bool(self.spot)
 
     def pass_time(self, us: int, outputs: Outputs) -> None:
         """One stretch in which nothing switches: one step of the plant."""
@@ -106,9 +117,12 @@ class World:
         finished = up_us // CONVERSION_US
         channels: list[Channel | None] = []
         hottest_mc = 0
-        places = (*plant.sensors, plant.part_sensor)
+        places: tuple[float, ...] = (*plant.sensors, plant.part_sensor)
+        if self.spot:
+            places = (*places, seen_c(self.spot, places[0], self.room_c))
         if self.faults.sensors:
             places = self._misled(places)
+        self._measured_us = self.now_us
         for true_c in places:
             # The sum of three even draws has a standard deviation of one half: near enough to a bell, and + alone.
             counts = int((true_c + LOW_C + SPREAD_C * (draw() + draw() + draw())) * per_k + 0.5)
@@ -122,11 +136,10 @@ class World:
             self.faults.spoil(channels, self.channels)
             self.hottest_mc = max([channel[0] for channel in channels if channel and not channel[2]], default=0)
             self.sensor_bad = not all(channel and not channel[2] for channel in channels[:GUARDED])
-        self.channels = (*channels, None, None, None)
+        self.channels = (*channels, *(None,) * (6 - len(channels)))
 
     def _misled(self, places: tuple[float, ...]) -> tuple[float, ...]:
         """What the converters are given where sensors are not where, or what, they should be."""
         dt_s = (self.now_us - self._measured_us) * 1e-6
-        self._measured_us = self.now_us
         return tuple(SENSES[self.faults.sensors[index]](self, index, true_c, dt_s) if index in self.faults.sensors else true_c
                      for index, true_c in enumerate(places))

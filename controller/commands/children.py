@@ -10,8 +10,10 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
@@ -99,6 +101,25 @@ class BoardChild(Child):
         except (ValueError, KeyError, TypeError):
             raise RuntimeError(f"the simulated board did not start: {self.tail() or 'it said nothing'}") from None
         return port
+
+
+class PracticeChild(Child):
+    """Hands at a demo's chamber: each line of its output is told as it comes. Without it the chamber goes on, untouched."""
+
+    def __init__(self, words: list[str], log: Path, tell: Callable[[str], None]) -> None:
+        super().__init__("practice", words, log)
+        self._tell = tell
+
+    def _spawn(self, log: IO[bytes]) -> subprocess.Popen[bytes]:
+        started = subprocess.Popen([sys.executable, "-m", *self._words], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                                   stderr=log, start_new_session=True, preexec_fn=_die_with_parent)
+        assert started.stdout is not None
+        threading.Thread(target=self._hear, args=(started.stdout,), name=self.name, daemon=True).start()
+        return started
+
+    def _hear(self, said: IO[bytes]) -> None:
+        for line in said:
+            self._tell(line.decode(errors="replace").rstrip("\n"))
 
 
 class Answering(Child, ABC):

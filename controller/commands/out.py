@@ -26,17 +26,17 @@ class Out:
     def say(self, text: str, **fields: Any) -> None:
         """One line: the sentence, or an object with it and what it was made of."""
         line = json.dumps({"say": text, **fields}, ensure_ascii=False) if self.as_json else text
-        print(line, flush=True)
+        _print(line)
 
     def result(self, fields: Mapping[str, Any], text: str) -> None:
         """The last thing a command says."""
-        print(json.dumps(dict(fields), ensure_ascii=False) if self.as_json else text, flush=True)
+        _print(json.dumps(dict(fields), ensure_ascii=False) if self.as_json else text)
 
     def refuse(self, text: str, **fields: Any) -> None:
         """Why a command does not do it; on standard error, for programs also on standard output."""
         self.bar_done()
         if self.as_json:
-            print(json.dumps({"error": text, **fields}, ensure_ascii=False), flush=True)
+            _print(json.dumps({"error": text, **fields}, ensure_ascii=False))
         print(text, file=sys.stderr, flush=True)
 
     def bar(self, share: float, words: str) -> None:
@@ -53,3 +53,8 @@ class Out:
         if self._bar_shown:
             print(file=sys.stderr)
             self._bar_shown = False
+
+
+def _print(line: str) -> None:
+    """In one piece: several threads of a `serve` tell at once, and a line must not end within another."""
+    print(f"{line}\n", end="", flush=True)

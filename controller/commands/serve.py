@@ -27,7 +27,7 @@ from controller.exit_codes import Exit
 from controller.messenger.door import SOCKET_FILE as MESSENGER_SOCKET
 
 HTTP_REAL, HTTP_DEMO = 8650, 8651
-DATA_REAL, DATA_DEMO = Path(".soakwarden/real"), Path(".soakwarden/demo")
+DATA_REAL, DATA_DEMO, DATA_SCRATCH = Path(".soakwarden/real"), Path(".soakwarden/demo"), Path(".soakwarden/scratch")
 WATCH_S = 1.0
 API_END_S, MESSENGER_END_S = 6.0, 6.0
 TELL_S = 45.0
@@ -43,12 +43,15 @@ def add(verbs: Any) -> None:
     what = made.add_mutually_exclusive_group(required=True)
     what.add_argument("--chamber", type=Path, action="append", help="chamber folder; once for each chamber")
     what.add_argument("--demo", action="store_true", help="an invented chamber; opens no device")
-    made.add_argument("--data", type=Path, help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO}); with several chambers "
-                                                "each gets a folder in it, named as the chamber's own")
+    made.add_argument("--data", type=Path,
+                      help=f"data folder (default {DATA_REAL}, demo {DATA_DEMO}, from scratch {DATA_SCRATCH}); with several "
+                           "chambers each gets a folder in it, named as the chamber's own")
     made.add_argument("--port", default="", help="serial port; default is the chamber file's; not with several chambers")
     made.add_argument("--http", type=int, help=f"port of the page on 127.0.0.1 (default {HTTP_REAL}, demo {HTTP_DEMO})")
     beyond.add(made)
     made.add_argument("--chambers", type=int, default=1, metavar="N", help=f"of the demo: so many, 1 to {len(demo.SHAPES)}")
+    made.add_argument("--from-scratch", action="store_true", help="of the demo: without proofs, with simulated hands at it, so "
+                                                                  "that commissioning can be tried")
     made.add_argument("--speed", type=float, default=1.0, help="of the demo: 60 shows 16 h in 16 min")
     made.add_argument("--seed", type=int, default=1, help="of the demo's noise")
     made.add_argument("--faults-socket", type=Path, help="of the demo: a socket that takes faults to show; "
@@ -63,7 +66,8 @@ def act(options: argparse.Namespace, out: Out) -> int:
     if wrong:
         out.refuse(wrong)
         return Exit.USAGE
-    options.data = (options.data or (DATA_DEMO if options.demo else DATA_REAL)).resolve()
+    usual = DATA_SCRATCH if options.from_scratch else DATA_DEMO if options.demo else DATA_REAL
+    options.data = (options.data or usual).resolve()
     options.http = options.http if options.http is not None else (HTTP_DEMO if options.demo else HTTP_REAL)
     code, why = _page_port(options.http)
     if why:
@@ -77,6 +81,9 @@ def act(options: argparse.Namespace, out: Out) -> int:
     except BadChamber as error:
         out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
         return error.code
+    except demo.NotFromScratch as error:
+        out.refuse(f"{error}. Nothing was started.")
+        return Exit.FILES
     except OSError as error:
         out.refuse(f"{options.data}: {error.strerror}; name a folder that this user may write, with --data.")
         return Exit.FILES
@@ -89,6 +96,8 @@ def _wrong(options: argparse.Namespace) -> str:
         return "--demo opens no device; leave --port away."
     if options.speed != 1 and not options.demo:
         return f"--speed {options.speed:g} is for --demo only: a real chamber has its own time."
+    if options.from_scratch and not options.demo:
+        return "--from-scratch is for --demo only: a real chamber has its own hands beside it."
     if options.chambers != 1 and not options.demo:
         return "--chambers is for --demo only; give --chamber once for each real one."
     if not 1 <= options.chambers <= len(demo.SHAPES):
@@ -102,12 +111,14 @@ def _wrong(options: argparse.Namespace) -> str:
 
 def _stations(options: argparse.Namespace) -> list[Station]:
     """One for each chamber, nothing started yet. Raises Taken, BadChamber, OSError."""
-    running = Running(options.demo, options.speed, options.seed, options.port, options.faults_socket, options.chambers != 1)
+    running = Running(options.demo, options.speed, options.seed, options.port, options.faults_socket, options.chambers != 1,
+                      options.from_scratch)
     found: list[tuple[ChamberFolder, Path]] = []
     if options.demo:
         for number in range(options.chambers):
             data = options.data if options.chambers == 1 else options.data / demo.SHAPES[number]
-            found.append((demo.chamber(data / "chamber", utc_us(), demo.SHAPES[number], number), data))
+            made = demo.chamber(data / "chamber", utc_us(), demo.SHAPES[number], number, options.from_scratch)
+            found.append((made, data))
     for path in options.chamber or ():
         data = options.data if len(options.chamber) == 1 else options.data / path.resolve().name
         found.append((load(path, utc_us()), data))

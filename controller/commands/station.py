@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.commands.children import BoardChild, Child, end_all
+from controller.commands.children import BoardChild, Child, PracticeChild, end_all
 from controller.commands.news import News
 from controller.config import ChamberFolder
+from controller.core.readings import Role
 from controller.core.setup import LEVEL_WORDS
 from controller.exit_codes import Exit
 from controller.start_up import SOCKET_FILE
@@ -17,6 +18,7 @@ from controller.start_up import SOCKET_FILE
 CONTROLLER_END_S, BOARD_END_S = 20.0, 3.0
 NOT_STARTED = (Exit.USAGE, Exit.CHAMBER, Exit.TAKEN, Exit.RECORD, Exit.FILES, Exit.PEER)
 """With these codes a controller ends before it opens its port: it never had the heat in hand."""
+HANDS_SOCKET = "hands.sock"
 BOARD_OFF = "the board switches off by itself within 5 s"
 Tell = Callable[[str, dict[str, Any]], None]
 
@@ -33,10 +35,14 @@ class Running:
     faults_socket: Path | None
     """Of the only chamber; several have one each, with the data folder's name behind it."""
     several: bool = False
+    from_scratch: bool = False
+    """Of a demo: without proofs, and with hands at it for trying commissioning out."""
 
     def faults_of(self, data: Path) -> Path | None:
-        """The socket that takes faults for the chamber whose data is there."""
+        """The socket that takes faults, and hands, for the chamber whose data is there."""
         named = self.faults_socket
+        if named is None and self.from_scratch:
+            return data / HANDS_SOCKET
         return named.with_name(f"{named.name}-{data.name}") if named is not None and self.several else named
 
     @property
@@ -62,6 +68,7 @@ class Station:
         self.folder, self.data, self._running = folder, data, running
         self._board: BoardChild | None = None
         self._controller: Child | None = None
+        self._practice: Child | None = None
 
     def start(self, tell: Tell) -> None:
         """Raises RuntimeError when the demo's board does not come up."""
@@ -71,7 +78,8 @@ class Station:
         words += ["--lock-step", "--speed", str(self._running.speed)] if self._running.lock_step else []
         self._controller = Child("controller", words, self._log("controller"))
         self._controller.start()
-        News(self.data / SOCKET_FILE, tell, self._running.demo).start()
+        News(self.data / SOCKET_FILE, tell, self._running.demo and not self._running.from_scratch).start()
+        self._start_practice(tell)
 
     def ended(self) -> tuple[int, str] | None:
         """Exit code and words once it is over with this chamber; None while it goes on."""
@@ -84,7 +92,8 @@ class Station:
 
     def end(self) -> None:
         """The controller first, which switches the heat off and writes why; then the board."""
-        children: list[tuple[Child | None, float]] = [(self._controller, CONTROLLER_END_S), (self._board, BOARD_END_S)]
+        children: list[tuple[Child | None, float]] = [(self._practice, BOARD_END_S), (self._controller, CONTROLLER_END_S),
+                                                     (self._board, BOARD_END_S)]
         end_all([(child, patience_s) for child, patience_s in children if child is not None])
 
     def words(self) -> str:
@@ -98,7 +107,9 @@ class Station:
         """The demo's board; the port that the controller is to open."""
         running, chamber = self._running, self.folder.chamber
         words = ["controller.chamber.peer", "--shape", self.folder.shape, "--board", chamber.board,
-                 "--seed", str(running.seed), "--auto-arm"]
+                 "--seed", str(running.seed)]
+        words += [] if running.from_scratch else ["--auto-arm"]
+        words += ["--travelling"] if any(sensor.role is Role.TRAVELLING for sensor in chamber.sensors) else []
         words += ["--lock-step"] if running.lock_step else []
         faults = running.faults_of(self.data)
         words += ["--faults-socket", str(faults)] if faults else []
@@ -107,6 +118,15 @@ class Station:
         port = self._board.port()
         tell(f"SIMULATED board {chamber.board} on {port}. Everything in it is invented.", {"port": port})
         return port
+
+    def _start_practice(self, tell: Tell) -> None:
+        """Hands at a chamber from scratch."""
+        there = self._running.faults_of(self.data)
+        if not self._running.from_scratch or there is None:
+            return
+        words = ["controller.practice", "--chamber", str(self.folder.path), "--data", str(self.data), "--hands", str(there)]
+        self._practice = PracticeChild(words, self._log("practice"), lambda line: tell(line, {"kind": "practice"}))
+        self._practice.start()
 
     def _log(self, name: str) -> Path:
         """Each child has a log of its own: the reason for its end must not hold another's lines."""

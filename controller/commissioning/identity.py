@@ -14,6 +14,7 @@ TOGETHER = ("Their tips touch, or one probe is declared twice. Part them, or cor
             "begin again.")
 EXCHANGED = ("They are exchanged: exchange the plugs of {one} and {other}, or their channels in the chamber file, then begin "
              "again.")
+HANDS_OFF = "Do not touch anything yet."
 LAST = 3
 """Means of so many readings are compared: one alone may be noise."""
 
@@ -46,7 +47,7 @@ def see(memory: Memory, looked: Looked) -> Step:
     base, last = memory.base, memory.last
     if spent_us < BASE_US:
         base = {name: [*base.get(name, ()), mc] for name, mc in raw.items() if mc is not None}
-        return memory._replace(base=base), "Do not touch anything yet.", 0.0, None
+        return memory._replace(base=base), HANDS_OFF, 0.0, None
     last = {name: [*last.get(name, ())[1 - LAST:], mc] for name, mc in raw.items() if mc is not None}
     rises = {name: sum(values) // len(values) - sum(base[name]) // len(base[name])
              for name, values in last.items() if name in base and len(values) >= LAST}
