@@ -40,7 +40,8 @@ class Left(BaseModel):
 class Start(BaseModel):
     """What to start, and how closely somebody will watch."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True,
+                              json_schema_extra={"examples": [{"schedule_id": 1, "level": "unattended"}]})
     schedule_id: int | None = Field(None, ge=1, le=2**53, description="Number of a stored schedule.", examples=[1])
     trial: TrialId | None = Field(None, description="In place of a schedule: a step of GET /proofs that heats. Maintainers "
                                                     "only, and only at the chamber.")

@@ -115,8 +115,6 @@ class StartProof(NamedTuple):
     """What the air would do by itself, from this phase's begin."""
     excess: Pair | None = None
     """Above that line, at the newest bucket."""
-    astray_us: int = 0
-    """How long a switch has not read back as asked."""
     current_seen: bool = False
     risen: bool = False
     finding: str = ""

@@ -62,7 +62,8 @@ class Surroundings(World):
     def hands(self) -> int:
         """Every contact's state as the emulator takes it."""
         bits = sum(bit for name, bit in HANDS if getattr(self, name))
-        bits |= WELDED if self.faults.contactor_welded else 0
+        swapped = self.faults.outputs_swapped and self.outputs.modulator  # the contactor's coil hangs on the modulator's pin
+        bits |= WELDED if self.faults.contactor_welded or swapped else 0
         bits |= FAN_NOISE if self.fan_noise else 0
         bits |= FRAMING if self.framing_errors else 0
         return bits | (MODULATOR_STUCK if self.modulator_pin_stuck else 0)

@@ -111,9 +111,11 @@ class Bench:
 
 
 def loaded(shape: Shape, share: float) -> Shape:
-    """With that many times the usual load in it; 0 leaves the bare sensor."""
-    slab = shape.build.slab
-    return shape._replace(build=shape.build._replace(slab=slab._replace(area_m2=max(0.001, share * slab.area_m2))))
+    """With that many times the usual load in it; 0 leaves the bare sensor. What the element shines on it goes with its area."""
+    build, slab = shape.build, shape.build.slab
+    area_m2 = max(0.001, share * slab.area_m2)
+    seen = build.element_part * area_m2 / slab.area_m2
+    return shape._replace(build=build._replace(slab=slab._replace(area_m2=area_m2), element_part=seen))
 
 
 def warm(bench: Bench, draw: Random) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from random import Random
-
 import pytest
 
 from controller.chamber.shapes import SHAPES
@@ -17,8 +15,8 @@ from controller.core.run_states import ACTIVE, S
 from controller.records.batch import TickRecord
 from controller.records.replay import replay
 from controller.records.writer import About, Writer
-from tests.chamber.planted import IN_THE_RUN, LATE, PLANTED, WARM, is_found, planted, refused
-from tests.chamber.proving import US, UTC_US, Bench, chamber_of, proven, warm
+from tests.chamber.planted import IN_THE_RUN, LATE, PLANTED, WARM, good, is_found, planted, refused
+from tests.chamber.proving import US, UTC_US, Bench, chamber_of, proven
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 LATEST_OFF_S = 2
@@ -134,18 +132,6 @@ def test_what_no_proof_can_see_ends_the_run_before_the_air_is_far_over_its_plan(
 
 COUNT = 100
 QUICK = 8
-
-
-def good(number: int, hot: bool) -> tuple[Bench, bool]:
-    """One good start of many: shapes in turn, loads from empty to double, every third with a current sensor."""
-    shape, sensed = list(SHAPES)[number % len(SHAPES)], number % 3 == 2
-    draw = Random(f"good {number} {hot}")
-    bench = Bench(shape, number, chamber_of(shape, number, current=sensed), load=2.0 * draw.random())
-    if hot:
-        warm(bench, draw)
-    else:
-        bench.ticks(5)
-    return bench, sensed
 
 
 @pytest.mark.parametrize("hot", [False, True], ids=["cold", "warm"])

@@ -110,7 +110,9 @@ def test_a_file_that_cannot_be_read_is_set_aside_before_it_is_written_over(tmp_p
     path = tmp_path / "proofs.json"
     path.write_text("not ours")
     keeper = ProofKeeper(path, store.read(path))
-    keeper.keep(FULL)
+    for kept in (FULL._replace(halves=()), FULL._replace(voided=()), FULL):
+        keeper.keep(kept)
+        assert keeper.wait(5.0)
     assert keeper.close(5.0)
     assert (tmp_path / f"proofs.json{ASIDE}").read_text() == "not ours" and store.read(path).board == "abcdef"
 

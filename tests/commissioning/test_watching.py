@@ -182,7 +182,7 @@ def test_a_fixed_limiter_is_seen_to_open_and_to_close_again(chamber):
 def test_whatever_breaks_it_off_stores_nothing_and_says_so(chamber, step, breaks, words):
     sensor = "control" if step == "sensor_identity" else ""
     run = run_of(chamber, "silence", breaks["run"]) if "run" in breaks else None
-    watch = watching.see(begun(chamber, step, sensor), looked(chamber, US, run=run, lost=breaks.get("lost", False)))
+    watch = watching.see(begun(chamber, step, sensor), looked(chamber, 100 * US, run=run, lost=breaks.get("lost", False)))
     assert watch.ended is not None and watch.ended.outcome == "ended" and watch.ended.shown == ()
     assert words in watch.ended.words and "begin this step again" in watch.ended.words
 
