@@ -89,7 +89,8 @@ def _judged(memory: Memory) -> Ended:
         return Ended(ENDS, "No sensor was in the bath.")
     bad = [one for one in shown if not one.passed]
     if not bad:
-        return Ended(PASSED, f"{len(shown)} sensor(s) show what good ones show.", shown)
+        all_of_them = f"All {len(shown)} sensors show what good ones show."
+        return Ended(PASSED, all_of_them if len(shown) > 1 else "It shows what a good sensor shows.", shown)
     return Ended(FAILS, " ".join(f"{one.sensor}: {one.advice}" for one in bad), shown)
 
 

@@ -192,7 +192,10 @@ STEPS: tuple[Step, ...] = (
         ("wiring",),
         (),
         "Two sensors exchanged, or one declared twice, would each watch the wrong place.",
-        ("Warm the named sensor's tip between two fingers until the list says that it moved. Let go, wait, take the next.",),
+        (
+            "Open the door and leave it open: behind a shut one a sensor that grows warm with the heat off is a trip.",
+            "Warm the named sensor's tip between two fingers until the list says that it moved. Let go, wait, take the next.",
+        ),
     ),
     Step(
         "live_parts",
@@ -249,7 +252,7 @@ STEPS: tuple[Step, ...] = (
         "Class 2 wire alone is known to 2.5 °C; melting ice makes a known point of it (IEC 60584-1, its tolerances).",
         (
             ("Fill a flask with crushed ice, add cold water until it just shows between the pieces, stir, wait ten minutes."),
-            "Put the tips together into the middle, 6 cm deep, not against the wall. Stir now and then.",
+            "Leave the chamber's door open. Put the tips together into the middle, 6 cm deep, off the wall. Stir now and then.",
         ),
         "Keep the cable's ends and the board dry.",
     ),
@@ -267,7 +270,8 @@ STEPS: tuple[Step, ...] = (
         (),
         "A sensor of the wrong type or with reversed leads is right at room temperature and wrong here.",
         (
-            "Boil clean water hard in an open pan. Hang the tips into it together, 6 cm deep, not against the bottom.",
+            "Boil clean water hard in an open pan. Leave the chamber's door open, or the warm sensors are a trip.",
+            "Hang the tips into it together, 6 cm deep, not against the bottom.",
             "Type the air pressure. A weather report's is reduced to sea level: say so, and give your altitude.",
         ),
         "Steam scalds. Keep cable, board and children away from the stove.",

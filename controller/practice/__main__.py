@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from controller.client import Client, ControllerError
+from controller.commands.out import Out
 from controller.config import load
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import Exit
@@ -24,6 +25,7 @@ from controller.start_up import SOCKET_FILE
 
 AGAIN_S = 0.5
 BEFORE = "SIMULATED hand:"
+SAY = Out(as_json=False)
 
 
 class Hands:
@@ -44,8 +46,7 @@ class Hands:
         """Do what this snapshot asks for; gives a line for each thing done."""
         before = self._memory.held
         self._memory = hands.see(self._memory, now, self._sensors)
-        after = self._memory.held
-        for hand, on in (*((hand, False) for hand in before - after), *((hand, True) for hand in after - before)):
+        for hand, on in hands.moves(before, self._memory.held):
             said = hands.words(hand, on, self._sensors)
             if said:
                 self._send(hand, on)
@@ -66,12 +67,12 @@ def main(words: list[str] | None = None) -> int:
     options = parser.parse_args(words)
     chamber = load(options.chamber, utc_us()).chamber
     if not chamber.simulated:
-        _say(f"{options.chamber} is a real chamber: hands are only practised at a simulated one.")
+        SAY.say(f"{options.chamber} is a real chamber: hands are only practised at a simulated one.")
         return Exit.CHAMBER
-    _say("SIMULATED: hands are at this chamber and do what the sheet Proofs asks of hands. Yours are the typed values, what is")
-    _say("seen and heard, clearing trips and starting trials. These invented values fit this invented chamber:")
+    SAY.say("SIMULATED: hands are at this chamber and do what the sheet Proofs asks of hands. Yours are the typed values, what is")
+    SAY.say("seen and heard, clearing trips and starting trials. These invented values fit this invented chamber:")
     for line in values.told(chamber):
-        _say(line)
+        SAY.say(line)
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_follow(Client(options.data / SOCKET_FILE),
                             Hands(options.hands, {sensor.id: sensor.channel for sensor in chamber.sensors})))
@@ -85,13 +86,9 @@ async def _follow(client: Client, there: Hands) -> None:
         try:
             async for pushed in client.follow():
                 for line in there.see(pushed["now"]) if pushed.get("now") else ():
-                    _say(line)
+                    SAY.say(line)
         except ControllerError:
             await asyncio.sleep(AGAIN_S)
-
-
-def _say(line: str) -> None:
-    print(line, flush=True)
 
 
 if __name__ == "__main__":

@@ -41,7 +41,8 @@ BOILING = "in_boil"
 PRESSED = {row: Hand(name) for row, name in (("local_stop", "local_stop"), ("arm_button", "arm"), ("door", "door_open"),
                                              ("smoke", "smoke"))}
 """By row of a list of contacts: what is pressed or opened for a moment."""
-ARM, LIMITER = Hand("arm"), Hand("limiter_opened")
+ARM, LIMITER, DOOR = Hand("arm"), Hand("limiter_opened"), Hand("door_open")
+"""Whoever reaches for a tip opens the door: behind a shut one a control sensor that grows warm with the heat off is a trip."""
 WORDS: Mapping[str, tuple[str, str]] = {
     "local_stop": ("presses the local stop in", "releases the local stop"),
     "arm": ("presses the arm button", "lets the arm button go"),
@@ -80,6 +81,12 @@ class Look(NamedTuple):
     """Channel by sensor id, of the chamber file."""
     spent_us: int
     """How long it has been at the same thing."""
+
+
+def moves(before: frozenset[Hand], after: frozenset[Hand]) -> Iterator[tuple[Hand, bool]]:
+    """What hands do between the two, in a person's order: out again and the door shut, then the door open and in."""
+    yield from ((hand, False) for hand in sorted(before - after, reverse=True))
+    yield from ((hand, True) for hand in sorted(after - before))
 
 
 def see(memory: Memory, now: Json, sensors: Mapping[str, int]) -> Memory:
@@ -143,6 +150,7 @@ def _contacts(look: Look) -> Iterator[Hand]:
 
 def _identity(look: Look) -> Iterator[Hand]:
     """Not before the list says so: what is touched too early is no news."""
+    yield DOOR
     if look.spent_us >= AFTER_US and look.doing["words"] != HANDS_OFF and look.doing["sensor"] in look.sensors:
         yield Hand("sensor_sees", look.sensors[look.doing["sensor"]], "in_hand")
 
@@ -150,6 +158,7 @@ def _identity(look: Look) -> Iterator[Hand]:
 def _bath(kind: str) -> Callable[[Look], Iterator[Hand]]:
     """All sensors together, or the one that is named; they stay in until all is seen."""
     def bath(look: Look) -> Iterator[Hand]:
+        yield DOOR
         for sensor, channel in look.sensors.items():
             if look.doing["sensor"] in ("", sensor):
                 yield Hand("sensor_sees", channel, kind)

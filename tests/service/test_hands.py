@@ -19,7 +19,7 @@ from controller.commissioning.step import Way
 from controller.commissioning.steps import BY_ID, STEPS
 from controller.commissioning.survey import FIVE
 from controller.practice import hands
-from controller.practice.hands import ARM, LIMITER, TABLE, US, Hand, Memory, see
+from controller.practice.hands import ARM, DOOR, LIMITER, TABLE, US, Hand, Memory, see
 from controller.practice.values import PASSES, told, values_of
 from tests.service.chambers import simulated
 
@@ -70,16 +70,23 @@ def test_what_only_a_person_knows_is_left_to_them():
 
 def test_the_named_sensor_is_warmed_once_the_list_asks_for_it():
     warmed = Hand("sensor_sees", 2, "in_hand")
-    assert not set().union(*after(30, doing("sensor_identity", ("part", "waiting"), sensor="part", words=HANDS_OFF)))
-    assert after(30, doing("sensor_identity", ("part", "waiting"), sensor="part"))[-1] == {warmed}
+    early = after(30, doing("sensor_identity", ("part", "waiting"), sensor="part", words=HANDS_OFF))
+    assert set().union(*early) == {DOOR}
+    assert after(30, doing("sensor_identity", ("part", "waiting"), sensor="part"))[-1] == {DOOR, warmed}
     over = doing("sensor_identity", sensor="part", outcome="passed")
     assert see(Memory("", 0, frozenset({warmed})), now(40, over), SENSORS).held == frozenset(), "let go when it is over"
 
 
+def test_the_door_is_opened_before_a_tip_is_taken_and_shut_after_it_is_back():
+    held = frozenset({Hand("sensor_sees", 0, "in_ice"), DOOR, Hand("sensor_sees", 1, "in_ice")})
+    assert [hand.name for hand, _ in hands.moves(frozenset(), held)] == ["door_open", "sensor_sees", "sensor_sees"]
+    assert [hand.name for hand, _ in hands.moves(held, frozenset())] == ["sensor_sees", "sensor_sees", "door_open"]
+
+
 @pytest.mark.parametrize(("step", "kind"), [("ice_point", "in_ice"), ("boiling_point", "in_boil")])
 def test_all_sensors_go_into_the_bath_or_the_one_that_is_named(step, kind):
-    assert after(2, doing(step))[-1] == {Hand("sensor_sees", channel, kind) for channel in range(4)}
-    assert after(2, doing(step, sensor="part"))[-1] == {Hand("sensor_sees", 2, kind)}
+    assert after(2, doing(step))[-1] == {DOOR, *(Hand("sensor_sees", channel, kind) for channel in range(4))}
+    assert after(2, doing(step, sensor="part"))[-1] == {DOOR, Hand("sensor_sees", 2, kind)}
 
 
 def test_the_limiter_is_turned_down_at_a_steady_air_and_stays_so_until_all_is_seen():
