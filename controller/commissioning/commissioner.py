@@ -262,8 +262,9 @@ class Commissioner:
 
 
 def _busy(state: State) -> bool:
-    run = state.run
-    return state.pending is not None or (run is not None and (run.state in ACTIVE or run.state is S.ABORTING))
+    """A run is on its way. A start that waits for its time is none: proofs that end meanwhile must refuse it."""
+    run, pending = state.run, state.pending
+    return (pending is not None and pending.due) or (run is not None and (run.state in ACTIVE or run.state is S.ABORTING))
 
 
 def _heard(state: State) -> tuple[int, str]:

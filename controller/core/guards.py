@@ -96,7 +96,7 @@ UNPLUG = "Unplug the chamber when you reach it: off is not isolated."
 GUARDS: tuple[Guard, ...] = (
     Guard("not_commissioned", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.MORNING, "H-43", "",
           "This chamber has not been commissioned.", "Nothing is known yet of its sensors, switches and limits.",
-          ("Commission the chamber: hardware_notes/commissioning.md says how, and how far that goes today.",), SMELL),
+          ("Do the steps of commissioning that need no heat, on the sheet Proofs; then clear this.",), SMELL),
     Guard("ended_in_a_run", "never", "one", "one", 0, TRIP, ALWAYS, HOST, Contact.NO_TRIP, Urgency.GET_UP, "H-16 H-27", "",
           "The controller ended in the middle of a run.", "Nobody watched the chamber from then until now.",
           ("Look at the chamber.", "Read the record up to the gap.", "Clear when the chamber and the part are understood."),

@@ -87,7 +87,7 @@ def _start(work: Work, command: Command) -> str:
         raise NotDone("busy", "Another start already waits. Stop heating takes it back.")
     if work.state is not S.IDLE:
         raise Refused(work.state, C.START, allowed(work.state))
-    command, ceiling_mc = _planned(work, command)
+    command, ceiling_mc, board_mc = _planned(work, command)
     schedule = command.schedule
     assert schedule is not None
     named = command.at_utc_us != 0
@@ -98,7 +98,8 @@ def _start(work: Work, command: Command) -> str:
     proof_us = sum(longest_us(proof) for proof in proofs_of(work.chamber))
     run_max_us = min(work.known_limits()["run_max_us"], schedule.longest_us + proof_us)
     armed = work.armed_us >= 0 or not work.chamber.fitted.arm_button
-    work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed, work.now_us, not named)
+    work.pending = Pending(command, work.now_us, ceiling_mc, run_max_us, armed, work.now_us, not named,
+                           board_ceiling_mc=board_mc)
     work.armed_us, work.lapse = -1, None
     if named:
         work.say(Kind.START_NAMED, run_id=command.run_id, at_utc_us=command.at_utc_us)
@@ -110,19 +111,20 @@ def _start(work: Work, command: Command) -> str:
     return "waits for its named time" if named else "waits for the board"
 
 
-def _planned(work: Work, command: Command) -> tuple[Command, int]:
-    """The command with its schedule, and the limit that its run gets. Raises NotDone for what may not run."""
+def _planned(work: Work, command: Command) -> tuple[Command, int, int]:
+    """The command with its schedule, the limit that its run gets, and that limit for the board (0: the same). Raises NotDone
+    for what may not run."""
     if command.trial:
         plan = trial_plan(work, command)
-        return replace(command, schedule=plan.schedule), plan.run_ceiling_mc
+        return replace(command, schedule=plan.schedule), plan.run_ceiling_mc, plan.board_ceiling_mc
     schedule = command.schedule
     if schedule is None:
         raise NotDone("bad_schedule", "A start needs a schedule.")
-    _check_level(work, command.level)
+    check_level(work, command.level)
     wrong = mistakes(schedule)
     if wrong:
         raise NotDone("bad_schedule", " ".join(str(one) for one in wrong))
-    return command, run_ceiling(work, schedule)
+    return command, run_ceiling(work, schedule), 0
 
 
 def trial_plan(work: Work, command: Command) -> Plan:
@@ -181,7 +183,8 @@ def check_leaving(work: Work, command: Command, since_us: int) -> None:
         raise NotDone("not_ready_to_leave", " ".join(f"{one.field}: {one.value}. {one.advice}" for one in missing))
 
 
-def _check_level(work: Work, level: Level) -> None:
+def check_level(work: Work, level: Level) -> None:
+    """Raises NotDone for a level that the chamber, as proven now, may not run at."""
     may = work.chamber.may_do
     if may is Level.MEASURE_ONLY:
         raise NotDone("measure_only", "This chamber may only measure. What it needs next stands on the Chamber sheet.")

@@ -5,7 +5,15 @@ from __future__ import annotations
 from controller.core import board as line
 from controller.core.events import Kind
 from controller.core.guards import INDEX
-from controller.core.orders import NAMED_AHEAD_MAX_US, NotDone, check_leaving, check_ready, refuse, run_ceiling
+from controller.core.orders import (
+    NAMED_AHEAD_MAX_US,
+    NotDone,
+    check_leaving,
+    check_level,
+    check_ready,
+    refuse,
+    run_ceiling,
+)
 from controller.core.program import Program, Treatment
 from controller.core.regulator import Regulator
 from controller.core.run_states import C, S
@@ -76,6 +84,7 @@ def _wait_for_time(work: Work, pending: Pending) -> None:
     elif pending.armed:
         assert command.schedule is not None
         try:
+            check_level(work, command.level)  # a proof may have ended meanwhile
             ceiling_mc = run_ceiling(work, command.schedule)  # it may have been lowered meanwhile
             check_ready(work, ceiling_mc)
         except NotDone as refusal:

@@ -251,6 +251,8 @@ class Pending(NamedTuple):
     """Its named time has come, or none was named."""
     void: str = ""
     """Why the press before counts no more; empty while none was lost."""
+    board_ceiling_mc: int = 0
+    """The run's limit as the board gets it; 0: the same."""
 
 
 class Lapse(NamedTuple):

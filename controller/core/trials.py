@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from controller.core.program import Program, Silence, Standstill, Treatment
 from controller.core.proof import StartProof, start_proof
+from controller.core.readings import raw_of
 from controller.core.schedule import US_PER_H, Kind, Of, Resume, Schedule, Segment
 from controller.core.setup import Chamber
 
@@ -40,6 +41,8 @@ class Plan(NamedTuple):
     at: int
     """Which of them it begins with; the treatment before that is for show."""
     run_ceiling_mc: int
+    board_ceiling_mc: int
+    """The same as the board gets it, which knows no corrections."""
 
 
 class Asked(NamedTuple):
@@ -83,15 +86,21 @@ def _cool() -> Segment:
     return Segment(Kind.COOL, COOL_TO_MC, SLOW_MC_PER_H, 0, BAND_MC, 12 * US_PER_H)
 
 
+def _as_the_board_reads(chamber: Chamber, mc: int) -> int:
+    """What the sensor that is corrected upwards most gives when it is this warm: so both reach the limit at one reading."""
+    corrections = ((sensor.correction_mc, sensor.slope_ppm) for sensor in chamber.sensors)
+    return min([mc, *(raw_of(mc, correction) for correction in corrections)])
+
+
 def _shown(asked: Asked, name: str, *programs: Program) -> Plan:
     """A trial without a treatment of its own: the set point is where it is."""
     target_mc = min(max(asked.hottest_mc, COOL_TO_MC), _top_mc(asked))
     schedule = _schedule(name, Segment(Kind.COOL, target_mc, SLOW_MC_PER_H, 0, BAND_MC, US_PER_H))
-    return Plan(schedule, (Treatment(schedule), *programs), 1, asked.ceiling_mc)
+    return Plan(schedule, (Treatment(schedule), *programs), 1, asked.ceiling_mc, asked.ceiling_mc)
 
 
 def _treated(asked: Asked, schedule: Schedule, run_ceiling_mc: int) -> Plan:
-    return Plan(schedule, (*proofs_of(asked.chamber), Treatment(schedule)), 0, run_ceiling_mc)
+    return Plan(schedule, (*proofs_of(asked.chamber), Treatment(schedule)), 0, run_ceiling_mc, run_ceiling_mc)
 
 
 def _apart(asked: Asked) -> Plan:
@@ -114,7 +123,7 @@ def _over_temperature(asked: Asked) -> Plan:
                       f"{(_top_mc(asked) - TRIP_ABOVE_MC) / 1000:.0f} °C first.")
     past_mc = limit_mc + NEAR_MC
     schedule = _schedule("Proof: over-temperature trips", _ramp(past_mc, QUICK_MC_PER_H, 2), _soak(past_mc, US_PER_H // 2))
-    return _treated(asked, schedule, limit_mc)
+    return _treated(asked, schedule, limit_mc)._replace(board_ceiling_mc=_as_the_board_reads(asked.chamber, limit_mc))
 
 
 def _limiter(asked: Asked) -> Plan:

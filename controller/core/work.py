@@ -188,7 +188,8 @@ class Work:
         if self.run is not None and self.run.state in ACTIVE:
             return self.run.expected
         if self.pending is not None and self.pending.due:  # one that waits for its time opens a session of its own then
-            return expected_limits(self.chamber, self.pending.run_ceiling_mc, self.pending.run_max_us)
+            run_mc = self.pending.board_ceiling_mc or self.pending.run_ceiling_mc
+            return expected_limits(self.chamber, run_mc, self.pending.run_max_us)
         read = self.board.limits
         if read is None:
             return expected_limits(self.chamber, 0, 0)

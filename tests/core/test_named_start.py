@@ -12,7 +12,7 @@ from controller.core.events import Kind
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.starting import NAMED_HOLDS_US
-from controller.core.state import NOT_SET, LineLost, LineOpened, Messages, Wall
+from controller.core.state import NOT_SET, Commissioned, LineLost, LineOpened, Messages, Wall
 from tests.core.ready import SHORT, idle
 from tests.core.world import DEMO, US, Bench
 
@@ -243,3 +243,12 @@ def test_a_limit_that_was_lowered_before_its_time_is_judged_again():
     bench.ask(Ask.TIGHTEN, name="run_ceiling_mc", value=70_000)
     bench.run(11 * MINUTE)
     assert "70" in lapsed(bench) and not bench.heats
+
+
+def test_a_level_that_its_proofs_no_longer_carry_is_refused_when_the_time_comes():
+    """A proof ended while the start waited: what it may do is judged again."""
+    bench = waiting(minutes=1)
+    found = tuple((row.correction_mc, row.slope_ppm, row.uncertainty_mc) for row in bench.state.chamber.sensors)
+    bench.tick(notices=(Commissioned(Level.AT_THE_CHAMBER, (), found),))
+    bench.run(90)
+    assert bench.state.run is None and "may run at the chamber at most" in lapsed(bench)

@@ -17,7 +17,7 @@ from controller.core.messages import Channel, Drive, OffReason
 from controller.core.program import Silence
 from controller.core.readings import judge, raw_of
 from controller.core.run_states import ACTIVE, S
-from controller.core.setup import Level
+from controller.core.setup import Chamber, Level
 from controller.core.state import Commissioned
 from controller.core.trials import TRIALS, Asked, TooWarm, plan
 from tests.chamber.proving import US, Bench, chamber_of
@@ -26,9 +26,10 @@ CHAMBER = replace(chamber_of("bench", 3), trials=tuple(TRIALS))
 HOUR_S = 3_600
 
 
-def begun(trial: str, level: Level = Level.AT_THE_CHAMBER, role: PersonRole = PersonRole.MAINTAINER, **more: int) -> Bench:
+def begun(trial: str, level: Level = Level.AT_THE_CHAMBER, role: PersonRole = PersonRole.MAINTAINER,
+          chamber: Chamber = CHAMBER, **more: int) -> Bench:
     """A bench on which the trial was asked for; it runs unless it was refused."""
-    bench = Bench("bench", 3, replace(CHAMBER, fitted=replace(CHAMBER.fitted, current=False)))
+    bench = Bench("bench", 3, replace(chamber, fitted=replace(chamber.fitted, current=False)))
     bench.ticks(5)
     bench.tick(Command(Ask.START, "invented", role, "r", None, "1", level, trial=trial, **more))
     for _ in range(40):
@@ -201,3 +202,12 @@ def test_a_trial_runs_an_hour_of_board_time_less_than_its_own_limit_allows():
     bench = begun("silence")
     run = bench.state.run
     assert run.run_max_us >= run.schedule.longest_us and run.expected.run_max_s == run.run_max_us // US
+
+
+@pytest.mark.parametrize(("offset_mc", "slope_ppm"), [(900, 0), (80, 0), (-900, 0), (300, 9_000), (0, -9_000)])
+def test_a_corrected_sensor_reaches_both_limits_at_one_reading(offset_mc, slope_ppm):
+    """The program judges the higher of raw and corrected, the board knows raw values alone."""
+    sensors = tuple(one._replace(correction_mc=offset_mc, slope_ppm=slope_ppm) for one in CHAMBER.sensors)
+    bench = ended(begun("over_temperature_trip", chamber=replace(CHAMBER, sensors=sensors)), 1_800)
+    assert bench.state.latches[0].guard == "run_ceiling"
+    assert bench.state.board.report.off == OffReason.RUN_CEILING
