@@ -17,11 +17,11 @@ from controller.core.setup import LEVEL_WORDS, Level
 
 
 def _named(title: str) -> str:
-    return f"prove: {title[0].lower()}{title[1:]}"
+    return f"{title[0].lower()}{title[1:]}"
 
 
 PROOFS = {step.id: _named(step.title) for step in STEPS}
-"""Every proof there is, and what to do for it."""
+"""Every proof there is, as a sentence names it."""
 
 
 MODULE_HIGHEST = Level.IN_THE_BUILDING
@@ -87,10 +87,12 @@ def may_do(switches: Mapping[str, bool], proofs: frozenset[str], invented: bool,
     for row in LEVELS:
         missing = [MODULE_LACKS] if module and row.level > MODULE_HIGHEST else []
         missing += [need.buy for need in row.needs if not _met(need, have)]
-        missing += [PROOFS[proof] for proof in row.proofs if proof not in proofs and applies(BY_ID[proof], have)]
-        if missing:
-            return MayDo(reached, f"For {LEVEL_WORDS[row.level]} it still needs: {'; '.join(missing)}.",
-                         _sentence(missing[0]))
+        unproven = [PROOFS[proof] for proof in row.proofs if proof not in proofs and applies(BY_ID[proof], have)]
+        if missing or unproven:
+            proofs_of = f"proof of {'; of '.join(unproven)}" if unproven else ""
+            needs = "; ".join([*missing, *filter(None, [proofs_of])])
+            return MayDo(reached, f"For {LEVEL_WORDS[row.level]} it still needs: {needs}.",
+                         _sentence(missing[0] if missing else f"prove: {unproven[0]}"))
         reached = row.level
     why = "Everything is fitted and proven." if not invented else "Everything is fitted; the proofs are invented."
     return MayDo(reached, why, "")
