@@ -233,14 +233,14 @@ def test_the_highest_level_is_in_the_building_and_the_reason_is_in_words():
     assert "protocol v1" in module.next_thing
 
 
-def test_the_manual_and_the_first_page_say_that_no_module_heats_before_proofs_can_be_made():
-    """A new chamber has no proofs, and no command makes any: until one does, nothing else is true."""
+def test_a_module_heats_once_its_proofs_hold_and_not_before_and_needs_no_watchdog_for_that():
+    """It has none that could be made to act: its silence stands for it."""
     everything = {name: True for row in LEVELS for need in row.needs for name in need.any_of}
     assert may_do(everything, frozenset(), False, True).level is Level.MEASURE_ONLY
-    step = PAGE.split("\n6. ")[1].split("\n7. ")[0]
-    assert "measure only" in step and "is not built" in step and "must click when a run begins" not in step
-    row = next(line for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines() if "Modbus RTU" in line)
-    assert "only once proofs can be made" in row
+    assert may_do(everything, frozenset(PROOFS) - {"watchdog"}, False, True).level is Level.IN_THE_BUILDING
+    assert may_do(everything, frozenset(PROOFS) - {"silence"}, False, True).level is Level.MEASURE_ONLY
+    step = PAGE.split("\n7. ")[1]
+    assert "heats nothing before the steps" in step and "`silence`" in step
 
 
 FIELDS = [row.key for row in (*WHOLE, *OUTPUTS, *SENSOR, *SENSOR_MORE, *MEASURE)]
