@@ -76,6 +76,7 @@ class Person:
         run_id = answer["ok"]["run_id"]
         self.line.until(lambda now: now["pending"] is None and now["run"] and now["run"]["id"] == run_id, 10_000)
         outcome = self.followed(trial)
+        self.line.until(lambda now: now["run"] is None or now["run"]["proof"] is None)
         self.away()
         return outcome
 
