@@ -190,7 +190,7 @@ function drawSaid(chosen, step, guide) {
   if (said.outcome === "again") return html`<div class="once-more" role="alert"><p>${mark("alarm", 18)} <b>Measure once more.</b> ${together(said.words)} What is out of range stands at its field; nothing is stored yet.</p></div>`;
   const kind = { failed: "trip", passed: "" }[said.outcome];
   const half = step.way === "heated" && step.fields.length > 0 && !holds(step);
-  return html`<p class="outcome" role="status">${kind ? mark(kind, 18) : ""}<span><b>${{ passed: half ? "Seen. It counts once your values are stored, below." : "It passed.", failed: "Stored as failed.", ended: "Ended.", watching: "" }[said.outcome] ?? ""}</b> ${together(said.words)}</span></p>${said.outcome === "passed" ? nextLink(step, guide) : ""}`;
+  return html`<p class="outcome" role="status">${kind ? mark(kind, 18) : ""}<span><b>${{ passed: half ? "Seen. It counts once your values are stored, below." : "It passed.", failed: "Stored as failed.", ended: "Ended.", watching: "" }[said.outcome] ?? ""}</b> ${together(said.words)}</span></p>${said.outcome === "passed" && holds(step) ? nextLink(step, guide) : ""}`;
 }
 
 /** Where to go on: the next place or sensor of this step, or the next step. */
