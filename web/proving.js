@@ -62,7 +62,7 @@ export function standingWords(row, nowUs) {
     ended: until ? `It ended ${until}. Do it again.` : "It ended. Do it again.",
     failed: "It failed, and is stored as that.",
     void: row.blocked_by?.length && row.state_words ? `It waits; it ${row.state_words}.` : `It holds no more: ${row.state_words || "something changed since"}.`,
-    to_do: row.state_words && row.state_words !== "not shown yet" ? `It was never done: ${row.state_words}.` : "It was never done.",
+    to_do: row.each?.some(holds) ? "It is done in part." : row.state_words && row.state_words !== "not shown yet" ? `It is not done yet: ${row.state_words}.` : "It was never done.",
     doing: "It is being done.",
     not_for_this_chamber: "It is not for this chamber: what it would prove is not fitted.",
   }[row.state] ?? "How it stands is not known.";

@@ -118,8 +118,9 @@ class PracticeChild(Child):
         return started
 
     def _hear(self, said: IO[bytes]) -> None:
-        for line in said:
-            self._tell(line.decode(errors="replace").rstrip("\n"))
+        with said:
+            for line in said:
+                self._tell(line.decode(errors="replace").rstrip("\n"))
 
 
 class Answering(Child, ABC):

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 from controller.commissioning.changes import CHANGES, minutes_of
 from controller.commissioning.proofs import Proof
+from controller.commissioning.proving import half_words
 from controller.commissioning.step import Bound, Part, Step
 from controller.commissioning.steps import BY_ID
 from controller.commissioning.store import Kept
@@ -77,7 +78,8 @@ def _part(part: Part, here: list[Stands]) -> Json:
 def _step(stands: Stands, told: Told) -> Json:
     step, worst = stands.step, stands.worst
     going = told.doing is not None and told.doing["step"] == step.id and not told.doing["outcome"]
-    words = NO_TRAVELLER if step.id == SURVEY and not stands.holds and _stays(told) else stands.words
+    half = "" if stands.holds else half_words(told.kept, step.id, told.facts.utc_us)
+    words = NO_TRAVELLER if step.id == SURVEY and not stands.holds and _stays(told) else half or stands.words
     row = worst.proof
     return {
         "id": step.id, "title": step.title, "part": step.part.value, "way": step.way.value, "bound": step.bound.value,

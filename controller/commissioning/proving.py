@@ -15,17 +15,26 @@ from controller.commissioning.validity import DAY_US, Facts, hangs_on
 from controller.commissioning.watching import Watch
 from controller.core.proof import WORDS, StartProof, left_us
 from controller.core.readings import Good
+from controller.core.run_states import ACTIVE
 from controller.core.state import Run, State
 
 Json = dict[str, Any]
 HALF_US = 7 * DAY_US
 """What was typed and what was seen belong together within a week."""
+HALVES = {"seen": "the rest was seen; its values are still to be typed",
+          "typed": "its values are typed; the rest is still to be seen"}
 TRIAL_WORDS = "Stay beside it. The program is looking."
 
 
 def needs_both(step: str) -> bool:
     """Is this a heated step that asks for values too?"""
     return BY_ID[step].way is Way.HEATED and bool(BY_ID[step].fields)
+
+
+def half_words(kept: Kept, step: str, utc_us: int) -> str:
+    """Which half of such a step waits for the other; empty for none."""
+    halves = {half.what for half in kept.halves if half.step == step and 0 <= utc_us - half.utc_us <= HALF_US}
+    return next((words for what, words in HALVES.items() if what in halves), "")
 
 
 def proof(step: str, shown: Shown, facts: Facts, by: str, spot: str = "") -> Proof:
@@ -79,7 +88,7 @@ def _share(state: State) -> float | None:
 
 def run_proof(run: Run | None) -> Json | None:
     """The start proof that a run is in; null outside one."""
-    if run is None or not isinstance(run.program, StartProof):
+    if run is None or run.state not in ACTIVE or not isinstance(run.program, StartProof):
         return None
     program = run.program
     number, words = WORDS[program.phase]

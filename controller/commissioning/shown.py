@@ -72,6 +72,10 @@ class Looked(NamedTuple):
         return {sensor.id: reading.raw_mc if isinstance(reading, Good) else None
                 for sensor, reading in zip(state.chamber.sensors, state.readings, strict=True)}
 
+    def hottest_mc(self) -> int:
+        """Of the good ones, as over-temperature guards judge them; -1 where none is good."""
+        return max((reading.judged_mc for reading in self.state.readings if isinstance(reading, Good)), default=-1)
+
     def mc(self) -> dict[str, int | None]:
         """The same, corrected."""
         state = self.state

@@ -101,8 +101,7 @@ def _noted(trial: Trial, looked: Looked) -> Trial:
         trial = NOTES[event.kind](trial, event.fields, looked.now_us) if event.kind in NOTES else trial
     own = any(report.off == OffReason.RUN_CEILING for report in looked.reports)
     opened = any(report.limiter is False for report in looked.reports)
-    values = [mc for mc in looked.mc().values() if mc is not None]
-    hottest = max([*values, trial.hottest_mc])
+    hottest = max(looked.hottest_mc(), trial.hottest_mc)
     trial = trial._replace(own_limit=trial.own_limit or (own and trial.trip_us >= 0), hottest_mc=hottest,
                            limiter_open=trial.limiter_open or opened)
     control = next((looked.mc()[row.id] for row in state.chamber.sensors if row.role is Role.CONTROL), None)

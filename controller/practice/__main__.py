@@ -69,8 +69,8 @@ def main(words: list[str] | None = None) -> int:
     if not chamber.simulated:
         SAY.say(f"{options.chamber} is a real chamber: hands are only practised at a simulated one.")
         return Exit.CHAMBER
-    SAY.say("SIMULATED: hands are at this chamber and do what the sheet Proofs asks of hands. Yours are typed values, what is")
-    SAY.say("seen and heard, clearing trips and starting trials. These invented values fit this invented chamber:")
+    SAY.say("SIMULATED: hands are at this chamber and do what the sheet Proofs asks of hands. Yours are the typed values, what")
+    SAY.say("is seen and heard, clearing trips and starting trials. These invented values fit this invented chamber:")
     for line in values.told(chamber):
         SAY.say(line)
     with contextlib.suppress(KeyboardInterrupt):

@@ -14,12 +14,17 @@ from pathlib import Path
 
 import pytest
 
+from controller import demo
 from controller.cli import main
-from controller.commands.children import ApiChild, BoardChild, Child, MessengerChild
+from controller.commands.children import ApiChild, BoardChild, Child, MessengerChild, PracticeChild
 from controller.commands.news import News
 from controller.commands.station import how_it_ended
+from controller.core.setup import Level
+from controller.drivers.clocks import utc_us
 from controller.drivers.locks import lock_folder
 from controller.exit_codes import Exit
+from controller.practice.__main__ import main as practise
+from tests.service.chambers import real
 
 
 @contextmanager
@@ -220,3 +225,42 @@ def test_a_board_that_answers_is_told_once_though_its_event_came_before_anybody_
     for push in pushes:
         news.take(push)
     assert said == told
+
+
+def test_from_scratch_takes_no_chamber_whose_proofs_came_with_it(tmp_path, capsys):
+    """The ordinary demo's folder is not the place to begin from nothing; nothing is started, nothing is changed."""
+    folder = demo.chamber(tmp_path / "chamber", utc_us())
+    before = (folder.path / "proofs.json").read_bytes()
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    assert main(["serve", "--demo", "--from-scratch", "--data", str(tmp_path), "--http", str(port)]) == Exit.FILES
+    assert "has invented proofs already; name another folder with --data" in capsys.readouterr().err
+    assert (folder.path / "proofs.json").read_bytes() == before and not (tmp_path / "controller.log").exists()
+
+
+def test_a_chamber_from_scratch_has_proven_nothing_and_one_sensor_travels(tmp_path):
+    made = demo.chamber(tmp_path / "chamber", utc_us(), from_scratch=True)
+    assert made.chamber.simulated and made.kept.proofs == () and made.level.level is Level.MEASURE_ONLY
+    assert [(one.id, one.channel) for one in made.chamber.sensors][-1] == ("travelling", 3)
+    again = demo.chamber(tmp_path / "chamber", utc_us(), from_scratch=True)
+    assert again.chamber == made.chamber, "it goes on where it was"
+
+
+def test_a_real_chamber_has_its_own_hands(tmp_path, capsys):
+    path = real(tmp_path / "c")
+    assert main(["serve", "--chamber", str(path), "--from-scratch", "--data", str(tmp_path / "d")]) == Exit.USAGE
+    assert "--from-scratch is for --demo only" in capsys.readouterr().err
+    assert practise(["--chamber", str(path), "--data", str(tmp_path), "--hands", str(tmp_path / "s")]) == Exit.CHAMBER
+    assert "is a real chamber" in capsys.readouterr().out
+
+
+def test_what_a_practice_process_says_is_told_line_by_line(tmp_path):
+    told: list[str] = []
+    child = PracticeChild(["platform"], tmp_path / "practice.log", told.append)
+    child.start()
+    hears = next(thread for thread in threading.enumerate() if thread.name == "practice")
+    hears.join(20.0)
+    child.end(1.0)
+    assert not hears.is_alive() and child.exit_code() == 0
+    assert told and all("\n" not in line for line in told)

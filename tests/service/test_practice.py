@@ -17,7 +17,7 @@ from controller.practice.values import values_of
 from tests.service.rig import Raw
 from tests.service.test_processes import Demo, nothing_is_left_running
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(1500)]
 __all__ = ["nothing_is_left_running"]
 OVER = ("complete", "stopped", "aborted")
 PRESSED = {"arrived_age_us": 60_000_000, "channel": "mailbox of the demo"}
@@ -76,6 +76,7 @@ class Person:
         run_id = answer["ok"]["run_id"]
         self.line.until(lambda now: now["pending"] is None and now["run"] and now["run"]["id"] == run_id, 10_000)
         outcome = self.followed(trial)
+        self.line.until(lambda now: now["run"] is None or now["run"]["proof"] is None)
         self.away()
         return outcome
 

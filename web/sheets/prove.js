@@ -79,7 +79,7 @@ function outcome(store, step, chosen, answer, meant) {
     drafts.delete(draftKey(step, meant, store.unit));
     stored += 1;
   }
-  store.hold("proving", { step: step.id, about: again ? chosen.about : undefined, said: { outcome: answer.outcome, words: answer.words }, wrong: answer.wrong, again });
+  store.hold("proving", { step: step.id, about: again ? chosen.about : undefined, said: { outcome: answer.outcome, words: answer.words }, wrong: again ? answer.wrong : [], again });
 }
 
 /** Ask for something about the step that is shown, and read the guide anew. */
@@ -189,7 +189,8 @@ function drawSaid(chosen, step, guide) {
   if (!said || !(said.words || ["passed", "failed"].includes(said.outcome))) return "";
   if (said.outcome === "again") return html`<div class="once-more" role="alert"><p>${mark("alarm", 18)} <b>Measure once more.</b> ${together(said.words)} What is out of range stands at its field; nothing is stored yet.</p></div>`;
   const kind = { failed: "trip", passed: "" }[said.outcome];
-  return html`<p class="outcome" role="status">${kind ? mark(kind, 18) : ""}<b>${{ passed: "It passed.", failed: "Stored as failed.", ended: "Ended.", watching: "" }[said.outcome] ?? ""}</b> ${together(said.words)}</p>${said.outcome === "passed" ? nextLink(step, guide) : ""}`;
+  const half = step.way === "heated" && step.fields.length > 0 && !holds(step);
+  return html`<p class="outcome" role="status">${kind ? mark(kind, 18) : ""}<span><b>${{ passed: half ? "Seen. It counts once your values are stored, below." : "It passed.", failed: "Stored as failed.", ended: "Ended.", watching: "" }[said.outcome] ?? ""}</b> ${together(said.words)}</span></p>${said.outcome === "passed" && holds(step) ? nextLink(step, guide) : ""}`;
 }
 
 /** Where to go on: the next place or sensor of this step, or the next step. */
@@ -219,9 +220,10 @@ function drawHands(step, guide, state, chosen, { doing, over }, mine) {
   return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${doing && chosen.said?.outcome === "watching" ? "" : drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
 }
 
-function drawStanding(step, nowUs, guide, going) {
+/** `said`: the way on stands beside what has just passed. */
+function drawStanding(step, nowUs, guide, going, said) {
   const it = standing(step, nowUs);
-  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going ? nextLink(step, guide) : ""}`;
+  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going && !said ? nextLink(step, guide) : ""}`;
 }
 
 const drawBlocked = (step, guide) => (step.blocked_by.length ? html`<div class="standing-now">${mark("notallowed", 20)}<p>First: ${step.blocked_by.map((id, index) => html`${index ? ", " : ""}<a href="#/proofs/${id}">${guide.steps.find((one) => one.id === id)?.title ?? id}</a>`)}.</p></div>` : "");
@@ -248,7 +250,7 @@ export function render(guide, state, block) {
   const of = guide.steps.filter((one) => one.part === step.part);
   const simulated = guide.invented ? html`<span class="simulated">SIMULATED.</span> ` : "";
   return html`<div class="sheet-head"><p class="kicker">${simulated}${back}, ${step.part === "core" ? "core" : "the rest"}, step ${of.indexOf(step) + 1} of ${of.length}</p><h1 tabindex="-1">${step.title}</h1><p class="lead">${together(step.why)} <span class="about-minutes">About ${wait(step.minutes * 60e6)}${wayWords(step.way) ? `, ${wayWords(step.way)}` : ""}.</span></p></div>
-    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && goesOn(state.now.run)))}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
+    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && goesOn(state.now.run)), mine && (over ?? chosen.said)?.outcome === "passed")}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
       doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, { doing, over }, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
     ${titleBlock([[{ label: "Step", value: step.title, wide: true }, { label: "Layer", value: step.layer }, { label: "Hazards", value: step.hazards }, { label: "Belongs to", value: BOUND[step.bound] ?? step.bound }]], { now: state.now, dataMs: state.ageMs() })}`;
 }
