@@ -22,8 +22,8 @@ WEIGHT_MAX = 200_000
 """Of the first page, in bytes over the wire; other sheets come when they are opened."""
 WHOLE_MAX = 280_000
 OTHERS = (
-    "schedules", "schedules/1/start", "schedules/1", "record/1", "alarms", "chamber", "legend", "people", "messages", "join",
-    "proofs", "proofs/survey",
+    "schedules", "schedules/1/start", "schedules/1", "record/1", "proofs", "proofs/survey", "alarms", "chamber", "legend",
+    "people", "messages", "join",
 )  # fmt: skip
 STALE_AFTER_MS = 7_000
 TRIES = 40
