@@ -12,6 +12,7 @@ from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX, Contact, Guard
 from controller.core.leaving import lacking
 from controller.core.limits import TIGHTENABLE
+from controller.core.program import CoolDown, Treatment
 from controller.core.proof import longest_us
 from controller.core.run_states import ACTIVE, C, Refused, S, allowed
 from controller.core.schedule import Schedule, mistakes, over_ceiling
@@ -29,6 +30,7 @@ NOT_THERE = {INDEX[guard]: part for guard, part in (
     ("smoke", "The smoke contact"), ("limiter_open", "The limiter's contact"), ("local_stop", "The local stop"),
     ("door", "The door's contact"))}
 """By row of GUARDS: what the chamber file says is fitted and a report leaves out."""
+SCHEDULED = frozenset({Treatment, CoolDown})
 CHECK_WIRE = "Check its wire and the board's settings, or the chamber file if the chamber has none."
 
 
@@ -253,7 +255,11 @@ def holds_back(values: Sequence[int], limits: Sequence[int], run: Run) -> Guard 
 
 
 def _cool_down(work: Work, command: Command) -> str:
-    withheld = work.run is not None and work.run.heat_withheld
+    run = work.run
+    if run is not None and run.state in ACTIVE and type(run.program) not in SCHEDULED:  # nothing is proven yet: no heat for it
+        work.move(C.STOP_HEATING, command.by, end=f"Ended by {command.by} before its schedule began.")
+        return "its schedule has not begun, so the heat is off; there is nothing to cool down from"
+    withheld = run is not None and run.heat_withheld
     work.move(C.COOL_DOWN, command.by, end=f"Cooled down early by {command.by}.")
     return "cools without heat" if withheld else "cools at the schedule's rate; this may still heat"
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from controller.core.messages import Report
+from controller.core.messages import OffReason, Report
 from controller.core.proof import Look, Pair, Phase, StartProof, begun_anew, look
 from controller.core.quick import new
 from controller.core.schedule import US_PER_H, Kind, Of, Schedule, Segment
@@ -332,7 +332,7 @@ def _fall_silent(program: Silence, view: View) -> Stepped:
         return Stepped(silent, Quiet(), GOING) if closed else Stepped(program, BOTH_OPEN, NOT_CLOSED)
     program = program._replace(quiet_us=program.quiet_us + view.dt_us)
     if report is not None and not report.modulator and not report.contactor:
-        return Stepped(program, BOTH_OPEN, DONE)
+        return Stepped(program, BOTH_OPEN, DONE if report.off == OffReason.HOST_SILENT else OTHERWISE_OFF)
     late = program.quiet_us > program.limit_us + SILENCE_MORE_US
     return Stepped(program, BOTH_OPEN, STAYED_ON) if late else Stepped(program, Quiet(), GOING)
 
@@ -353,6 +353,7 @@ SWITCHED_US = 6_000_000
 SILENCE_MORE_US = 2_000_000
 """A tick and a report: so much later than the board's limit it may be seen."""
 NOT_CLOSED = Verdict(Going.FAILED, "The switches did not read back as they were asked. Read the board's reason on the page.")
+OTHERWISE_OFF = Verdict(Going.FAILED, "The board switched off, but not because nothing was said. Read its reason on the page.")
 STAYED_ON = Verdict(Going.FAILED, "The board did not switch off by itself when nothing was said. Unplug it: it may not heat.")
 
 SEGMENT_STEPS: dict[Kind, Callable[[Treatment, Segment, View], tuple[Treatment, int, bool]]] = {

@@ -18,10 +18,9 @@ from typing import NamedTuple
 
 from controller.core.messages import Report
 from controller.core.proof_findings import FINDINGS, Found
+from controller.core.proof_lengths import BUCKET_US, REST_MORE_US, SENSED_ALONE_US, US, Lengths, lengths_of
 from controller.core.setup import Chamber, Response
 
-US = 1_000_000
-BUCKET_US = 5 * US
 KEPT = 12
 """Buckets remembered: the last minute."""
 NO_RISE_MC = 1_000
@@ -32,11 +31,6 @@ OVER_RISE_MC = 700
 """The same of an over-temperature sensor, which may be slower."""
 READ_BACK_US = 3 * US
 """A switch that does not read back as it was asked for this long is not as it was asked."""
-REST_US, REST_MORE_US = 60 * US, 180 * US
-"""A minute of the air as it is now, so after the dead time: what a door did just before is on its way until then. And how
-much longer it may take to come to rest."""
-SENSED_REST_US, SENSED_ALONE_US, SENSED_BOTH_US = 10 * US, 5 * US, 36 * US
-"""Lengths where a current sensor answers in the place of a rise."""
 FALLS_MC_PER_MIN, FALLS_MC, RISES_MC_PER_MIN = 8_000, 8_000, 1_500
 """Air that moves faster than this by itself, or would fall farther in one phase, is not judged; it is waited for. Air that
 still comes up behind a shut door flattens soon, and its course carried on would hide a rise."""
@@ -52,8 +46,6 @@ AGREE_MC = 3_000
 LEVEL_US, LEVEL_MAX_US = 20 * US, 90 * US
 LEVELLED_MC = 100
 CURRENT_IS_ZERO_MA = 50
-HALF_MORE_E4 = 13_000
-"""Half the heat must show within a no-rise step too: it needs less than 1.3 times as long as all of it."""
 
 
 class Phase(IntEnum):
@@ -66,22 +58,6 @@ class Phase(IntEnum):
     AWAIT = 4
     LEVEL = 5
     OVER = 6
-
-
-class Lengths(NamedTuple):
-    """How long each phase lasts in this chamber, and what there is to be looked at."""
-
-    rest_us: int
-    alone_us: int
-    both_us: int
-    await_us: int
-    contactor: bool
-    current: bool
-    fan: bool
-    mains: bool
-    overs: int
-    must_rise: bool
-    """False where the dead time is longer than a proof by current may take: the current alone is shown."""
 
 
 class Pair(NamedTuple):
@@ -159,15 +135,7 @@ WORDS: dict[Phase, tuple[int, str]] = {
 
 def start_proof(chamber: Chamber, response: Response) -> StartProof:
     """The proof that this chamber's runs begin with."""
-    fitted = chamber.fitted
-    rise_us, dead_us = response.rise_us, response.dead_us
-    common = (fitted.contactor, fitted.current, fitted.fan, fitted.mains_sense, len(chamber.wiring.overs))
-    if fitted.current:
-        must_rise = dead_us + rise_us <= SENSED_BOTH_US
-        both_us = min(rise_us, SENSED_BOTH_US) if must_rise else SENSED_ALONE_US
-        return StartProof(Lengths(SENSED_REST_US, SENSED_ALONE_US, both_us, dead_us, *common, must_rise))
-    alone_us = dead_us + rise_us * HALF_MORE_E4 // 10_000 + BUCKET_US
-    return StartProof(Lengths(REST_US + dead_us, alone_us, rise_us, dead_us + 2 * BUCKET_US, *common, True))
+    return StartProof(lengths_of(chamber, response))
 
 
 def longest_us(proof: StartProof) -> int:
@@ -311,10 +279,23 @@ def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
     slopes = (line.slope.control, *line.slope.overs)
     falls = min(FALLS_MC_PER_MIN, FALLS_MC * 60 * US // lengths.alone_us)
     if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -falls:
+        if lengths.current and _move_alike(slopes):
+            by_current = lengths._replace(must_rise=False, both_us=SENSED_ALONE_US)
+            return _to(proof._replace(lengths=by_current), NEXT[lengths.contactor], line)
         return proof if proof.spent_us < lengths.rest_us + REST_MORE_US else proof._replace(finding="not_steady")
     if len(buckets) >= SURE_BUCKETS and _disagree_cold(line, seen.cold_mc):
         return proof._replace(finding="disagree_cold")
-    return _to(proof, Phase.MODULATOR_ALONE if lengths.contactor else Phase.BOTH, line)
+    return _to(proof, NEXT[lengths.contactor], line)
+
+
+NEXT = {True: Phase.MODULATOR_ALONE, False: Phase.BOTH}
+"""After the rest, with and without a line contactor."""
+
+
+def _move_alike(slopes: tuple[int, ...]) -> bool:
+    """All sensors follow the air as it moves by itself: so they are at their places, and a current shows the rest."""
+    control, *overs = slopes
+    return all(over * control > 0 and abs(control) <= 3 * abs(over) <= 9 * abs(control) for over in overs)
 
 
 def _disagree_cold(line: Line, cold_mc: int | None) -> bool:

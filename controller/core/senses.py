@@ -17,7 +17,18 @@ from controller.core.run_states import S
 from controller.core.schedule import Kind as SegmentKind
 from controller.core.setup import Level
 from controller.core.starting import press
-from controller.core.state import REPORTS_MAX, Commissioned, Inputs, LineLost, LineOpened, Messages, Run, Show, Wall
+from controller.core.state import (
+    REPORTS_MAX,
+    Commissioned,
+    Handled,
+    Inputs,
+    LineLost,
+    LineOpened,
+    Messages,
+    Run,
+    Show,
+    Wall,
+)
 from controller.core.supervisor import (
     BOARD_ROWS,
     HOST_ROWS,
@@ -52,6 +63,9 @@ def take_in(work: Work, inputs: Inputs) -> None:
             continue
         if isinstance(note, Commissioned):
             _commissioned(work, note)
+            continue
+        if isinstance(note, Handled):
+            work.handled = not work.active
             continue
         if isinstance(note, Show):
             work.show = note.lamps
@@ -131,7 +145,8 @@ def _watcher(work: Work) -> Watcher:
     run = work.run if work.active else None
     if run is None:
         proof_until_us = line.proof_until_us(work.board, work.chamber)
-        return Watcher(work.chamber, work.trail, _differ(work, work.expected_limits()), None, QUIET, proof_until_us)
+        differ = _differ(work, work.expected_limits())
+        return Watcher(work.chamber, work.trail, differ, None, QUIET, proof_until_us, work.handled)
     program = run.program
     steady = type(program) is Treatment and program.now.kind is not COOL and run.slope_mc_per_h >= 0
     setpoint_mc = run.air_setpoint_mc if steady and run.air_setpoint_mc else QUIET

@@ -87,9 +87,14 @@ class Show(NamedTuple):
     lamps: Lamps
 
 
+class Handled(NamedTuple):
+    """A person has sensors out of their places, in this tick and by a step of commissioning: a rise of theirs is not the air's.
+    Limits go on judging them. Not taken while a run is on."""
+
+
 LineNotice = LineOpened | LineLost | Garbage | Welcome | LimitsRead | Refusal | ModuleFound | SilenceProof | Proving
 """What comes up from the link beside reports."""
-Notice = LineNotice | Wall | Messages | Commissioned | Show
+Notice = LineNotice | Wall | Messages | Commissioned | Show | Handled
 """That, and what the computer itself tells."""
 
 

@@ -129,19 +129,21 @@ class Watcher:
     """Looks at the reports of one tick, oldest first. A local helper: it lives and dies inside one call of `advance`.
 
     `look` gives the watched quantities of one report in the order of `BOARD_WATCHED`; `trail` what is to be remembered.
+    `handled`: sensors are in somebody's hand, which is like an open door: no rise of theirs is the air's.
     `proof_until_us`: a line contactor that reads closed before then, by the reports' clock, is held so for a proof.
     `wanted` is None and `setpoint_mc` is QUIET where there is no run, or no rising or steady set point to be followed.
     """
 
-    __slots__ = (*Trail._fields, "chamber", "dead_us", "limits_differ", "proof_until_us", "setpoint_mc", "wanted")
+    __slots__ = (*Trail._fields, "chamber", "dead_us", "handled", "limits_differ", "proof_until_us", "setpoint_mc", "wanted")
 
     def __init__(
         self, chamber: Chamber, trail: Trail, limits_differ: int, wanted: Wanted | None, setpoint_mc: int,
-        proof_until_us: int = -1,
+        proof_until_us: int = -1, handled: bool = False,
     ) -> None:
         self.chamber = chamber
         self.limits_differ = limits_differ
         self.proof_until_us = proof_until_us
+        self.handled = handled
         self.wanted = wanted
         self.setpoint_mc = setpoint_mc
         self.dead_us = 0 if chamber.response is None else chamber.response.dead_us
@@ -274,7 +276,7 @@ class Watcher:
 
     def _heat_off(self, up_us: int, on_us: int, door: int, control: int | None, rise: int) -> int:
         """How far the air has risen above its lowest of the last minutes with the heat off; QUIET while that is not judged."""
-        if door >= 1 or (QUIET < rise <= FALL_LIKE_A_DOOR_MC_PER_MIN and not self.chamber.fitted.door):
+        if door >= 1 or self.handled or (QUIET < rise <= FALL_LIKE_A_DOOR_MC_PER_MIN and not self.chamber.fitted.door):
             self.door_until_us = up_us + DOOR_SETTLE_US
         if on_us:
             self.off_from_us = -1

@@ -40,6 +40,7 @@ class Work:
         "clear",
         "control_mc",
         "events",
+        "handled",
         "now_us",
         "part_mc",
         "show",
@@ -89,6 +90,8 @@ class Work:
         """UTC, in ticks that were told it; `NOT_SET` in all others."""
         self.show: Lamps | None = None
         """Lamps and sounder that are tried in this tick."""
+        self.handled = False
+        """Sensors are in somebody's hand."""
         self.stand = False
         """The board is asked to stand still, once."""
         self.clear = False

@@ -34,7 +34,7 @@ from controller.core.messages import (
     Welcome,
 )
 from controller.core.module import ModuleFound, Proving, SilenceProof
-from controller.core.state import Commissioned, Garbage, Inputs, LineLost, LineOpened, Messages, Show, Wall
+from controller.core.state import Commissioned, Garbage, Handled, Inputs, LineLost, LineOpened, Messages, Show, Wall
 from controller.records.columns import Broken, Cursor, pack, unpack, varint
 
 FORMAT = 1
@@ -46,10 +46,10 @@ ROWS_MAX = 10_000
 
 CLASSES: tuple[Any, ...] = (
     Report, LineOpened, LineLost, Garbage, Welcome, LimitsRead, Refusal, Hello, Enable, Drive, Tell, SetLimits, Wall, Messages,
-    ModuleFound, SilenceProof, Proving, Stall, Commissioned, Show,
+    ModuleFound, SilenceProof, Proving, Stall, Commissioned, Show, Handled,
 )
 """The number of a class in the file is its place here; new ones go to the end."""
-NESTED = frozenset({Commissioned, Show})
+NESTED = frozenset({Commissioned, Handled, Show})
 """Rare, and no row of plain fields: kept as canonical text."""
 NUMBER = {cls: number for number, cls in enumerate(CLASSES)}
 CHANNELS_AT = Report._fields.index("channels")

@@ -14,13 +14,9 @@ from hypothesis import strategies as st
 from controller.core import canonical
 from controller.core.program import BOTH_OPEN, Going, View, step
 from controller.core.proof import (
-    BUCKET_US,
     KEPT,
     LEVEL_MAX_US,
     OFF,
-    REST_MORE_US,
-    REST_US,
-    SENSED_BOTH_US,
     WANTED,
     Look,
     Pair,
@@ -31,6 +27,7 @@ from controller.core.proof import (
     look,
     start_proof,
 )
+from controller.core.proof_lengths import BUCKET_US, REST_MORE_US, REST_US, SENSED_BOTH_US
 from controller.core.setup import Response
 from tests.core.airs import (
     LONG_S,

@@ -18,7 +18,7 @@ from controller.core.program import Silence
 from controller.core.readings import judge, raw_of
 from controller.core.run_states import ACTIVE, S
 from controller.core.setup import Chamber, Level
-from controller.core.state import Commissioned
+from controller.core.state import Commissioned, Handled
 from controller.core.trials import TRIALS, Asked, TooWarm, plan
 from tests.chamber.proving import US, Bench, chamber_of
 
@@ -211,3 +211,53 @@ def test_a_corrected_sensor_reaches_both_limits_at_one_reading(offset_mc, slope_
     bench = ended(begun("over_temperature_trip", chamber=replace(CHAMBER, sensors=sensors)), 1_800)
     assert bench.state.latches[0].guard == "run_ceiling"
     assert bench.state.board.report.off == OffReason.RUN_CEILING
+
+
+@pytest.mark.parametrize("seconds", [3, 20, 60, 100, 150])
+@pytest.mark.parametrize("trial", ["", "silence"])
+def test_cooling_down_before_the_schedule_began_heats_nothing(trial, seconds):
+    """Nothing is proven yet, so nothing may heat to keep a rate."""
+    bench = begun(trial) if trial else Bench("bench", 3, replace(CHAMBER, fitted=replace(CHAMBER.fitted, current=False)))
+    if not trial:
+        bench.ticks(5)
+        bench.start()
+    bench.ticks(seconds)
+    bench.tick(Command(Ask.COOL_DOWN, "invented", PersonRole.OPERATOR, "r"))
+    bench.ticks(3)
+    assert bench.state.run.state is S.ABORTED and "before its schedule began" in bench.state.run.end
+    for _ in range(120):
+        bench.tick()
+        assert not bench.board.watts(bench.board.outputs)
+
+
+def test_a_board_that_switched_off_for_another_reason_has_not_shown_its_silence():
+    bench = begun("silence")
+    while not bench.state.run.quiet:
+        bench.tick()
+    bench.board.faults.self_test = True  # it ends the enable for a reason of its own
+    ended(bench, 60)
+    assert bench.state.run.state is S.ABORTED and "not because nothing was said" in bench.state.run.end
+
+
+def test_a_sensor_in_somebodys_hand_is_no_rise_of_the_air_and_limits_judge_it_all_the_same():
+    def warmed(handled: bool, kind: str = "in_hand") -> tuple[str, ...]:
+        bench = Bench("bench", 3, replace(CHAMBER, fitted=replace(CHAMBER.fitted, door=False)))
+        bench.ticks(60)
+        bench.board.fault("sensor_sees", channel=0, kind=kind)
+        for _ in range(120):
+            bench.notices = (Handled(),) if handled else ()
+            bench.tick()
+        bench.board.fault("sensor_sees", channel=0, kind=kind, on=False)
+        bench.ticks(60)
+        return tuple(latch.guard for latch in bench.state.latches)
+
+    assert warmed(True) == () and warmed(True, "in_boil") == ()
+    assert warmed(False) == ("rise_with_heat_off",)
+
+
+def test_the_boards_own_silence_is_seen_no_later_than_a_tick_and_a_report_after_its_limit():
+    """A board that takes ten seconds is found."""
+    bench = begun("silence")
+    bench.board.silence_us = lambda due_us: due_us + 5_200_000
+    ended(bench, 600)
+    assert bench.state.run.state is S.ABORTED and "did not switch off by itself" in bench.state.run.end
