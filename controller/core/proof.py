@@ -246,7 +246,7 @@ STUCK = {Phase.REST: "heats_with_all_off", Phase.MODULATOR_ALONE: "contactor_stu
 def _rises_wrong(proof: StartProof) -> str:
     """What the sensors say against the proof, at each full bucket. Where a current tells, its phases are too short for them."""
     excess = proof.excess
-    if excess is None or proof.filled_us:
+    if excess is None or not proof.lengths.must_rise or proof.filled_us:
         return ""
     if proof.phase in STUCK:
         if proof.lengths.current:

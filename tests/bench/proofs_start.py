@@ -94,7 +94,7 @@ def good_starts() -> Sequence[Figure]:
         figures.append(at_most("proofs", f"good {'warm' if hot else 'cold'} starts refused, of {STARTS}", len(no), "", 0))
     for (hot, sensed, late), took_s in sorted(longest.items()):
         words = f"{'warm' if hot else 'cold'}{', 60 s dead time' if late else ''}{', current sensor' if sensed else ''}"
-        goal_s = LONGEST_SENSED_S if sensed and (late or not hot) else LONGEST_LATE_S if late else LONGEST_S
+        goal_s = LONGEST_SENSED_S if sensed else LONGEST_LATE_S if late else LONGEST_S
         figures.append(at_most("proofs", f"longest start proof, {words}", took_s, "s", goal_s))
     return figures
 

@@ -30,6 +30,7 @@ from controller.core.proof import (
     start_proof,
 )
 from controller.core.proof_findings import FINDINGS, Grade
+from controller.core.proof_lengths import HALF_MORE_E4
 from tests.core.airs import (
     HEATED,
     NOTHING,
@@ -182,3 +183,9 @@ def test_what_the_air_does_by_itself_hides_no_stuck_switch_and_no_dead_element(c
 
 def test_half_the_heat_is_found_too():
     assert ended(Air(stuck=(True, False), per_s=(60.0, 40.0))).finding == "modulator_stuck"
+
+
+def test_the_limits_are_those_that_faults_and_good_starts_were_measured_with():
+    """Another figure here wants both measured anew: make bench AREA=proofs."""
+    assert (NO_RISE_MC, RISE_MC, OVER_RISE_MC, AGREE_MC, CURRENT_IS_ZERO_MA) == (1_000, 1_500, 700, 3_000, 50)
+    assert HALF_MORE_E4 == 13_000
