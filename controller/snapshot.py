@@ -20,7 +20,7 @@ from controller.core.commands import Ask
 from controller.core.guards import GUARDS, INDEX, Action, Guard, Urgency
 from controller.core.messages import OffReason, Report
 from controller.core.module import NOT_FITTED, Module, silence_words
-from controller.core.orders import holds_back
+from controller.core.orders import SCHEDULED, holds_back
 from controller.core.program import CoolDown
 from controller.core.readings import Faulted, Good, Missing, Reading, Role
 from controller.core.run_states import ACTIVE, MOVES, C, S
@@ -170,6 +170,8 @@ def possible(state: State) -> list[str]:
     asks |= {ask for ask, there in ((Ask.ACKNOWLEDGE, state.alarms), (Ask.CLEAR, state.latches)) if there}
     if state.run is not None and holds_back(state.values, state.limits, state.run) is not None:
         asks.discard(Ask.RESTART)
+    if state.run is not None and at in ACTIVE and type(state.run.program) not in SCHEDULED:
+        asks.discard(Ask.COOL_DOWN)
     if state.run is not None and at in ACTIVE and state.run.level is not Level.AT_THE_CHAMBER:
         asks.add(Ask.CHECK_IN)
     return sorted(ask.value for ask in asks)

@@ -22,7 +22,7 @@ from controller.config import CHAMBER_FILE, MODEL_FILE, PROOFS_FILE, ChamberFold
 from controller.core.events import Event, Kind
 from controller.core.messages import Report
 from controller.core.run_states import ACTIVE, S
-from controller.core.state import Commissioned, Notice, Show, State
+from controller.core.state import Commissioned, Handled, Notice, Show, State
 from controller.levels import MayDo, level_of, trials
 
 AGAIN_US = 3_600_000_000
@@ -30,6 +30,8 @@ AGAIN_US = 3_600_000_000
 SHOWN_US = 300_000_000
 """So long the outcome of a watch stays in the snapshot."""
 WRITE_OUT_S = 5.0
+OUT_OF_PLACE = frozenset({"sensor_identity", "ice_point", "boiling_point", "limiter"})
+"""While these are watched sensors are in somebody's hand, and what they say is not the air's."""
 INTERRUPTED = "It was interrupted: the controller ended meanwhile. Nothing was stored and heat is off: begin this step again."
 Json = dict[str, Any]
 
@@ -74,6 +76,8 @@ class Commissioner:
         lamps = watching.lamps(self._watch) if self._watch is not None else None
         if lamps is not None:
             yield Show(lamps)
+        if self._watch is not None and self._watch.step in OUT_OF_PLACE:
+            yield Handled()
         if _busy(state):
             return
         heard = _heard(state)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from controller import new_chamber
-from controller.commissioning import store
+from controller.commissioning import store, watching
 from controller.commissioning.commissioner import AGAIN_US, Commissioner
 from controller.commissioning.keeper import ASIDE
 from controller.commissioning.steps import BY_ID
@@ -18,9 +18,10 @@ from controller.config import ChamberFolder, load
 from controller.core.events import Event, Kind
 from controller.core.run_states import S
 from controller.core.setup import Level
-from controller.core.state import Commissioned, State
+from controller.core.state import Commissioned, Handled, State
 from tests.commissioning.looking import looked, run_of
 from tests.commissioning.proven import commission, everything
+from tests.commissioning.test_watching import BATHS
 
 THEN_US = 1_772_323_200_000_000
 BOARD, FIRMWARE = "abcdef", "11111111"
@@ -138,3 +139,12 @@ def test_a_file_that_cannot_be_read_says_why_until_something_is_proven(path):
     assert "proofs.json proves nothing" in made.level.why and made.level.level is Level.MEASURE_ONLY
     made.close()
     assert (path / "proofs.json").read_text() == "{}", "nothing was lost"
+
+
+@pytest.mark.parametrize(("step", "handled"), [("ice_point", True), ("boiling_point", True), ("sensor_identity", True),
+                                               ("contacts", False)])
+def test_while_sensors_are_out_of_their_places_every_tick_is_told_so(folder, made, step, handled):
+    state = state_of(folder)
+    made.begin_watch(watching.begin(watching.Begin(step, "", "Anna", folder.chamber, 0, BATHS)), THEN_US + 2)
+    for _ in range(2):
+        assert any(isinstance(one, Handled) for one in made.notices(state, THEN_US + 3, False)) is handled
