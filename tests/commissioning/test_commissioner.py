@@ -145,6 +145,6 @@ def test_a_file_that_cannot_be_read_says_why_until_something_is_proven(path):
                                                ("contacts", False)])
 def test_while_sensors_are_out_of_their_places_every_tick_is_told_so(folder, made, step, handled):
     state = state_of(folder)
-    made.begin_watch(watching.begin(watching.Begin(step, "", "Anna", folder.chamber, 0, BATHS)), THEN_US + 2)
+    made.begin_watch(watching.begin(watching.Begin(step, "control", "Anna", folder.chamber, 0, BATHS)), THEN_US + 2)
     for _ in range(2):
         assert any(isinstance(one, Handled) for one in made.notices(state, THEN_US + 3, False)) is handled
