@@ -152,6 +152,19 @@ def test_a_limiter_that_ends_nothing_fails(chamber):
     assert outcome(trial) == "failed" and trial.ended is not None and "not in the heater circuit" in trial.ended.words
 
 
+BOTH_CLOSED = {"limiter": False, "contactor": True, "modulator": True}
+
+
+@pytest.mark.parametrize(("says", "fails"), [
+    ({"current_ma": 50}, True), ({"current_ma": 49}, False), ({"current_ma": None}, False), ({"current_ma": 2_000}, True),
+    ({"current_ma": 2_000, "limiter": True}, False), ({"current_ma": 2_000, "modulator": False}, False),
+    ({"current_ma": 2_000, "contactor": False}, False)], ids=str)
+def test_current_through_a_limiter_that_reads_open_fails_at_once(chamber, says, fails):
+    trial = tick(chamber, begun(chamber, "limiter"), 1, raw={"control": 60_000}, **{**BOTH_CLOSED, **says})
+    assert outcome(trial) == ("failed" if fails else None)
+    assert not fails or (trial.ended is not None and "bridged, or not in the heater circuit" in trial.ended.words)
+
+
 @pytest.mark.parametrize("step", ["burn_off", "silence"])
 def test_a_run_that_went_through_has_shown_its_step(chamber, step):
     assert outcome(tick(chamber, begun(chamber, step), 1, S.COMPLETE, raw={"control": 121_000})) == "passed"
