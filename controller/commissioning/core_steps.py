@@ -332,9 +332,10 @@ STEPS: tuple[Step, ...] = (
         "H-18",
         Valid(182, 50_000),
         (*BEFORE_HEAT, "silence"),
-        ("board",),
+        (),
         "A board that hangs holds its outputs as they are, until its watchdog resets it.",
         ("Stay beside it. The board is made to stand still with its line contactor open, and must start anew by itself.",),
+        needs_all=("board", "contactor"),
     ),
     Step(
         "over_temperature_trip",

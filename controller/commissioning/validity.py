@@ -104,7 +104,8 @@ def proven(found: Judged) -> frozenset[str]:
 
 def applies(step: Step, switches: Mapping[str, bool]) -> bool:
     """Is there anything in this chamber to show?"""
-    return not step.fitted or any(switches.get(name, False) for name in step.fitted)
+    any_there = not step.fitted or any(switches.get(name, False) for name in step.fitted)
+    return any_there and all(switches.get(name, False) for name in step.needs_all)
 
 
 def sensors_of(step: Step, chamber: Chamber) -> tuple[str, ...]:

@@ -202,6 +202,17 @@ def test_a_module_is_asked_for_no_watchdog_and_a_chamber_without_limiter_for_non
     assert level_of(switches, found, False).level is Level.IN_THE_BUILDING
 
 
+def test_a_board_with_one_switch_is_never_made_to_stand_still(folder, whole):
+    """Without a contactor that is open meanwhile, its one switch would stay as it is while nothing watches."""
+    switches = {**folder.switches, "contactor": False, "door": False}
+    facts = facts_of(folder, THEN_US + 1)._replace(switches=switches)
+    found = judged(without(whole, "watchdog"), facts)
+    assert found["watchdog"].standing is Standing.NOT_HERE and "watchdog" not in trials(switches, found)
+    assert level_of(switches, found, False).level is Level.AT_THE_CHAMBER
+    both = judged(without(whole, "watchdog"), facts_of(folder, THEN_US + 1))
+    assert both["watchdog"].standing is Standing.TO_DO and "watchdog" in trials(folder.switches, both)
+
+
 def test_a_simulated_chamber_that_was_given_everything_keeps_it_for_ever(tmp_path: Path):
     text = new_chamber.text("Bench", True, new_chamber.SIMULATED_BOARD)
     new_chamber.write(tmp_path / "c", text, new_chamber.SIMULATED_BOARD, True, THEN_US)
