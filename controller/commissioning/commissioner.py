@@ -99,6 +99,8 @@ class Commissioner:
             self._begin_trial(trials_judged.begun(run, self._asked[1] if self._asked[0] == run.id else ""), utc_us)
         elif events and self._trial is None:
             self._ordinary(state, utc_us, events)
+        if events and state.chamber.module is not None and state.chamber.module.timer_relay_us:
+            self._timer_relay(state, utc_us, events)
         if self._watch is None and self._trial is None:
             return
         looked = Looked(state, utc_us, events, reports)
@@ -127,6 +129,13 @@ class Commissioner:
                 ended = trials_judged.proof_ended(str(event.fields["finding"]))
                 by = state.run.by if state.run is not None else ""
                 self._store("start_proof", "", by, ended, state, utc_us)
+
+    def _timer_relay(self, state: State, utc_us: int, events: tuple[Event, ...]) -> None:
+        """What it shows at every start stands for a module's silence."""
+        for event in events:
+            if event.kind is Kind.SILENCE_PROOF:
+                by = state.run.by if state.run is not None else state.pending.command.by if state.pending is not None else ""
+                self._store("silence", "", by, trials_judged.timer_relay_ended(event.fields), state, utc_us)
 
     def _end_watch(self, watch: Watch, state: State, utc_us: int) -> None:
         assert watch.ended is not None

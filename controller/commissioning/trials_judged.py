@@ -162,6 +162,14 @@ def proof_ended(finding: str) -> Ended:
     return Ended(ENDS, f"{found.words} {AGAIN}")
 
 
+def timer_relay_ended(fields: Mapping[str, Any]) -> Ended:
+    """What a module's timer relay showed at a start: did the line contactor fall once nothing retriggered it?"""
+    if not fields["passed"]:
+        return failed("The timer relay did not let the line contactor go.", UNPLUG, found=str(fields["words"]))
+    took_us = int(fields["after_us"])
+    return passed("The timer relay alone let the line contactor go.", str(fields["words"]), {"took_us": took_us})
+
+
 def _start_proof(trial: Trial, _looked: Looked) -> Ended | None:
     return proof_ended("") if trial.grade == "passed" else None
 
@@ -199,8 +207,10 @@ def _over_temperature(trial: Trial, looked: Looked) -> Ended | None:
     if trial.trip_us < 0:
         return Ended(ENDS, f"It did not come to its limit. {AGAIN}") if trial.over_us >= 0 else None
     values = {"limit_mc": trial.ceiling_mc, "hottest_mc": trial.hottest_mc}
-    if trial.own_limit and trial.over_us >= 0:
-        return passed("Program and board both switched off at the limit.",
+    module = looked.state.chamber.module is not None  # it has no limit of its own: the program's is the only one
+    if (trial.own_limit or module) and trial.over_us >= 0:
+        who = "The program" if module else "Program and board both"
+        return passed(f"{who} switched off at the limit.",
                       f"tripped at {degrees(trial.ceiling_mc)}, went to {degrees(trial.hottest_mc)}", values)
     if looked.now_us - trial.trip_us < BOARD_SEES_US:
         return None

@@ -210,7 +210,7 @@ def sensor_called(chamber: Chamber, sensor: str) -> SensorSetup | None:
 
 
 def switches_of(fitted: Mapping[str, bool], wired: Mapping[str, bool], chamber_sensors: tuple[SensorSetup, ...],
-                module: bool) -> dict[str, bool]:
-    """Every fact that a need or a step may ask for."""
+                module: bool, timer_relay: bool = False) -> dict[str, bool]:
+    """Every fact that a need or a step may ask for. `timer_relay`: one lets a module's contactor go on silence."""
     roles = {f"{sensor.role.value}_sensor": True for sensor in chamber_sensors}
-    return {**fitted, **wired, **roles, "board": not module}
+    return {**fitted, **wired, **roles, "board": not module, "timer_relay": timer_relay}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from controller.commissioning.steps import BY_ID
 from controller.commissioning.validity import DAY_US
 from controller.config import ChamberFolder, load
 from controller.core.events import Event, Kind
+from controller.core.module import Module
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.state import Commissioned, State
@@ -102,6 +104,18 @@ def test_the_start_proof_of_every_run_is_one(folder, made, grade, finding, rows)
     assert made.written(10.0)
     notices = told(made, state_of(folder), THEN_US + 10)
     assert [one.may_do for one in notices] == ([Level.MEASURE_ONLY] if rows == [False] else [])
+
+
+@pytest.mark.parametrize(("module", "passed", "rows"), [
+    (Module(True, 1_000_000, 0, 4_000_000), True, [True]), (Module(True, 1_000_000, 0, 4_000_000), False, [False]),
+    (Module(True, 1_000_000, 3_000_000, 0), True, []), (None, True, [])], ids=str)
+def test_a_timer_relay_shows_the_silence_of_its_module_at_every_start(folder, made, module, passed, rows):
+    before = len(made.wish.proofs)
+    state = state_of(folder)._replace(chamber=replace(folder.chamber, module=module))
+    event = Event(Kind.SILENCE_PROOF, {"session": 1, "passed": passed, "after_us": 4_000_000, "words": "seen"})
+    made.see(state, THEN_US + 9, (event,), ())
+    new = made.wish.proofs[before:]
+    assert [row.passed for row in new] == rows and all(row.step == "silence" for row in new)
 
 
 def test_what_cannot_be_written_does_not_count_and_is_said(folder, path):

@@ -195,7 +195,7 @@ def test_no_step_is_heated_without_what_every_heat_needs(folder, whole, lacks):
 
 
 def test_a_module_is_asked_for_no_watchdog_and_a_chamber_without_limiter_for_none(folder, whole):
-    switches = {**folder.switches, "board": False, "limiter": False}
+    switches = {**folder.switches, "board": False, "timer_relay": True, "limiter": False}
     facts = facts_of(folder, THEN_US + 1)._replace(switches=switches)
     found = judged(without(whole, "watchdog", "limiter"), facts)
     assert found["watchdog"].standing is found["limiter"].standing is Standing.NOT_HERE
