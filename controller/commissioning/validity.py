@@ -97,6 +97,16 @@ def judged(kept: Kept, facts: Facts) -> Judged:
     return found
 
 
+def agreed(written: Judged, wished: Judged) -> Judged:
+    """What holds by what is on the disk and by what is to be written: good news counts once it is written, bad news at once."""
+    return {name: _agreed(stands, wished[name]) for name, stands in written.items()}
+
+
+def _agreed(written: Stands, wished: Stands) -> Stands:
+    worse = wished if written.holds and not wished.holds else written
+    return worse._replace(blocked_by=tuple(dict.fromkeys((*written.blocked_by, *wished.blocked_by))))
+
+
 def proven(found: Judged) -> frozenset[str]:
     """The steps that hold."""
     return frozenset(step for step, stands in found.items() if stands.holds)

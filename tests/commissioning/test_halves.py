@@ -40,7 +40,8 @@ def joined(tmp_path: Path, kept_: Kept, at_us: int) -> list[str]:
     return [row.step for row in proving.joined(kept_, "limiter", facts_of(simulated(tmp_path / "c"), at_us), at_us).proofs]
 
 
-@pytest.mark.parametrize(("change", "steps", "proven"), [("limiter", ("wiring", "limiter"), []), ("room", ("place",), ["limiter"])])
+@pytest.mark.parametrize(("change", "steps", "proven"), [
+    ("limiter", ("wiring", "limiter"), []), ("room", ("place",), ["limiter"])])
 @pytest.mark.parametrize(("first", "second"), [("typed", "seen"), ("seen", "typed")])
 def test_halves_are_not_joined_across_a_change_of_their_step(tmp_path, change, steps, proven, first, second):
     before = store.with_mark(kept("begun", first), Voided(change, AT_US + 1, "Anna", steps))
