@@ -192,7 +192,8 @@ class _Reader:
         board, speed = (board, speed) if registers is None else (registers.board, registers.speed)
         self._texts(folder, texts)
         kept = store.read(folder / PROOFS_FILE)
-        switches = validity.switches_of(fitted, wired, sensors, "modbus" in self.data)
+        relay = module is not None and module.timer_relay_us > 0
+        switches = validity.switches_of(fitted, wired, sensors, "modbus" in self.data, relay)
         bare = Chamber(name, board, simulated, sensors, Limits(**limits), Heater(**heater), Fitted(**fitted),
                        Level.MEASURE_ONLY, module, response)
         found = validity.judged(kept, validity.Facts(bare, switches, utc_us))

@@ -15,6 +15,9 @@ from controller.commissioning.steps import BY_ID, STEPS
 from controller.commissioning.validity import SURVEY, Judged, applies, proven
 from controller.core.setup import LEVEL_WORDS, Level
 
+SILENCE = "silence"
+"""A module's is shown at the start of every run, by its timer relay; it is no run of its own."""
+
 
 def _named(title: str) -> str:
     return f"{title[0].lower()}{title[1:]}"
@@ -28,6 +31,9 @@ MODULE_HIGHEST = Level.IN_THE_BUILDING
 MODULE_LACKS = ("use a board that speaks protocol v1: a ready-made module says no hello, has no boot id and keeps no limits of "
                 "its own, so nothing but this computer would stand between a mistake and the heat")
 """Why heat over a module is not left alone."""
+MODULE_SILENCE = ("fit a timer relay to the module that lets the line contactor go and is seen to: its own time-out cannot be "
+                  "shown yet, since asking whether the heat has ended keeps it alive")
+"""Why a module without a timer relay heats nothing."""
 
 
 class Need(NamedTuple):
@@ -86,6 +92,7 @@ def may_do(switches: Mapping[str, bool], proofs: frozenset[str], invented: bool,
     reached = Level.MEASURE_ONLY
     for row in LEVELS:
         missing = [MODULE_LACKS] if module and row.level > MODULE_HIGHEST else []
+        missing += [MODULE_SILENCE] if _unshown(have) else []
         missing += [need.buy for need in row.needs if not _met(need, have)]
         unproven = [PROOFS[proof] for proof in row.proofs if proof not in proofs and applies(BY_ID[proof], have)]
         if missing or unproven:
@@ -100,16 +107,23 @@ def may_do(switches: Mapping[str, bool], proofs: frozenset[str], invented: bool,
 
 def trials(switches: Mapping[str, bool], found: Judged) -> tuple[str, ...]:
     """Heated steps that may be done now: everything before them holds, and what "at the chamber" needs is there."""
-    if not all(_met(need, switches) for need in LEVELS[0].needs):
+    if _unshown(switches) or not all(_met(need, switches) for need in LEVELS[0].needs):
         return ()
     ready = (stands.step for stands in found.values() if stands.step.way is Way.HEATED and not stands.blocked_by)
     travels = switches.get("travelling_sensor", False) or switches.get("part_sensor", False)
-    return tuple(step.id for step in ready if applies(step, switches) and (travels or step.id != SURVEY))
+    module = not switches.get("board", True)
+    return tuple(step.id for step in ready if applies(step, switches) and (travels or step.id != SURVEY)
+                 and not (module and step.id == SILENCE))
 
 
 def level_of(switches: Mapping[str, bool], found: Judged, simulated: bool) -> MayDo:
     """The level of a chamber whose steps stand like this."""
     return may_do(switches, proven(found), simulated, not switches.get("board", True))
+
+
+def _unshown(switches: Mapping[str, bool]) -> bool:
+    """A module's own time-out stands alone between silence and the heat, and nothing can show it yet."""
+    return not switches.get("board", True) and not switches.get("timer_relay", False)
 
 
 def _met(need: Need, switches: Mapping[str, bool]) -> bool:

@@ -38,6 +38,8 @@ class Faults:
         self.contactor_welded = False
         self.contactor_bridged = False
         """The element is wired around it; it reads as it should."""
+        self.limiter_bypassed = False
+        """The element is wired around its contact, which opens and reads as it should."""
         self.outputs_swapped = False
         """The two coils' wires are exchanged."""
         self.fan_with_heat = False
@@ -170,6 +172,7 @@ FAULTS: dict[str, Callable[[Board, dict[str, Any]], None]] = {
     "modulator_half_on": _flag("modulator_half"),
     "contactor_welded": _flag("contactor_welded"),
     "contactor_bridged": _flag("contactor_bridged"),
+    "limiter_bypassed": _flag("limiter_bypassed"),
     "outputs_swapped": _flag("outputs_swapped"),
     "fan_with_heat": _flag("fan_with_heat"),
     "current_dead": _flag("current_dead"),

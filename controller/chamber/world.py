@@ -78,7 +78,7 @@ class World:
         """What the element takes now: every contact in the chain must pass."""
         faults = self.faults
         passing = ((outputs.contactor or faults.contactor_welded or faults.contactor_bridged)
-                   and self.limiter_closed and self.mains and not faults.element_broken)
+                   and (self.limiter_closed or faults.limiter_bypassed) and self.mains and not faults.element_broken)
         if not passing:
             return 0.0
         if outputs.modulator or faults.modulator_stuck:

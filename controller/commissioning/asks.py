@@ -180,7 +180,7 @@ def _type(act: Act) -> Json:
         row = proving.typed_row(step.id, typed, facts, now.by, sensor)
         now.chamber.keep(lambda kept: store.with_proof(store.without_half(kept, step.id), row))
         words = row.advice or f"{step.title}: {row.found}."
-        return _answer("failed" if wrong else "passed", words + _unwritten(now), wrong)
+        return _answer("failed" if wrong else "passed", words + _unwritten(now, bool(wrong)), wrong)
     half = store.Half(step.id, "typed", now.utc_us, now.by, judge.words(step, typed.values), typed.values)
     kept = now.chamber.keep(lambda kept: proving.joined(store.with_half(kept, half), step.id, facts, now.utc_us))
     if store.half_of(kept, step.id, "typed") is None:
@@ -188,9 +188,13 @@ def _type(act: Act) -> Json:
     return _answer("watching", f"Kept. The rest is still to be seen.{_unwritten(now)}")
 
 
-def _unwritten(now: Now) -> str:
-    """What was answered counts once it is on the disk; that is waited for a moment, so that the next ask finds it."""
-    return "" if now.chamber.written(WRITTEN_S) else " It is not on the disk yet, so it does not count yet."
+def _unwritten(now: Now, bad: bool = False) -> str:
+    """What passed counts once it is on the disk; that is waited for a moment, so that the next ask finds it. Bad news counts at
+    once."""
+    if now.chamber.written(WRITTEN_S):
+        return ""
+    counts = "it counts all the same" if bad else "so it does not count yet"
+    return f" It is not on the disk yet, {counts}."
 
 
 def _sensor_of(act: Act) -> str:

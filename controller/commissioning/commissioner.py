@@ -16,7 +16,7 @@ from controller.commissioning.keeper import ProofKeeper
 from controller.commissioning.shown import Ended, Looked, Over
 from controller.commissioning.store import Kept
 from controller.commissioning.trials_judged import Trial
-from controller.commissioning.validity import Facts, Judged, judged
+from controller.commissioning.validity import Facts, Judged, agreed, judged
 from controller.commissioning.watching import Watch
 from controller.config import CHAMBER_FILE, MODEL_FILE, PROOFS_FILE, ChamberFolder
 from controller.core.events import Event, Kind
@@ -37,9 +37,10 @@ Json = dict[str, Any]
 
 
 class Holds(NamedTuple):
-    """What the proofs on the disk come to."""
+    """What the proofs come to: those on the disk, less what is known against them."""
 
     kept: Kept
+    wish: Kept
     at_utc_us: int
     heard: tuple[int, str]
     judged: Judged
@@ -83,7 +84,8 @@ class Commissioner:
         heard = _heard(state)
         holds = self._holds
         away_us = utc_us - holds.at_utc_us
-        if starts or holds.kept is not self._keeper.written or (heard != holds.heard and _matters(heard, holds.heard)) \
+        other = holds.kept is not self._keeper.written or holds.wish is not self._keeper.wish
+        if starts or other or (heard != holds.heard and _matters(heard, holds.heard)) \
                 or not 0 <= away_us < AGAIN_US:
             holds = self._holds = self._reckoned(utc_us, heard)
         chamber = state.chamber
@@ -103,6 +105,8 @@ class Commissioner:
             self._begin_trial(trials_judged.begun(run, self._asked[1] if self._asked[0] == run.id else ""), utc_us)
         elif events and self._trial is None:
             self._ordinary(state, utc_us, events)
+        if events and state.chamber.module is not None and state.chamber.module.timer_relay_us:
+            self._timer_relay(state, utc_us, events)
         if self._watch is None and self._trial is None:
             return
         looked = Looked(state, utc_us, events, reports)
@@ -131,6 +135,13 @@ class Commissioner:
                 ended = trials_judged.proof_ended(str(event.fields["finding"]))
                 by = state.run.by if state.run is not None else ""
                 self._store("start_proof", "", by, ended, state, utc_us)
+
+    def _timer_relay(self, state: State, utc_us: int, events: tuple[Event, ...]) -> None:
+        """What it shows at every start stands for a module's silence."""
+        for event in events:
+            if event.kind is Kind.SILENCE_PROOF:
+                by = state.run.by if state.run is not None else state.pending.command.by if state.pending is not None else ""
+                self._store("silence", "", by, trials_judged.timer_relay_ended(event.fields), state, utc_us)
 
     def _end_watch(self, watch: Watch, state: State, utc_us: int) -> None:
         assert watch.ended is not None
@@ -191,7 +202,8 @@ class Commissioner:
         broken = self._folder.kept.unreadable if self._keeper.wish is self._folder.kept else ""
         failing = self._keeper.failing
         parts = [self._holds.level.why, broken and f"proofs.json proves nothing: {broken}.",
-                 failing and f"What was proven since cannot be written ({failing}), so it does not count."]
+                 failing and f"What was shown since cannot be written ({failing}): what passed does not count, what failed or "
+                 "changed does."]
         return " ".join(filter(None, parts))
 
     def written(self, timeout_s: float) -> bool:
@@ -231,8 +243,8 @@ class Commissioner:
         return self._trial
 
     def judged_now(self, state: State, utc_us: int) -> Judged:
-        """How every step stands, with what is not on the disk yet left out."""
-        return judged(self._keeper.written, self.facts(state, utc_us))
+        """How every step stands; of what is not on the disk yet only what speaks against it counts."""
+        return _judged(self._keeper.written, self._keeper.wish, self.facts(state, utc_us))
 
     def doing(self, state: State) -> Json | None:
         """What is watched now, or how it ended a moment ago; null when there is neither."""
@@ -246,7 +258,7 @@ class Commissioner:
         """The GUIDE object."""
         written = self._keeper.written
         facts = self.facts(state, utc_us)
-        found = judged(written, facts)
+        found = self.judged_now(state, utc_us)
         level = level_of(facts.switches, found, facts.chamber.simulated)
         return guide.guide(guide.Told(written, found, facts, level.level, self.why, level.next_thing, self.doing(state)))
 
@@ -257,12 +269,19 @@ class Commissioner:
         return bundle.made(texts[CHAMBER_FILE], self._keeper.written, model, self.guide(state, utc_us)["survey"])
 
     def _reckoned(self, utc_us: int, heard: tuple[int, str]) -> Holds:
-        kept, folder = self._keeper.written, self._folder
+        kept, wish, folder = self._keeper.written, self._keeper.wish, self._folder
         facts = Facts(folder.chamber, folder.switches, utc_us, *heard)
-        found = judged(kept, facts)
+        found = _judged(kept, wish, facts)
         level = level_of(folder.switches, found, folder.chamber.simulated)
-        rows = tuple(tuple(row) for row in corrections.found(kept, folder.chamber, folder.typed))
-        return Holds(kept, utc_us, heard, found, level, trials(folder.switches, found), rows)  # type: ignore[arg-type]
+        marked = kept._replace(voided=wish.voided) if kept.board == wish.board else kept
+        rows = tuple(tuple(row) for row in corrections.found(marked, folder.chamber, folder.typed))
+        return Holds(kept, wish, utc_us, heard, found, level, trials(folder.switches, found), rows)  # type: ignore[arg-type]
+
+
+def _judged(written: Kept, wish: Kept, facts: Facts) -> Judged:
+    """By both; the same at most times."""
+    found = judged(written, facts)
+    return found if wish is written else agreed(found, judged(wish, facts))
 
 
 def _busy(state: State) -> bool:

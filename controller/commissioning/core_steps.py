@@ -319,7 +319,11 @@ STEPS: tuple[Step, ...] = (
         (*BEFORE_HEAT, "start_proof"),
         (),
         "If the computer dies, nothing else in the program is left.",
-        ("Stay beside it. The program heats for a moment, falls silent, and sees the board open both switches by itself.",),
+        (
+            "Stay beside it. The program heats for a moment, falls silent, and sees the board open both switches by itself.",
+            "Over a ready-made module there is nothing to begin here: its timer relay is shown at the start of every run, "
+            "and its own time-out cannot be shown yet.",
+        ),
     ),
     Step(
         "watchdog",
@@ -332,9 +336,10 @@ STEPS: tuple[Step, ...] = (
         "H-18",
         Valid(182, 50_000),
         (*BEFORE_HEAT, "silence"),
-        ("board",),
+        (),
         "A board that hangs holds its outputs as they are, until its watchdog resets it.",
         ("Stay beside it. The board is made to stand still with its line contactor open, and must start anew by itself.",),
+        needs_all=("board", "contactor"),
     ),
     Step(
         "over_temperature_trip",
@@ -352,7 +357,7 @@ STEPS: tuple[Step, ...] = (
         (
             (
                 "Stay beside it. This run's limit is set low and the air is heated up to it: program and "
-                "board must both switch off there."
+                "board must both switch off there; a ready-made module has no limit of its own, so there the program alone."
             ),
             "You will hear the sounder. Clear the trip afterwards: that is part of the proof.",
         ),

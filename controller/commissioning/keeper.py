@@ -1,5 +1,5 @@
-"""Writes proofs.json from its own thread. A proof counts once it is on the disk: until then, and while the disk refuses, the
-chamber may do what it might before."""
+"""Writes proofs.json from its own thread. A proof that passed counts once it is on the disk. What failed or changed counts at
+once, written or not: a disk that refuses never leaves a chamber more than it may do."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class ProofKeeper:
         self._changed = threading.Condition()
         self._wish = first
         self.written = first
-        """What is on the disk: what counts. Read by anybody; replaced whole."""
+        """What is on the disk. Good news counts only from here. Read by anybody; replaced whole."""
         self._closing = False
         self.failing = ""
         """Why the last write failed, in words; empty while it works."""

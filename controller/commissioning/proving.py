@@ -46,9 +46,9 @@ def proof(step: str, shown: Shown, facts: Facts, by: str, spot: str = "") -> Pro
 
 def joined(kept: Kept, step: str, facts: Facts, utc_us: int) -> Kept:
     """Both halves of a step become its proof; while one lacks, or is too old, the other waits."""
-    halves = {half.what: half for half in kept.halves if half.step == step}
+    halves = {half.what: half for half in kept.halves if half.step == step and 0 <= utc_us - half.utc_us <= HALF_US}
     typed, seen = halves.get("typed"), halves.get("seen")
-    if typed is None or seen is None or abs(typed.utc_us - seen.utc_us) > HALF_US:
+    if typed is None or seen is None:
         return kept
     found = "; ".join(filter(None, (seen.found, typed.found)))
     row = proof(step, Shown(True, found, {**seen.values, **typed.values}), facts, typed.by)

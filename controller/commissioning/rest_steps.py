@@ -20,15 +20,22 @@ STEPS: tuple[Step, ...] = (
         "It acts only where everything before it failed, so nothing else ever shows that it would.",
         (
             (
-                "Adjustable: at a warm, steady air turn its set point down below the air, see its "
+                "Adjustable from outside: at a warm, steady air turn its set point down below the air, see its "
                 "contact open and the heat fall, turn it back, note the mark."
             ),
             (
-                "Fixed: with the heat off warm its sensor outside the chamber until its contact opens, "
-                "then put the sensor back and show that it is in its place."
+                "Fixed, or not to be reached from outside: unplug, warm its sensor outside the chamber until its "
+                "contact opens, then put the sensor back and show that it is in its place."
+            ),
+            (
+                "Either way: unplug, open its contact once more, close the hand switch, and measure in the heater line "
+                "from one side of the limiter's place to the other; put it back by hand and measure again. "
+                "Only this shows that its contact is in the heater circuit."
             ),
         ),
-        "Never prove a limiter by heating above the board's ceiling.",
+        "Never prove a limiter by heating above the board's ceiling. The case stays closed while it is heated: turn only "
+        "what can be reached from outside, otherwise take the way for a fixed one. Unplug it before you measure, and "
+        "lay the plug where you see it.",
         (
             Field(
                 "kind",
@@ -43,6 +50,23 @@ STEPS: tuple[Step, ...] = (
                 40.0,
                 450.0,
                 wrong="Set it to the temperature that the chamber file says.",
+            ),
+            Field(
+                "open_mohm",
+                "Unplugged, hand switch closed: across its place in the heater line, its contact open",
+                "MΩ",
+                1.0,
+                10_000.0,
+                wrong="Its contact is bridged, or not in the heater circuit. Unplug it: it may not heat before the limiter's "
+                "contact alone opens the heater line.",
+            ),
+            Field(
+                "closed_ohm",
+                "The same two points, its contact put back by hand",
+                "Ω",
+                0.0,
+                0.5,
+                wrong="It was not put back, its contact is burnt, or you measure beside the heater line. Find out which.",
             ),
             yes(
                 "by_hand",

@@ -78,6 +78,8 @@ class Step(NamedTuple):
     do: tuple[str, ...]
     caution: str = ""
     fields: tuple[Field, ...] = ()
+    needs_all: tuple[str, ...] = ()
+    """Switches of the chamber file, all of which must be true besides; empty: none more is needed."""
 
 
 YES = ("yes", "no")

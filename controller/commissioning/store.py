@@ -23,6 +23,8 @@ OLD_IDS = frozenset({"silence", "sensor_identity", "start_proof", "over_temperat
 ROOM_BYTES = sealed.FILE_MAX_BYTES - 16_384
 """Above this the superseded rows go; the rest is room for one more row and for what the seal adds."""
 ROWS_MAX = 2_000
+BEGUN = "begun"
+"""What marks a step that is going on."""
 TEXT_MAX = 2_000
 
 
@@ -131,14 +133,17 @@ def with_proof(kept: Kept, *rows: Proof) -> Kept:
 
 
 def with_mark(kept: Kept, mark: Voided) -> Kept:
-    """With this mark. A row from the future proves nothing already; it is dropped, so that its time cannot outlive the mark."""
+    """With this mark. A row from the future proves nothing already; it is dropped, so that its time cannot outlive the mark. So
+    is half of a proof: what was typed or seen before the change says nothing of what is there now."""
     hit = tuple(row for row in kept.proofs if not (row.utc_us > mark.utc_us and touches(mark, row)))
-    return kept._replace(proofs=hit, voided=(*kept.voided, mark))
+    halves = tuple(half for half in kept.halves if half.what == BEGUN or not touches(mark, half))
+    return kept._replace(proofs=hit, voided=(*kept.voided, mark), halves=halves)
 
 
-def touches(mark: Voided, row: Proof) -> bool:
-    """Does this mark mean that row?"""
-    return row.step in mark.steps and (not mark.sensor or is_given(row) or mark.sensor == row.sensor)
+def touches(mark: Voided, row: Proof | Half) -> bool:
+    """Does this mark mean that row? A half that names no sensor is of all of them."""
+    every = is_given(row) if isinstance(row, Proof) else not row.sensor
+    return row.step in mark.steps and (not mark.sensor or every or mark.sensor == row.sensor)
 
 
 def with_half(kept: Kept, half: Half) -> Kept:

@@ -56,6 +56,8 @@ class Trial(NamedTuple):
     own_limit: bool = False
     """The board itself gave the run's ceiling as its reason."""
     limiter_open: bool = False
+    bridged_ma: int = 0
+    """The most that flowed while its contact read open and both switches read closed."""
     peak_mc: int = -1
     hottest_mc: int = -1
     ceiling_mc: int = 0
@@ -101,9 +103,11 @@ def _noted(trial: Trial, looked: Looked) -> Trial:
         trial = NOTES[event.kind](trial, event.fields, looked.now_us) if event.kind in NOTES else trial
     own = any(report.off == OffReason.RUN_CEILING for report in looked.reports)
     opened = any(report.limiter is False for report in looked.reports)
+    bridged_ma = max((report.current_ma or 0 for report in looked.reports
+                      if report.limiter is False and report.contactor and report.modulator), default=0)
     hottest = max(looked.hottest_mc(), trial.hottest_mc)
     trial = trial._replace(own_limit=trial.own_limit or (own and trial.trip_us >= 0), hottest_mc=hottest,
-                           limiter_open=trial.limiter_open or opened)
+                           limiter_open=trial.limiter_open or opened, bridged_ma=max(trial.bridged_ma, bridged_ma))
     control = next((looked.mc()[row.id] for row in state.chamber.sensors if row.role is Role.CONTROL), None)
     if trial.trip_us >= 0 and control is not None:
         trial = trial._replace(peak_mc=max(trial.peak_mc, control))
@@ -158,6 +162,14 @@ def proof_ended(finding: str) -> Ended:
     return Ended(ENDS, f"{found.words} {AGAIN}")
 
 
+def timer_relay_ended(fields: Mapping[str, Any]) -> Ended:
+    """What a module's timer relay showed at a start: did the line contactor fall once nothing retriggered it?"""
+    if not fields["passed"]:
+        return failed("The timer relay did not let the line contactor go.", UNPLUG, found=str(fields["words"]))
+    took_us = int(fields["after_us"])
+    return passed("The timer relay alone let the line contactor go.", str(fields["words"]), {"took_us": took_us})
+
+
 def _start_proof(trial: Trial, _looked: Looked) -> Ended | None:
     return proof_ended("") if trial.grade == "passed" else None
 
@@ -195,8 +207,10 @@ def _over_temperature(trial: Trial, looked: Looked) -> Ended | None:
     if trial.trip_us < 0:
         return Ended(ENDS, f"It did not come to its limit. {AGAIN}") if trial.over_us >= 0 else None
     values = {"limit_mc": trial.ceiling_mc, "hottest_mc": trial.hottest_mc}
-    if trial.own_limit and trial.over_us >= 0:
-        return passed("Program and board both switched off at the limit.",
+    module = looked.state.chamber.module is not None  # it has no limit of its own: the program's is the only one
+    if (trial.own_limit or module) and trial.over_us >= 0:
+        who = "The program" if module else "Program and board both"
+        return passed(f"{who} switched off at the limit.",
                       f"tripped at {degrees(trial.ceiling_mc)}, went to {degrees(trial.hottest_mc)}", values)
     if looked.now_us - trial.trip_us < BOARD_SEES_US:
         return None
@@ -205,7 +219,11 @@ def _over_temperature(trial: Trial, looked: Looked) -> Ended | None:
 
 
 def _limiter(trial: Trial, looked: Looked) -> Ended | None:
-    """Turned down by hand below the air: its contact opens, and then no current flows or the air falls."""
+    """Turned down by hand below the air: its contact opens, and then no current flows or the air falls. The program's own trip
+    ends the heat too, so this alone does not show where the contact is: the typed half does, measured without mains."""
+    if looked.state.chamber.fitted.current and trial.bridged_ma >= NO_CURRENT_MA:
+        return failed("Current flows though its contact reads open: it is bridged, or not in the heater circuit.", UNPLUG,
+                      values={"current_ma": trial.bridged_ma})
     if trial.trip_us < 0:
         return Ended(ENDS, f"The limiter's contact was not seen to open. {AGAIN}") if trial.over_us >= 0 else None
     report, control = looked.state.board.report, max(trial.peak_mc, 0)

@@ -97,6 +97,16 @@ def judged(kept: Kept, facts: Facts) -> Judged:
     return found
 
 
+def agreed(written: Judged, wished: Judged) -> Judged:
+    """What holds by what is on the disk and by what is to be written: good news counts once it is written, bad news at once."""
+    return {name: _agreed(stands, wished[name]) for name, stands in written.items()}
+
+
+def _agreed(written: Stands, wished: Stands) -> Stands:
+    worse = wished if written.holds and not wished.holds else written
+    return worse._replace(blocked_by=tuple(dict.fromkeys((*written.blocked_by, *wished.blocked_by))))
+
+
 def proven(found: Judged) -> frozenset[str]:
     """The steps that hold."""
     return frozenset(step for step, stands in found.items() if stands.holds)
@@ -104,7 +114,8 @@ def proven(found: Judged) -> frozenset[str]:
 
 def applies(step: Step, switches: Mapping[str, bool]) -> bool:
     """Is there anything in this chamber to show?"""
-    return not step.fitted or any(switches.get(name, False) for name in step.fitted)
+    any_there = not step.fitted or any(switches.get(name, False) for name in step.fitted)
+    return any_there and all(switches.get(name, False) for name in step.needs_all)
 
 
 def sensors_of(step: Step, chamber: Chamber) -> tuple[str, ...]:
@@ -209,7 +220,7 @@ def sensor_called(chamber: Chamber, sensor: str) -> SensorSetup | None:
 
 
 def switches_of(fitted: Mapping[str, bool], wired: Mapping[str, bool], chamber_sensors: tuple[SensorSetup, ...],
-                module: bool) -> dict[str, bool]:
-    """Every fact that a need or a step may ask for."""
+                module: bool, timer_relay: bool = False) -> dict[str, bool]:
+    """Every fact that a need or a step may ask for. `timer_relay`: one lets a module's contactor go on silence."""
     roles = {f"{sensor.role.value}_sensor": True for sensor in chamber_sensors}
-    return {**fitted, **wired, **roles, "board": not module}
+    return {**fitted, **wired, **roles, "board": not module, "timer_relay": timer_relay}

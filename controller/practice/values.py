@@ -17,7 +17,7 @@ PASSES: Mapping[str, Mapping[str, Any]] = {
     "place": {"clearance_cm": 60.0},
     "live_parts": {"to_element_mohm": 200.0, "sheath_ohm": 0.2},
     "boiling_point": {"pressure_hpa": STATION_HPA, "pressure_is": "station pressure", "altitude_m": 100.0},
-    "limiter": {"kind": "adjustable"},
+    "limiter": {"kind": "adjustable", "open_mohm": 200.0, "closed_ohm": 0.2},
     "burn_off": {"case_c": 41.0},
     "terminals": {"earth_ohm": 0.1},
     "smoke_alarm": {},

@@ -52,12 +52,14 @@ def _sees(hazards: str, kind: str, channel: int, plain: str, late: str = "") -> 
     return _row(hazards, "sensor_sees", plain, late=late, kind=kind, channel=channel)
 
 
-NO_CONTROL, NO_OVER, IDENTITY = "control_did_not_rise", "over_did_not_rise", "sensor_identity"
+NO_CONTROL, NO_OVER = "control_did_not_rise", "over_did_not_rise"
+IDENTITY, LIMITER = "sensor_identity", "limiter"
 PLANTED: dict[str, Planted] = {
     "modulator shorted": _row("H-11", "modulator_stuck_on", "modulator_stuck"),
     "modulator passes half waves": _row("H-11", "modulator_half_on", "modulator_stuck"),
     "contactor welded": _row("H-12", "contactor_welded", "switch_stays_closed"),
     "contactor wired around": _row("H-12", "contactor_bridged", "contactor_stuck"),
+    "limiter wired around": _row("H-15", "limiter_bypassed", LIMITER),
     "outputs exchanged": _row("H-12", "outputs_swapped", "switch_reads_closed"),
     "element broken": _row("H-14 H-47", "element_broken", "nothing_rose", "no_current"),
     "current sensor dead": _row("H-47", "current_dead", "", "no_current"),

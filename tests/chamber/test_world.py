@@ -52,6 +52,17 @@ def test_the_same_seed_says_the_same_bytes_and_another_seed_others():
     assert said(5) != said(6)
 
 
+def test_a_limiter_that_is_wired_around_reads_open_and_ends_no_heat(host):
+    board = host.board
+    host.heat(2)
+    board.limiter_closed = False
+    assert board.watts(board.outputs) == 0.0
+    board.fault("limiter_bypassed")
+    assert board.watts(board.outputs) == 500.0 and not board.limiter_closed
+    board.fault("limiter_bypassed", on=False)
+    assert board.watts(board.outputs) == 0.0
+
+
 def test_current_is_watts_over_230_volts_and_flows_only_with_both_switches(host):
     assert host.heat(2).current_ma == 500 * 1000 // 230
     host.board.fault("element_broken")

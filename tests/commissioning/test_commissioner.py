@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
+import errno
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,10 +13,12 @@ from controller import new_chamber
 from controller.commissioning import store, watching
 from controller.commissioning.commissioner import AGAIN_US, Commissioner
 from controller.commissioning.keeper import ASIDE
+from controller.commissioning.proofs import Voided
 from controller.commissioning.steps import BY_ID
 from controller.commissioning.validity import DAY_US
 from controller.config import ChamberFolder, load
 from controller.core.events import Event, Kind
+from controller.core.module import Module
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.core.state import Commissioned, Handled, State
@@ -105,18 +108,61 @@ def test_the_start_proof_of_every_run_is_one(folder, made, grade, finding, rows)
     assert [one.may_do for one in notices] == ([Level.MEASURE_ONLY] if rows == [False] else [])
 
 
-def test_what_cannot_be_written_does_not_count_and_is_said(folder, path):
-    made = Commissioner(folder, THEN_US + 1)
-    try:
-        shutil.rmtree(path)
-        made.see(state_of(folder), THEN_US + 9, (start_proof("failed", "contactor_stuck"),), ())
-        for _ in range(200):
-            if made.failing or made.written(0.05):
-                break
-        assert told(made, state_of(folder), THEN_US + 10) == []
-        assert "cannot be written" in made.level.why and "proofs.json" in made.failing
-    finally:
-        path.mkdir()
+@pytest.mark.parametrize(("module", "passed", "rows"), [
+    (Module(True, 1_000_000, 0, 4_000_000), True, [True]), (Module(True, 1_000_000, 0, 4_000_000), False, [False]),
+    (Module(True, 1_000_000, 3_000_000, 0), True, []), (None, True, [])], ids=str)
+def test_a_timer_relay_shows_the_silence_of_its_module_at_every_start(folder, made, module, passed, rows):
+    before = len(made.wish.proofs)
+    state = state_of(folder)._replace(chamber=replace(folder.chamber, module=module))
+    event = Event(Kind.SILENCE_PROOF, {"session": 1, "passed": passed, "after_us": 4_000_000, "words": "seen"})
+    made.see(state, THEN_US + 9, (event,), ())
+    new = made.wish.proofs[before:]
+    assert [row.passed for row in new] == rows and all(row.step == "silence" for row in new)
+
+
+def _refuses(_path: Path, _kept: store.Kept) -> None:
+    raise OSError(errno.ENOSPC, "no space left on device")
+
+
+@pytest.fixture
+def refusing(folder: ChamberFolder, monkeypatch: pytest.MonkeyPatch) -> Iterator[Commissioner]:
+    """A disk that refuses every write."""
+    with monkeypatch.context() as patched:
+        patched.setattr("controller.commissioning.keeper.store.write", _refuses)
+        commissioner = Commissioner(folder, THEN_US + 1)
+        yield commissioner
+        commissioner.close()
+
+
+def mark(*steps: str, sensor: str = "") -> Callable[[store.Kept], store.Kept]:
+    return lambda kept: store.with_mark(kept, Voided("limiter", THEN_US + 9, "Anna", steps, sensor))
+
+
+def test_a_failure_counts_though_the_disk_refuses_and_that_is_said(folder, refusing):
+    refusing.see(state_of(folder), THEN_US + 9, (start_proof("failed", "contactor_stuck"),), ())
+    assert not refusing.written(0.2) and "proofs.json" in refusing.failing
+    assert [one.may_do for one in told(refusing, state_of(folder), THEN_US + 10)] == [Level.MEASURE_ONLY]
+    assert "cannot be written" in refusing.level.why and "what failed or changed does" in refusing.level.why
+    assert refusing.judged_now(state_of(folder), THEN_US + 10)["silence"].blocked_by == ("start_proof",)
+
+
+def test_a_change_counts_though_the_disk_refuses_and_what_passes_then_does_not(folder, refusing):
+    refusing.keep(mark("start_proof"))
+    assert [one.may_do for one in told(refusing, state_of(folder), THEN_US + 10)] == [Level.MEASURE_ONLY]
+    steps = {one["id"]: one["state"] for one in refusing.guide(state_of(folder), THEN_US + 10)["steps"]}
+    assert steps["start_proof"] == "void" and steps["silence"] == "void"
+
+
+def test_a_pass_that_is_not_written_does_not_count(folder, path, monkeypatch):
+    kept = everything(folder, THEN_US, firmware_hash=FIRMWARE)
+    store.write(path / "proofs.json", kept._replace(proofs=tuple(row for row in kept.proofs if row.step != "start_proof")))
+    lacking = load(path, THEN_US + 1)
+    with monkeypatch.context() as patched:
+        patched.setattr("controller.commissioning.keeper.store.write", _refuses)
+        made = Commissioner(lacking, THEN_US + 1)
+        made.see(state_of(lacking), THEN_US + 9, (start_proof("passed"),), ())
+        assert not made.written(0.2) and told(made, state_of(lacking), THEN_US + 10) == []
+        assert made.level.level is Level.MEASURE_ONLY
         made.close()
 
 

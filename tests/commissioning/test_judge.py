@@ -61,6 +61,7 @@ def test_what_is_no_value_is_refused_by_name(chamber, step, field, value):
     ("wiring", {"element_ohm": 89.0}, "element_ohm"), ("wiring", {"element_ohm": 122.0}, "element_ohm"),
     ("wiring", {"mains_v": 120.0}, "element_ohm"),
     ("wiring", {"fuse_a": 10.1}, "fuse_a"), ("wiring", {"fuse_a": 2.1}, "fuse_a"),
+    ("limiter", {"open_mohm": 0.9}, "open_mohm"), ("limiter", {"closed_ohm": 0.6}, "closed_ohm"),
     ("limiter", {"mark_c": 158.0}, "mark_c"), ("limiter", {"mark_c": 142.0}, "mark_c"),
 ], ids=str)
 def test_values_must_fit_each_other_and_the_chamber_file(chamber, step, changes, field):

@@ -3,6 +3,7 @@ them, in a simulated chamber, are in tests/service/test_commissioning.py."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from controller.commissioning.trials_judged import Trial
 from controller.core.events import Event, Kind
 from controller.core.guards import GUARDS, INDEX
 from controller.core.messages import OffReason
+from controller.core.module import Module
 from controller.core.program import STAYED_ON, Silence
 from controller.core.proof_findings import FINDINGS
 from controller.core.run_states import S
@@ -127,6 +129,14 @@ def test_over_temperature_fails_when_the_board_never_says_its_limit(chamber):
     assert outcome(tick(chamber, trial, 301, S.ABORTED)) == "failed"
 
 
+def test_over_temperature_of_a_module_is_the_programs_trip_alone(chamber):
+    module = replace(chamber, module=Module(True, 1_000_000, 0, 4_000_000))
+    trial = tick(module, begun(module, "over_temperature_trip"), 1, S.ABORTING, (tripped("run_ceiling"),))
+    assert outcome(trial) is None
+    trial = tick(module, trial, 2, S.ABORTED)
+    assert outcome(trial) == "passed" and trial.ended is not None and "board" not in trial.ended.words
+
+
 def test_a_reason_that_the_board_gave_before_the_trip_is_not_its_word_on_this_limit(chamber):
     trial = tick(chamber, begun(chamber, "over_temperature_trip"), 1, off=OffReason.RUN_CEILING)
     trial = tick(chamber, trial, 2, S.ABORTED, (tripped("run_ceiling"),))
@@ -150,6 +160,19 @@ def test_a_limiter_that_ends_nothing_fails(chamber):
     trial = opened(chamber, current_ma=2_000)
     trial = tick(chamber, trial, 901, S.ABORTED, raw={"control": 60_000}, current_ma=2_000)
     assert outcome(trial) == "failed" and trial.ended is not None and "not in the heater circuit" in trial.ended.words
+
+
+BOTH_CLOSED = {"limiter": False, "contactor": True, "modulator": True}
+
+
+@pytest.mark.parametrize(("says", "fails"), [
+    ({"current_ma": 50}, True), ({"current_ma": 49}, False), ({"current_ma": None}, False), ({"current_ma": 2_000}, True),
+    ({"current_ma": 2_000, "limiter": True}, False), ({"current_ma": 2_000, "modulator": False}, False),
+    ({"current_ma": 2_000, "contactor": False}, False)], ids=str)
+def test_current_through_a_limiter_that_reads_open_fails_at_once(chamber, says, fails):
+    trial = tick(chamber, begun(chamber, "limiter"), 1, raw={"control": 60_000}, **{**BOTH_CLOSED, **says})
+    assert outcome(trial) == ("failed" if fails else None)
+    assert not fails or (trial.ended is not None and "bridged, or not in the heater circuit" in trial.ended.words)
 
 
 @pytest.mark.parametrize("step", ["burn_off", "silence"])

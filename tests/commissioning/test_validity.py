@@ -195,11 +195,22 @@ def test_no_step_is_heated_without_what_every_heat_needs(folder, whole, lacks):
 
 
 def test_a_module_is_asked_for_no_watchdog_and_a_chamber_without_limiter_for_none(folder, whole):
-    switches = {**folder.switches, "board": False, "limiter": False}
+    switches = {**folder.switches, "board": False, "timer_relay": True, "limiter": False}
     facts = facts_of(folder, THEN_US + 1)._replace(switches=switches)
     found = judged(without(whole, "watchdog", "limiter"), facts)
     assert found["watchdog"].standing is found["limiter"].standing is Standing.NOT_HERE
     assert level_of(switches, found, False).level is Level.IN_THE_BUILDING
+
+
+def test_a_board_with_one_switch_is_never_made_to_stand_still(folder, whole):
+    """Without a contactor that is open meanwhile, its one switch would stay as it is while nothing watches."""
+    switches = {**folder.switches, "contactor": False, "door": False}
+    facts = facts_of(folder, THEN_US + 1)._replace(switches=switches)
+    found = judged(without(whole, "watchdog"), facts)
+    assert found["watchdog"].standing is Standing.NOT_HERE and "watchdog" not in trials(switches, found)
+    assert level_of(switches, found, False).level is Level.AT_THE_CHAMBER
+    both = judged(without(whole, "watchdog"), facts_of(folder, THEN_US + 1))
+    assert both["watchdog"].standing is Standing.TO_DO and "watchdog" in trials(folder.switches, both)
 
 
 def test_a_simulated_chamber_that_was_given_everything_keeps_it_for_ever(tmp_path: Path):

@@ -11,15 +11,17 @@ import pytest
 
 from controller import new_chamber, new_module
 from controller.chamber_fields import Number
+from controller.commissioning.validity import judged
 from controller.config import BadChamber, ChamberFolder, understood
 from controller.core.module import Module
 from controller.core.schedule import Mistake
 from controller.core.setup import Level
-from controller.levels import LEVELS, PROOFS, may_do
+from controller.levels import LEVELS, PROOFS, level_of, may_do, trials
 from controller.link.modbus import Table
 from controller.link.registers import NOWHERE, Contact
 from controller.modbus_fields import CONTACT, CONTACTS, MEASURE, MEASURES, OUTPUTS, SENSOR, SENSOR_MORE, WHOLE
 from controller.modbus_file import RULES
+from tests.commissioning.proven import everything, facts_of
 from tests.service.module_layout import ARM, BOARD, COUNTER, DOOR, SEEN, chamber_text
 from tests.tidy.measure import ROOT
 
@@ -224,9 +226,11 @@ def test_all_mistakes_are_told_at_once():
     assert {"modbus sensor 2 register", "modbus time_out_s", "limits ceiling_c"} <= {one.field for one in mistakes(text)}
 
 
+EVERYTHING = {name: True for row in LEVELS for need in row.needs for name in need.any_of} | {"timer_relay": True}
+
+
 def test_the_highest_level_is_in_the_building_and_the_reason_is_in_words():
-    everything = {name: True for row in LEVELS for need in row.needs for name in need.any_of}
-    board, module = (may_do(everything, frozenset(PROOFS), False, one) for one in (False, True))
+    board, module = (may_do(EVERYTHING, frozenset(PROOFS), False, one) for one in (False, True))
     assert (board.level, module.level) == (Level.UNATTENDED, Level.IN_THE_BUILDING)
     for words in ("no hello", "boot id", "limits", "protocol v1"):
         assert words in module.why
@@ -234,13 +238,32 @@ def test_the_highest_level_is_in_the_building_and_the_reason_is_in_words():
 
 
 def test_a_module_heats_once_its_proofs_hold_and_not_before_and_needs_no_watchdog_for_that():
-    """It has none that could be made to act: its silence stands for it."""
-    everything = {name: True for row in LEVELS for need in row.needs for name in need.any_of}
-    assert may_do(everything, frozenset(), False, True).level is Level.MEASURE_ONLY
-    assert may_do(everything, frozenset(PROOFS) - {"watchdog"}, False, True).level is Level.IN_THE_BUILDING
-    assert may_do(everything, frozenset(PROOFS) - {"silence"}, False, True).level is Level.MEASURE_ONLY
+    """It has none that could be made to act: its timer relay stands for it."""
+    assert may_do(EVERYTHING, frozenset(), False, True).level is Level.MEASURE_ONLY
+    assert may_do(EVERYTHING, frozenset(PROOFS) - {"watchdog"}, False, True).level is Level.IN_THE_BUILDING
+    assert may_do(EVERYTHING, frozenset(PROOFS) - {"silence"}, False, True).level is Level.MEASURE_ONLY
     step = PAGE.split("\n7. ")[1]
     assert "heats nothing before the steps" in step and "`silence`" in step
+
+
+def test_a_module_with_a_time_out_of_its_own_alone_measures_only_and_says_why():
+    folder = read(TEXT)
+    assert folder.switches["board"] is folder.switches["timer_relay"] is False
+    found = may_do({**EVERYTHING, "timer_relay": False}, frozenset(PROOFS), False, True)
+    assert found.level is Level.MEASURE_ONLY
+    assert "its own time-out cannot be shown yet" in found.why
+    assert "timer relay" in found.next_thing
+    whole = judged(everything(folder, 1), facts_of(folder, 2))
+    assert level_of(folder.switches, whole, False).level is Level.MEASURE_ONLY and trials(folder.switches, whole) == ()
+
+
+def test_silence_of_a_module_is_no_run_of_its_own():
+    folder = read(RELAY)
+    assert folder.switches["timer_relay"]
+    whole = judged(everything(folder, 1), facts_of(folder, 2))
+    assert level_of(folder.switches, whole, False).level is Level.IN_THE_BUILDING
+    offered = trials(folder.switches, whole)
+    assert {"start_proof", "over_temperature_trip"} <= set(offered) and not {"silence", "watchdog"} & set(offered)
 
 
 FIELDS = [row.key for row in (*WHOLE, *OUTPUTS, *SENSOR, *SENSOR_MORE, *MEASURE)]
