@@ -37,6 +37,11 @@ STEPS: tuple[Step, ...] = (
         (
             "Open the case. Follow the heater circuit from plug to element with hardware_notes/wiring.md beside you.",
             "Measure each value below with the plug pulled, and type what the meter shows.",
+            (
+                "Insulation: hand switch, contactor and modulator are open now, so the plug's pins do not reach the "
+                "element. Take the wires off its two terminals and measure there, or bridge every contact from L and "
+                "N to the element. Never put 500 V across board, supply, filter or converter: disconnect them first."
+            ),
             "Pull at every wire by hand. Close the case.",
         ),
         UNPLUGGED,
@@ -51,11 +56,15 @@ STEPS: tuple[Step, ...] = (
             ),
             Field(
                 "insulation_mohm",
-                "Insulation between live and earth, at 500 V if your tester has it, the elements cold and dry",
+                (
+                    "Insulation from the element's own terminals, both together, to earth, cold and dry; at 500 V if "
+                    "your tester has it, with all electronics disconnected"
+                ),
                 "MΩ",
                 1.0,
                 10_000.0,
-                wrong="Damp or baked insulation, or a pinched wire. Dry it warm, look for the pinch, measure again.",
+                wrong="Damp or baked insulation, or a pinched wire. Dry it warm, look for the pinch, measure again. Do not "
+                "go on with less.",
             ),
             Field(
                 "link_ohm",
@@ -71,7 +80,7 @@ STEPS: tuple[Step, ...] = (
                 "Ω",
                 5.0,
                 6_000.0,
-                wrong="The element is broken, or another one than the chamber file says. Compare its power there.",
+                wrong="The element is broken, or another one than the chamber file says: its power is U²/R. Compare there.",
             ),
             Field(
                 "mains_v",
@@ -82,7 +91,12 @@ STEPS: tuple[Step, ...] = (
                 wrong="Type the rated voltage, such as 230 or 120.",
             ),
             Field(
-                "fuse_a", "Rating of the fuse", "A", 0.5, 16.0, wrong="Fit the fuse that the cable asks for, not the element."
+                "fuse_a",
+                "Rating of the fuse, -F1 or heater fuse -F5, whichever is larger",
+                "A",
+                0.5,
+                16.0,
+                wrong="Fit what cable and plug can carry at the most, and the element's current at the least.",
             ),
             Field(
                 "cable_a",
@@ -101,9 +115,9 @@ STEPS: tuple[Step, ...] = (
                 "no_own_thermostat",
                 (
                     "No thermostat that closes again by itself is counted on as limiter, and the fan is "
-                    "fed ahead of the contactor."
+                    "fed ahead of the heater's switches."
                 ),
-                "The appliance's thermostat is no limiter. Feed the fan before the contactor.",
+                "The appliance's thermostat is no limiter. Feed the fan ahead of the heater's switches.",
             ),
             yes(
                 "joints",
@@ -174,9 +188,11 @@ STEPS: tuple[Step, ...] = (
         "A contact that nobody has seen move may be the one that is not connected.",
         (
             (
-                "Plug the board in, heater circuit unplugged. Do what the list asks for, one thing at a "
-                "time; each is ticked when it is seen."
+                "With the plug pulled take out the heater fuse -F5, both where there is one in each pole, and close the "
+                "case. Plug in, hand switch on: board and fan run, the heater line is dead. Off is not isolated all the same."
             ),
+            "Do what the list asks for, one thing at a time; each is ticked when it is seen.",
+            "When all is seen: hand switch off, unplug, put -F5 back, close the case.",
         ),
     ),
     Step(
@@ -212,15 +228,15 @@ STEPS: tuple[Step, ...] = (
         "A bare junction against the element carries mains into board, cable and computer.",
         (
             (
-                "Measure between each sensor's two wires together and the element's terminals, then "
-                "between its sheath and the earth."
+                "Pull the sensor out of its converter: no 500 V may reach one. Measure between its two wires together and "
+                "the element's two terminals together, then between its sheath and the earth. Plug it in again."
             ),
         ),
         UNPLUGGED,
         (
             Field(
                 "to_element_mohm",
-                "Insulation between this sensor's wires and the element, at the least",
+                "Insulation between this sensor's wires, out of the converter, and the element's terminals",
                 "MΩ",
                 1.0,
                 10_000.0,

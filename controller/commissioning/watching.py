@@ -54,7 +54,7 @@ CONTACTS: tuple[Contact, ...] = (
     Contact("limiter", "The limiter's contact is closed.", "limiter", (lambda report: report.limiter is True,)),
     Contact("smoke", "Press the smoke alarm's test button until it sounds, then wait until it is quiet. This trips: clear it "
             "afterwards.", "smoke", (lambda report: report.smoke is True, lambda report: report.smoke is False)),
-    Contact("mains", "Last, with your hand off everything: plug the heater circuit in. Mains is seen.", "mains_sense",
+    Contact("mains", "Mains is seen. It is read ahead of the heater fuse, so it shows with the fuse out.", "mains_sense",
             (lambda report: report.mains is True,)),
 )
 LIMITER: tuple[Contact, ...] = (
