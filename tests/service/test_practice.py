@@ -17,7 +17,7 @@ from controller.practice.values import values_of
 from tests.service.rig import Raw
 from tests.service.test_processes import Demo, nothing_is_left_running
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(1500)]
+pytestmark = [pytest.mark.campaign, pytest.mark.timeout(1500)]
 __all__ = ["nothing_is_left_running"]
 OVER = ("complete", "stopped", "aborted")
 PRESSED = {"arrived_age_us": 60_000_000, "channel": "mailbox of the demo"}
