@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from controller.chamber_fields import HEATER
+from controller.chamber_fields import HEATER, LIMITS
 from controller.commissioning.step import Bound, Part
 from controller.commissioning.steps import BY_ID, STEPS
 from controller.core.readings import Role
@@ -195,6 +195,71 @@ def test_two_equal_elements_in_series_have_the_printed_power():
     each_ohm = 230**2 / 500
     assert f"is {each_ohm:.0f} Ω; two are {2 * each_ohm:.0f} Ω" in read("parts.md")
     assert f"{230**2 / (2 * each_ohm):.0f} W for" in read("parts.md")
+
+
+def test_the_invented_limits_stand_in_order_with_the_limiters_tolerance_on_both_sides():
+    """The limiter opens before the link even at its upper tolerance, and bears the place even at its lower one."""
+    said = re.search(r"place (\d+) °C, limiter (\d+) °C give or take (\d+) °C \((\d+) to (\d+) °C\), link holding (\d+) °C and "
+                     r"opening (\d+) °C, weakest\s+part (\d+) °C", read("parts.md"))
+    assert said
+    place, limiter, tolerance, lowest, highest, holding, opening, weakest = map(int, said.groups())
+    assert (lowest, highest) == (limiter - tolerance, limiter + tolerance)
+    assert place < lowest < highest < holding < opening < weakest
+    default = {field.key: field.default for field in LIMITS}
+    keys = ("limiter_c", "limiter_tolerance_c", "thermal_link_c")
+    assert (limiter, tolerance, holding) == tuple(default[key] for key in keys)
+
+
+# What is dead, and what is measured
+
+
+@pytest.mark.parametrize("page", ["wiring.md", "bring_up.md", "appliance.md", "commissioning.md"])
+def test_insulation_is_measured_where_the_element_is_reached_and_not_across_electronics(page):
+    """Unplugged, every contact ahead of the element is open, so the plug's pins do not reach it."""
+    text = " ".join(read(page).split())
+    assert not re.search(r"[Ii]nsulation between live", text)
+    assert re.search(r"both (terminals )?together,? to earth|join the two, and measure from them to earth", text)
+    assert "500 V" in text
+
+
+def test_the_step_measures_insulation_at_the_element_with_electronics_disconnected():
+    ask = next(field.ask for field in BY_ID["wiring"].fields if field.key == "insulation_mohm")
+    assert "element's own terminals, both together, to earth" in ask and "electronics disconnected" in ask
+    assert any("Never put 500 V across" in line for line in BY_ID["wiring"].do)
+
+
+def test_the_heater_line_has_a_fuse_of_its_own_ahead_of_its_link_on_page_and_drawings():
+    order = [row[0] for row in rows(read("wiring.md").split("## The heater circuit, in order")[1])]
+    assert order[:3] == ["fuse -F1", "heater fuse -F5", "thermal link"]
+    assert any(row[0] == "heater fuse -F5" for row in PARTS)
+    for name in ("block", "starter", "unattended"):
+        words = " ".join(text.text or "" for text in ElementTree.parse(NOTES / f"diagrams/{name}.svg").iter(f"{SVG}text"))
+        assert "-F5 heater fuse" in words, name
+
+
+@pytest.mark.parametrize("name", ["starter", "unattended"])
+def test_fan_and_supply_branch_off_ahead_of_the_heater_fuse(name):
+    """The rail of L runs from right to left: what hangs to the right of the fuse works with the fuse out."""
+    uses = [(use.attrib["href"], float(use.attrib["x"]), float(use.attrib["y"]))
+            for use in ElementTree.parse(NOTES / f"diagrams/{name}.svg").iter(f"{SVG}use")]
+    rail = 244.0
+    [fuse] = [x for href, x, y in uses if href == "#fuse" and y == rail]
+    branches = [x for href, x, y in uses if href == "#dot" and y == rail]
+    link = min(x for href, x, y in uses if href == "#v-link")
+    assert branches and link < fuse < min(branches)
+
+
+def test_contacts_are_tried_with_the_heater_fuse_out_and_it_is_put_back():
+    begins, *_, ends = BY_ID["contacts"].do
+    assert begins.startswith("With the plug pulled take out the heater fuse -F5")
+    assert "unplug, put -F5 back" in ends
+    assert "-F5 out" in next(row[3] for row in rows(between("commissioning.md", "steps: core")) if row[0] == "`contacts`")
+    assert "Take out the heater fuse -F5 with the plug pulled" in read("bring_up.md")
+
+
+def test_a_converter_of_3_3_volts_is_never_wired_pin_to_pin():
+    assert "3.3 V parts" in read("pins.md") and "level shifters" in read("pins.md")
+    assert any("level shifters" in kind for name, kind, *_ in PARTS if name == "converter")
 
 
 # Commands
