@@ -163,5 +163,5 @@ GUIDE = {
 PROVEN = {"outcome": "again", "words": "One value is out of range.", "wrong": [
     {"field": "earth_ohm", "value": "3.2 Ω", "allowed": "0 to 0.5 Ω",
      "advice": "The earth wire is broken or loose. Mend it; do not go on."}]}
-CHANGED = {"voided": ["place", "smoke_alarm"], "minutes": 6}
+CHANGED = {"voided": ["place", "smoke_alarm"], "minutes": 6, "words": ""}
 BUNDLE = {"body": {"format": "soakwarden-bundle-1", "board": "5a17c0"}, "sha256": "..."}

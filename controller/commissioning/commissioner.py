@@ -31,6 +31,7 @@ SHOWN_US = 300_000_000
 """So long the outcome of a watch stays in the snapshot."""
 WRITE_OUT_S = 5.0
 INTERRUPTED = "It was interrupted: the controller ended meanwhile. Nothing was stored and heat is off: begin this step again."
+CHANGED = "Something changed while it was shown, so it proves nothing. Nothing was stored; begin it again."
 Json = dict[str, Any]
 
 
@@ -151,6 +152,8 @@ class Commissioner:
 
     def _finish(self, step: str, sensor: str, spot: str, by: str, ended: Ended, state: State, utc_us: int) -> None:
         """Keep what was found: as a proof, or as the half of one whose values are still to be typed."""
+        if ended.outcome == "passed" and store.changed_since(self.wish, step):
+            ended = Ended("ended", CHANGED)
         self.keep(lambda kept: store.without_half(kept, step, "begun"))
         if ended.outcome == "passed" and proving.needs_both(step):
             seen = ended.shown[0]

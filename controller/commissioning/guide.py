@@ -19,6 +19,7 @@ from controller.commissioning.validity import (
     One,
     Standing,
     Stands,
+    held,
     newest,
     one,
     sensor_called,
@@ -140,8 +141,8 @@ def _label(told: Told, sensor: str) -> str:
 def _change(number: int, judged: Judged) -> Json:
     change = CHANGES[number]
     steps = tuple(step for step in change.steps if judged[step].standing is not Standing.NOT_HERE)
-    return {"id": change.id, "words": change.words, "why": change.why, "steps": list(steps), "minutes": minutes_of(steps),
-            "of_sensor": change.of_sensor}
+    return {"id": change.id, "words": change.words, "why": change.why, "steps": list(steps),
+            "minutes": minutes_of(held(steps, judged)), "of_sensor": change.of_sensor}
 
 
 def _survey(told: Told) -> Json | None:

@@ -140,7 +140,7 @@ class FakeProofs:
         row = next(one for one in CHANGES if one["id"] == ask["change"])
         voided = [step for step in row["steps"] if self.states[step] == "done"]
         self.states |= dict.fromkeys(voided, "void")
-        return {"voided": voided, "minutes": sum(BY_ID[step].minutes for step in voided)}
+        return {"voided": voided, "minutes": sum(BY_ID[step].minutes for step in voided), "words": ""}
 
 
 def wrong_of(field: Field, value: Any) -> list[dict[str, str]]:
