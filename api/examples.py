@@ -139,7 +139,8 @@ DOING = {"step": "contacts", "sensor": "", "spot": "", "words": "Open the door."
 """What every snapshot carries as `commissioning` while a step is watched."""
 GUIDE = {
     "sentence": "Not to be left alone yet.", "lead": "Nine of 17 proofs hold.", "may_do": "at the chamber",
-    "why": "The watchdog is not proven.", "next_thing": "Prove the board's watchdog.", "invented": True, "board": "5a17c0",
+    "why": "The watchdog is not proven.", "next_thing": "Prove the board's watchdog.",
+    "known": '"Within 2 °C" may be said of the control sensor: it is known to ±1.4 °C.', "invented": True, "board": "5a17c0",
     "next": {"step": "watchdog", "title": "The board's watchdog", "minutes": 2},
     "parts": [{"part": "core", "minutes": 54, "left_minutes": 12, "done": False}],
     "steps": [{
