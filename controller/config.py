@@ -198,7 +198,7 @@ class _Reader:
                        Level.MEASURE_ONLY, module, response)
         found = validity.judged(kept, validity.Facts(bare, switches, utc_us))
         level = level_of(switches, found, simulated)
-        chamber = replace(corrections.corrected(kept, bare), may_do=level.level, trials=trials(switches, found))
+        chamber = replace(corrections.corrected(kept, bare, utc_us), may_do=level.level, trials=trials(switches, found))
         return ChamberFolder(folder, chamber, port, speed, shape, level, wired, texts, sensors, kept, switches, registers)
 
     def _modbus(self, simulated: bool, sensors: tuple[SensorSetup, ...], fitted: Mapping[str, bool], limits: Mapping[str, int],

@@ -125,5 +125,6 @@ def act_changed(options: argparse.Namespace, out: Out) -> int:
     except ControllerError as error:
         out.refuse(f"{str(error).capitalize()}. Start it first.")
         return Exit.PEER
-    out.result(found, f"Hold no more: {', '.join(found['voided']) or 'nothing'}. Redoing takes you {found['minutes']} min.")
+    lost = f"Hold no more: {', '.join(found['voided']) or 'nothing'}. Redoing takes you {found['minutes']} min."
+    out.result(found, f"{lost} {found['words']}".strip())
     return Exit.GOOD

@@ -127,6 +127,7 @@ def _table(told: Json) -> Iterator[str]:
         words = step["found"] if step["state"] in ("done", "ending") else step["state_words"]
         yield f"{step['id']:<22} {step['minutes']:>7}  {STATES[step['state']]:<9}  {words}{waits}"
     yield ""
+    yield from filter(None, [told["known"]])
     if told["invented"]:
         yield "SIMULATED: none of this was measured at a real chamber."
     following = told["next"]

@@ -10,14 +10,16 @@ from functools import partial
 from typing import Any, NamedTuple
 
 from controller.commissioning import corrections, judge, proving, store, watching
-from controller.commissioning.changes import CHANGE_BY_ID, Change, minutes_of
+from controller.commissioning.changes import CHANGE_BY_ID, STOP_FIRST, Change, minutes_of
 from controller.commissioning.commissioner import Commissioner
 from controller.commissioning.proofs import Voided
-from controller.commissioning.step import Bound, Step, Way
+from controller.commissioning.shown import degrees
+from controller.commissioning.step import UNPLUGGED, Bound, Step, Way
 from controller.commissioning.steps import BY_ID
 from controller.commissioning.survey import NINE
-from controller.commissioning.validity import Standing, sensor_called
+from controller.commissioning.validity import Standing, held, sensor_called
 from controller.core.commands import PersonRole
+from controller.core.readings import Good
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Mistake
 from controller.core.state import State
@@ -74,7 +76,7 @@ def prove(ask: Mapping[str, Any], commissioner: Commissioner, state: State, utc_
 
 
 def changed(ask: Mapping[str, Any], commissioner: Commissioner, state: State, utc_us: int, user: str = "") -> Json:
-    """Something changed: what hangs on it holds no more. Raises Refusal."""
+    """Something changed: what hangs on it holds no more, whatever goes on meanwhile, for the fact is true. Raises Refusal."""
     by = _maintainer(ask, user)
     change = CHANGE_BY_ID.get(_text(ask, "change"))
     if change is None:
@@ -89,7 +91,22 @@ def changed(ask: Mapping[str, Any], commissioner: Commissioner, state: State, ut
     for mark in marks:
         commissioner.keep(partial(store.with_mark, mark=mark))
     commissioner.written(WRITTEN_S)
-    return {"voided": list(steps), "minutes": minutes_of(steps)}
+    lost = held(steps, found)
+    return {"voided": list(lost), "minutes": minutes_of(lost), "words": _meanwhile(state, change)}
+
+
+def _meanwhile(state: State, change: Change) -> str:
+    """What is to be done about heat that is on its way; empty where there is none."""
+    if not _on_its_way(state):
+        return ""
+    first = "Stop heating now. " if change.id in STOP_FIRST else ""
+    going = "run on its way" if state.pending is None else "start that waits"
+    return f"{first}The {going} keeps what it began with and should be stopped: what changed counts from the next start on."
+
+
+def _on_its_way(state: State) -> bool:
+    """A run is on, ends, or waits for its start."""
+    return state.pending is not None or (state.run is not None and (state.run.state in ACTIVE or state.run.state is S.ABORTING))
 
 
 def bundle(ask: Mapping[str, Any], commissioner: Commissioner, state: State, utc_us: int, user: str = "") -> Json:
@@ -132,8 +149,7 @@ def _begin(act: Act) -> Json:
         raise Refusal("not_possible_state", f"{step.title} is not watched: {how}.")
     if now.chamber.watch is not None or now.chamber.trial is not None:
         raise Refusal("busy", BUSY)
-    run = now.state.run
-    if now.state.pending is not None or (run is not None and (run.state in ACTIVE or run.state is S.ABORTING)):
+    if _on_its_way(now.state):
         raise Refusal("not_possible_state", "A run is on or waits. This is done with the heat off: stop it first.")
     sensor = act.sensor if step.bound is Bound.SENSOR else ""
     if step.id == "sensor_identity" and not sensor:
@@ -169,6 +185,7 @@ def _type(act: Act) -> Json:
     now, step = act.now, act.step
     if not step.fields and step.id != judge.MESSAGES:
         raise Refusal("not_possible_state", f"{step.title} asks for no values.")
+    _may_type(act)
     typed = _judged(act)
     wrong = [dict(one._asdict()) for one in typed.wrong]
     if wrong and not act.sure:
@@ -186,6 +203,28 @@ def _type(act: Act) -> Json:
     if store.half_of(kept, step.id, "typed") is None:
         return _answer("passed", f"{step.title}: proven.{_unwritten(now)}")
     return _answer("watching", f"Kept. The rest is still to be seen.{_unwritten(now)}")
+
+
+def _may_type(act: Act) -> None:
+    """What is measured unplugged is not typed of a chamber that is plugged in or hot; nor values that a watch would not see."""
+    state, step = act.now.state, act.step
+    watch = act.now.chamber.watch
+    if step.way is Way.WATCHED and watch is not None and watch.step == step.id:
+        began = judge.words(step, watch.values) or "what it began with"
+        raise Refusal("not_possible_state", f"It is being watched with {began}; cancel and begin again.")
+    if step.way is not Way.TYPED or step.caution != UNPLUGGED:
+        return
+    report = state.board.report
+    closed = report is not None and (report.modulator or report.contactor)
+    if _on_its_way(state) or state.permit or closed:
+        raise Refusal("not_possible_state", f"Heat is on or on its way, and this is measured unplugged. Stop it. {UNPLUGGED}")
+    mains = report is not None and report.mains and state.chamber.fitted.mains_sense
+    if mains and not state.chamber.simulated:  # nobody can pull the plug of an invented one
+        raise Refusal("not_possible_state", f"The board still reads mains, and this is measured unplugged. {UNPLUGGED}")
+    hottest_mc = max((one.judged_mc for one in state.readings if isinstance(one, Good)), default=-1)
+    if step.id == "terminals" and hottest_mc >= state.chamber.limits.hot_mc:
+        raise Refusal("not_possible_state", f"A sensor still shows {degrees(hottest_mc)}: let it cool below "
+                                            f"{degrees(state.chamber.limits.hot_mc)} before anybody reaches in. {UNPLUGGED}")
 
 
 def _unwritten(now: Now, bad: bool = False) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from controller.commissioning import couples, fixed_points
-from controller.commissioning.corrections import values_of
+from controller.commissioning.corrections import known_words, values_of
 from controller.commissioning.couples import InBath
 from controller.commissioning.fixed_points import Point, Pressure
 from controller.commissioning.shown import ENDS, FAILS, PASSED, SEEN, US, WAITING, Ended, Looked, Row, Shown, degrees
@@ -34,6 +34,8 @@ class Memory(NamedTuple):
     """By sensor: the window that counts, and the cold junction then."""
     elsewhere_us: dict[str, int]
     at_us: int = -1
+    ceiling_mc: int = 0
+    """Up to there a correction is to hold."""
 
 
 def pressure_of(values: Mapping[str, Any]) -> Pressure:
@@ -49,7 +51,7 @@ def begin(step: str, sensor: str, chamber: Chamber, values: Mapping[str, Any], i
     true_mc = 0 if pressure is None else fixed_points.boiling_mc(pressure.hpa)
     sensors = (sensor,) if sensor else tuple(row.id for row in chamber.sensors)
     return Memory(step, true_mc, pressure, sensors, {name: Steady(true_mc) for name in sensors}, ice, {},
-                  dict.fromkeys(sensors, 0))
+                  dict.fromkeys(sensors, 0), ceiling_mc=chamber.limits.ceiling_mc)
 
 
 def see(memory: Memory, looked: Looked) -> tuple[Memory, tuple[Row, ...], float, Ended | None]:
@@ -108,6 +110,8 @@ def _shown(memory: Memory, name: str) -> Shown:
     tried = [here] if ice is None else [InBath(ice.true_mc, ice.seen_mc, cold_mc, u_mc=ice.u_mc), here]
     findings = couples.diagnose(KIND, tried)
     if findings[0].cause == couples.FINE.id:
+        known = known_words(ice, point, memory.ceiling_mc) if memory.pressure is not None else ""
+        found = f"{found[:-1]}, {known})" if known else found
         return Shown(True, found, values, "", name)
     return Shown(False, found, {**values, "likely": [one.cause for one in findings]}, couples.sentence(findings), name)
 

@@ -45,8 +45,9 @@ CHANGES: tuple[Change, ...] = (
            ("wiring", "contacts", "start_proof", "silence", "watchdog", "over_temperature_trip", "terminals")),
     Change("limiter", "The limiter was replaced, set anew or its sensor moved.", "It has not been seen to open as it is now.",
            ("wiring", "limiter")),
-    Change("firmware", "The board's program was replaced.", "Its silence time-out, watchdog and limits are that program.",
-           ("contacts", "silence", "watchdog", "over_temperature_trip")),
+    Change("firmware", "The board's program was replaced.", "Its silence time-out, watchdog and limits are that program, and "
+           "so is how it reads and numbers its sensors.",
+           ("contacts", "sensor_identity", "ice_point", "boiling_point", "silence", "watchdog", "over_temperature_trip")),
     Change("board", "The board was replaced.", "Inputs, outputs and program are others.",
            ("contacts", "sensor_identity", "live_parts", "ice_point", "boiling_point", "start_proof", "silence", "watchdog",
             "over_temperature_trip", "limiter")),
@@ -56,6 +57,8 @@ CHANGES: tuple[Change, ...] = (
            ("wiring", "contacts", "burn_off", "survey")),
     Change("fan", "The fan was replaced or moved.", "The air flows otherwise.", ("contacts", "start_proof", "survey")),
 )
+STOP_FIRST = frozenset({"sensor", "socket", "cable", "element", "switch", "limiter", "board", "firmware"})
+"""Changes of what a run is measured, switched or ended by: one that is on its way is to be stopped before anything else."""
 CHANGE_BY_ID: Mapping[str, Change] = {change.id: change for change in CHANGES}
 
 HANGS_ON: Mapping[str, tuple[str, ...]] = {

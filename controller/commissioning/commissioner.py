@@ -33,6 +33,7 @@ WRITE_OUT_S = 5.0
 OUT_OF_PLACE = frozenset({"sensor_identity", "ice_point", "boiling_point", "limiter"})
 """While these are watched sensors are in somebody's hand, and what they say is not the air's."""
 INTERRUPTED = "It was interrupted: the controller ended meanwhile. Nothing was stored and heat is off: begin this step again."
+CHANGED = "Something changed while it was shown, so it proves nothing. Nothing was stored; begin it again."
 Json = dict[str, Any]
 
 
@@ -155,6 +156,8 @@ class Commissioner:
 
     def _finish(self, step: str, sensor: str, spot: str, by: str, ended: Ended, state: State, utc_us: int) -> None:
         """Keep what was found: as a proof, or as the half of one whose values are still to be typed."""
+        if ended.outcome == "passed" and store.changed_since(self.wish, step):
+            ended = Ended("ended", CHANGED)
         self.keep(lambda kept: store.without_half(kept, step, "begun"))
         if ended.outcome == "passed" and proving.needs_both(step):
             seen = ended.shown[0]
@@ -274,7 +277,7 @@ class Commissioner:
         found = _judged(kept, wish, facts)
         level = level_of(folder.switches, found, folder.chamber.simulated)
         marked = kept._replace(voided=wish.voided) if kept.board == wish.board else kept
-        rows = tuple(tuple(row) for row in corrections.found(marked, folder.chamber, folder.typed))
+        rows = tuple(tuple(row) for row in corrections.found(marked, folder.chamber, folder.typed, utc_us))
         return Holds(kept, wish, utc_us, heard, found, level, trials(folder.switches, found), rows)  # type: ignore[arg-type]
 
 

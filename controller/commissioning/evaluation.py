@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.commissioning import store
+from controller.commissioning import corrections, store
 from controller.commissioning.proofs import Proof
 from controller.commissioning.shown import Shown, degrees
 from controller.commissioning.steps import BY_ID
@@ -24,12 +24,12 @@ def evaluated(kept: Kept, step: str, facts: Facts, by: str) -> Kept:
     from controller.commissioning import proving  # it builds rows; this module is one of those that it is built with
 
     newest = kept.proofs[-1]
-    return store.with_proof(kept, proving.proof(SURVEY, _shown(own, facts), facts, by, EVALUATION)) \
+    return store.with_proof(kept, proving.proof(SURVEY, _shown(own, facts, kept), facts, by, EVALUATION)) \
         if newest.step == SURVEY and newest.passed else kept
 
 
-def _shown(rows: dict[str, Proof], facts: Facts) -> Shown:
-    there = sensor_called(facts.chamber, traveller(facts.chamber))
+def _shown(rows: dict[str, Proof], facts: Facts, kept: Kept) -> Shown:
+    there = sensor_called(corrections.corrected(kept, facts.chamber, facts.utc_us), traveller(facts.chamber))
     uncertainty_mc = 0 if there is None else there.uncertainty_mc
     sets = {row.values["set_mc"] for row in rows.values()}
     try:

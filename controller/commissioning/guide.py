@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from controller.commissioning import corrections
 from controller.commissioning.changes import CHANGES, minutes_of
 from controller.commissioning.proofs import Proof
 from controller.commissioning.proving import half_words
@@ -19,10 +20,12 @@ from controller.commissioning.validity import (
     One,
     Standing,
     Stands,
+    held,
     newest,
     one,
     sensor_called,
 )
+from controller.core.readings import Role
 from controller.core.setup import LEVEL_WORDS, Level
 
 Json = dict[str, Any]
@@ -56,11 +59,18 @@ def guide(told: Told) -> Json:
     return {
         "sentence": SENTENCES[told.level], "lead": f"{number} of {len(here)} proofs hold.",
         "may_do": LEVEL_WORDS[told.level], "why": told.why, "next_thing": told.next_thing,
-        "invented": told.facts.chamber.simulated, "board": told.facts.chamber.board, "next": _next(here),
+        "known": _known(told), "invented": told.facts.chamber.simulated, "board": told.facts.chamber.board, "next": _next(here),
         "parts": [_part(part, here) for part in Part], "steps": [_step(stands, told) for stands in told.judged.values()],
         "doing": told.doing, "changes": [_change(row, told.judged) for row in range(len(CHANGES))],
         "spots": [dict(spot._asdict()) for spot in NINE], "survey": _survey(told),
     }
+
+
+def _known(told: Told) -> str:
+    """Whether the usual claim may be made of the control sensor; empty where there is none."""
+    sensors = corrections.corrected(told.kept, told.facts.chamber, told.facts.utc_us).sensors
+    control = next((row for row in sensors if row.role is Role.CONTROL), None)
+    return "" if control is None else corrections.claim_words(control.uncertainty_mc)
 
 
 def _next(here: list[Stands]) -> Json | None:
@@ -140,8 +150,8 @@ def _label(told: Told, sensor: str) -> str:
 def _change(number: int, judged: Judged) -> Json:
     change = CHANGES[number]
     steps = tuple(step for step in change.steps if judged[step].standing is not Standing.NOT_HERE)
-    return {"id": change.id, "words": change.words, "why": change.why, "steps": list(steps), "minutes": minutes_of(steps),
-            "of_sensor": change.of_sensor}
+    return {"id": change.id, "words": change.words, "why": change.why, "steps": list(steps),
+            "minutes": minutes_of(held(steps, judged)), "of_sensor": change.of_sensor}
 
 
 def _survey(told: Told) -> Json | None:

@@ -146,6 +146,12 @@ def touches(mark: Voided, row: Proof | Half) -> bool:
     return row.step in mark.steps and (not mark.sensor or every or mark.sensor == row.sensor)
 
 
+def changed_since(kept: Kept, step: str) -> bool:
+    """Was this step voided while it was going on?"""
+    begun = half_of(kept, step, BEGUN)
+    return begun is not None and any(mark.utc_us >= begun.utc_us and step in mark.steps for mark in kept.voided)
+
+
 def with_half(kept: Kept, half: Half) -> Kept:
     """With this half in the place of an older one like it."""
     left = without_half(kept, half.step, half.what, half.spot)

@@ -97,6 +97,11 @@ def judged(kept: Kept, facts: Facts) -> Judged:
     return found
 
 
+def held(steps: tuple[str, ...], found: Judged) -> tuple[str, ...]:
+    """Of these steps the ones that hold: only they can be lost."""
+    return tuple(step for step in steps if found[step].holds)
+
+
 def agreed(written: Judged, wished: Judged) -> Judged:
     """What holds by what is on the disk and by what is to be written: good news counts once it is written, bad news at once."""
     return {name: _agreed(stands, wished[name]) for name, stands in written.items()}

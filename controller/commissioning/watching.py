@@ -88,6 +88,8 @@ class Watch(NamedTuple):
     """Of each contact: how many of its `sees` have come."""
     share: float | None = None
     ended: Ended | None = None
+    values: Mapping[str, Any] = {}
+    """What was typed for it: it is judged by these to its end."""
 
     @property
     def seen(self) -> int:
@@ -110,7 +112,7 @@ class Begin(NamedTuple):
 
 def begin(asked: Begin) -> Watch:
     """Begin to watch. Raises KeyError for a step that is not watched."""
-    return BEGINS[asked.step](asked)
+    return BEGINS[asked.step](asked)._replace(values=asked.values)
 
 
 def see(watch: Watch, looked: Looked) -> Watch:
