@@ -18,6 +18,7 @@ from controller.commissioning.steps import BY_ID
 from controller.commissioning.survey import NINE
 from controller.commissioning.validity import Standing, sensor_called
 from controller.core.commands import PersonRole
+from controller.core.events import Event, Kind
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Mistake
 from controller.core.state import State
@@ -88,6 +89,7 @@ def changed(ask: Mapping[str, Any], commissioner: Commissioner, state: State, ut
     marks = _marks(steps, change, utc_us, by, sensor, note)
     for mark in marks:
         commissioner.keep(partial(store.with_mark, mark=mark))
+    commissioner.voided(Voided(change.id, utc_us, by, steps, sensor if change.of_sensor else "", note))
     commissioner.written(WRITTEN_S)
     return {"voided": list(steps), "minutes": minutes_of(steps)}
 
@@ -260,6 +262,15 @@ def _text(ask: Mapping[str, Any], key: str) -> str:
         return value
     mistake = Mistake(key, str(value)[:60], f"at most {TEXT_MAX} printable characters", "Correct the request.")
     raise Refusal("bad_command", str(mistake), [mistake])
+
+
+def refused_event(ask: Mapping[str, Any], refusal: Refusal, user: str) -> Event:
+    """What was asked of commissioning and refused, for the record; the reason begins with the step or change that was meant."""
+    said = {key: str(ask.get(key, ""))[:120] for key in ("by", "role", "act", "step", "change")}
+    by = said["by"] + (f" (computer user {user})" if user else "")
+    about = " ".join(filter(None, (said["act"], said["step"], said["change"])))
+    return Event(Kind.COMMAND_REFUSED, {"ask": str(ask.get("do"))[:40], "by": by, "role": said["role"], "ref": "",
+                                        "code": refusal.code, "reason": f"{about}: {refusal.reason}"[:400]})
 
 
 DO: Mapping[str, Callable[[Act], Json]] = {"begin": _begin, "type": _type, "confirm": _confirm}

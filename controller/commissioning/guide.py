@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from controller.commissioning.changes import CHANGES, minutes_of
@@ -46,6 +47,8 @@ class Told(NamedTuple):
     why: str
     next_thing: str
     doing: Json | None
+    tries: Mapping[str, Json] = {}
+    """By step: utc_us, outcome and words of how it ended last without being proven."""
 
 
 def guide(told: Told) -> Json:
@@ -90,7 +93,8 @@ def _step(stands: Stands, told: Told) -> Json:
         "found": _found(stands), "by": row.by if row else "", "done_utc_us": row.utc_us if row else None,
         "valid_until_utc_us": _least(one.until_us for _, one in stands.each),
         "switchings_left": _least(one.switchings_left for _, one in stands.each),
-        "advice": row.advice if row else "", "blocked_by": list(stands.blocked_by), "each": _each(step, stands, told),
+        "advice": row.advice if row else "", "last_try": told.tries.get(step.id), "blocked_by": list(stands.blocked_by),
+        "each": _each(step, stands, told),
     }
 
 
