@@ -150,9 +150,9 @@ GUIDE = {
         "caution": "Unplug the chamber first.", "fields": [{
             "key": "earth_ohm", "ask": "Resistance from the plug's earth pin to the metal farthest from it", "unit": "Ω",
             "low": 0.0, "high": 0.5, "choices": [], "wrong": "The earth wire is broken or loose. Mend it; do not go on."}],
-        "state": "done", "state_words": "holds", "found": "0.12 Ω to earth", "by": "Anna", "done_utc_us": UTC_US,
-        "valid_until_utc_us": UTC_US + 365 * 86_400_000_000, "switchings_left": None, "advice": "", "blocked_by": [],
-        "each": []}],
+        "state": "done", "state_words": "holds", "half": "", "found": "0.12 Ω to earth", "by": "Anna", "done_utc_us": UTC_US,
+        "valid_until_utc_us": UTC_US + 365 * 86_400_000_000, "switchings_left": None, "advice": "", "last_try": None,
+        "blocked_by": [], "each": []}],
     "doing": DOING,
     "changes": [{"id": "moved", "words": "The chamber stands in another place.",
                  "why": "Socket, earth and surroundings are others.",

@@ -49,7 +49,8 @@ def _pending(state: State, pending: Pending, utc: Utc, synced: bool) -> Json:
     until_us = pending.asked_us + ARM_WAIT_US if pending.due else None
     waits_for = "arm" if not pending.armed else "board" if pending.due else "time" if synced else "clock"
     return {
-        "asked_utc_us": utc(pending.said_us), "run_id": command.run_id, "armed": pending.armed,
+        "asked_utc_us": utc(pending.said_us), "run_id": command.run_id, "trial": command.trial,
+        "armed": pending.armed,
         "schedule": schedule.name if schedule else "", "level": command.level.name.lower(), "by": command.by,
         "at_utc_us": command.at_utc_us or None, "waits_for": waits_for, "words": WAITS[waits_for],
         "seconds_left": None if until_us is None else max(0, until_us - state.mono_us) // 1_000_000,

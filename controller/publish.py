@@ -282,6 +282,7 @@ class SocketServer:
             try:
                 return what(ask, self._doors.commissioner, self._told.state, self._told.utc_us, client.user)
             except asks.Refusal as refusal:
+                self._doors.note(asks.refused_event(ask, refusal, client.user))
                 self._refuse(client, ask.get("id"), refusal.code, refusal.reason, refusal.mistakes)
                 return None
         return answer

@@ -85,6 +85,7 @@ class Service:
         self.lateness = Lateness()
         self._started_us = mono_us()
         doors = Doors(self.submit, self.note, lambda: str(self._next_run), self.health, parts.commissioner)
+        parts.commissioner.tell(self.note)
         self.server = SocketServer(parts.socket_path, parts.facts, doors, self.state, self._clock.utc_us())
 
     # -- from other threads -------------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
  *
  * The controller judges. What a page may decide is how to say it, and whether what was typed is a number at all.
  */
-import { capital, clock, day, many, together, wait } from "./text.js";
+import { capital, clock, day, many, together, uncapital, wait } from "./text.js";
 
 const DAY_US = 86400e6;
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
@@ -38,7 +38,7 @@ export function standing(row, nowUs) {
     ended: until ? `ended ${date(until, nowUs)}` : "ended",
     failed: "failed",
     void: later ? "waits for others" : "void",
-    to_do: "not done yet",
+    to_do: row.half ? (row.half === "seen" ? "half done, values lack" : "half done, still to be seen") : "not done yet",
     doing: "being done",
     not_for_this_chamber: "not for this chamber",
   }[row.state] ?? "not known";
@@ -62,11 +62,25 @@ export function standingWords(row, nowUs) {
     ended: until ? `It ended ${until}. Do it again.` : "It ended. Do it again.",
     failed: "It failed, and is stored as that.",
     void: row.blocked_by?.length && row.state_words ? `It waits; it ${row.state_words}.` : `It holds no more: ${row.state_words || "something changed since"}.`,
-    to_do: row.each?.some(holds) ? "It is done in part." : row.state_words && row.state_words !== "not shown yet" ? `It is not done yet: ${row.state_words}.` : "It was never done.",
+    to_do: row.each?.some(holds) ? "It is done in part." : row.state_words && row.state_words !== "not shown yet" && !row.half ? `It is not done yet: ${row.state_words}.` : row.half ? "It is half done." : "It was never done.",
     doing: "It is being done.",
     not_for_this_chamber: "It is not for this chamber: what it would prove is not fitted.",
   }[row.state] ?? "How it stands is not known.";
 }
+
+const HALF = { seen: "What had to be seen is there; its values still lack, and count once they are stored here.", typed: "Its values are kept; what has to be seen still lacks." };
+/** Which half of a step waits for the other; "" for none. */
+export const halfWords = (row) => HALF[row.half] ?? "";
+
+/** How a step ended last without a proof, as long as nothing newer was stored; "" for nothing. */
+export function triedWords(row, nowUs) {
+  const last = row.last_try;
+  if (last?.outcome !== "ended" || row.done_utc_us >= last.utc_us) return "";
+  return `Tried ${day(last.utc_us, nowUs)} ${clock(last.utc_us)}: ${uncapital(together(last.words))}`;
+}
+
+/** Whether a step opens the case or touches mains: then local rules come first. */
+export const opensOrMains = (step) => /\bcase\b|mains|\bunplug the|\bunplugged/iu.test(`${step.caution} ${step.do.join(" ")}`);
 
 const HOLDS = new Set(["done", "ending"]);
 export const holds = (row) => HOLDS.has(row.state);

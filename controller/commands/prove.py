@@ -1,35 +1,38 @@
 """`soakwarden prove` shows which steps of commissioning hold; with a step it guides through it at the terminal. A client of the
-running controller's socket; with `--chamber` it only reads a folder. Nothing is ever measured on live mains.
+running controller's socket, which it finds where `serve --chamber` puts it; a list needs only the folder. Nothing is ever
+measured on live mains.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
-from collections.abc import Callable, Iterator
+import shlex
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.client import Client, ControllerError, Refused, Unreachable
 from controller.commands.out import Out
-from controller.commissioning import guide
+from controller.commands.prove_list import command, data_of, listed, offline, where
+from controller.commands.serve import DATA_REAL
 from controller.commissioning.step import Way
 from controller.commissioning.steps import BY_ID
 from controller.commissioning.survey import FIVE, NINE
-from controller.commissioning.validity import Facts, judged
-from controller.config import BadChamber, load
+from controller.config import BadChamber, ChamberFolder, load
 from controller.drivers.clocks import utc_us
 from controller.exit_codes import Exit
 from controller.start_up import SOCKET_FILE
 
 POLL_S = 0.5
 BY = "local, not signed in"
-STATES = {"done": "holds", "ending": "ends soon", "ended": "ended", "failed": "FAILED", "void": "void", "to_do": "to do",
-          "doing": "going on", "not_for_this_chamber": "not here"}
 ANSWERS = {"y": "yes", "yes": "yes", "n": "no", "no": "no"}
+HALVES = {"seen": "Its run was seen; only its values are still asked for.",
+          "typed": "Its values are stored; only what is to be seen still lacks."}
 TRIED_MAX = 20
 """So often a value is asked for before the terminal gives up."""
+OVER = ("complete", "stopped", "aborted")
 Json = dict[str, Any]
 Ask = Callable[[str], str]
 
@@ -43,6 +46,8 @@ class Session(NamedTuple):
     step: Json
     given: dict[str, str]
     by: str
+    command: str
+    """How this step is asked for at this terminal."""
 
     async def prove(self, act: str, **fields: Any) -> Json:
         return await self.client.ask("prove", act=act, step=self.step["id"], by=self.by, role="maintainer", **fields)
@@ -57,9 +62,9 @@ def add(verbs: Any) -> None:
     made = verbs.add_parser("prove", help="commission a chamber: what holds, what is next, one step at a time",
                             description=__doc__)
     made.add_argument("step", nargs="?", choices=tuple(BY_ID), metavar="STEP", help="one of " + ", ".join(BY_ID))
-    where = made.add_mutually_exclusive_group(required=True)
-    where.add_argument("--data", type=Path, help="data folder of the running controller")
-    where.add_argument("--chamber", type=Path, help="only read this chamber folder")
+    made.add_argument("--chamber", type=Path, help="chamber folder, as serve has it")
+    made.add_argument("--data", type=Path, help=f"data folder of the running controller (default with --chamber: {DATA_REAL}, "
+                                                "as serve has it)")
     made.add_argument("--sensor", default="", help="id of one sensor; default: every one that lacks")
     made.add_argument("--spot", default="", choices=("", *(spot.id for spot in NINE)), metavar="SPOT",
                       help="place of a survey; default: the first of five that lacks")
@@ -71,15 +76,19 @@ def add(verbs: Any) -> None:
 
 def act(options: argparse.Namespace, out: Out, ask: Ask = input) -> int:
     """List, or guide through one step."""
-    if options.chamber is not None:
-        return _offline(options, out)
-    client = Client(options.data / SOCKET_FILE)
+    if options.chamber is None and options.data is None:
+        out.refuse("Say which chamber: --chamber FOLDER, as serve has it, or --data and its data folder.")
+        return Exit.USAGE
     try:
-        if options.step is None:
-            return _listed(asyncio.run(client.ask("proofs"))["proofs"], out)
-        return asyncio.run(_step(options, client, out, ask))
+        folder = load(options.chamber, utc_us()) if options.chamber is not None else None
+        return asyncio.run(_asked(options, folder, out, ask))
+    except BadChamber as error:
+        out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
+        return error.code
     except Unreachable as error:
-        out.refuse(f"{str(error).capitalize()}. Start it first: soakwarden serve --chamber FOLDER --data {options.data}")
+        serve = shlex.join(["soakwarden", "serve", *(where(options) if options.chamber else ["--chamber", "FOLDER",
+                                                                                              *where(options)])])
+        out.refuse(f"{str(error)[0].upper()}{str(error)[1:]}. Start it first: {serve}")
         return Exit.PEER
     except Refused as error:
         out.refuse(error.reason, code=error.code, mistakes=error.mistakes)
@@ -92,59 +101,39 @@ def act(options: argparse.Namespace, out: Out, ask: Ask = input) -> int:
         return Exit.NOT_PROVEN
 
 
-def _offline(options: argparse.Namespace, out: Out) -> int:
-    """What the folder alone says; the board's own counts are not known then."""
-    if options.step is not None:
-        out.refuse("A step needs the running controller: give --data in place of --chamber.")
-        return Exit.USAGE
+async def _asked(options: argparse.Namespace, folder: ChamberFolder | None, out: Out, ask: Ask) -> int:
+    """Ask the running controller; where none of this chamber runs, its folder alone can still be listed."""
+    data = data_of(options)
+    client = Client(data / SOCKET_FILE)
     try:
-        folder = load(options.chamber, utc_us())
-    except BadChamber as error:
-        out.refuse(error.told, mistakes=[mistake._asdict() for mistake in error.mistakes])
-        return error.code
-    facts = Facts(folder.chamber, folder.switches, utc_us())
-    found = judged(folder.kept, facts)
-    return _listed(guide.guide(guide.Told(folder.kept, found, facts, folder.level.level, folder.level.why,
-                                          folder.level.next_thing, None)), out)
+        told = (await client.ask("proofs"))["proofs"]
+    except Unreachable:
+        if folder is None or options.data is not None or options.step is not None:
+            raise
+        return listed(offline(folder), where(options), out)
+    if folder is not None and told["board"] != folder.chamber.board:
+        if options.step is None and options.data is None:
+            return listed(offline(folder), where(options), out)
+        out.refuse(f"The controller of {data} has board {told['board']}, this chamber has {folder.chamber.board}. Start this "
+                   "one's, or name its data folder with --data.")
+        return Exit.PEER
+    if options.step is None:
+        return listed(told, where(options), out)
+    return await _step(options, client, told, out, ask)
 
 
-def _listed(told: Json, out: Out) -> int:
-    out.result(told, "\n".join(_table(told)))
-    return Exit.GOOD
-
-
-def _table(told: Json) -> Iterator[str]:
-    yield f"{told['sentence']} {told['lead']} It may run: {told['may_do']}."
-    yield ""
-    yield f"{'step':<22} {'minutes':>7}  {'state':<9}  found"
-    part = ""
-    for step in told["steps"]:
-        if step["part"] != part:
-            part = step["part"]
-            row = next(one for one in told["parts"] if one["part"] == part)
-            yield f"-- {part}: {row['minutes']} min of a person, {row['left_minutes']} left"
-        waits = f" (after {', '.join(step['blocked_by'])})" if step["blocked_by"] else ""
-        words = step["found"] if step["state"] in ("done", "ending") else step["state_words"]
-        yield f"{step['id']:<22} {step['minutes']:>7}  {STATES[step['state']]:<9}  {words}{waits}"
-    yield ""
-    yield from filter(None, [told["known"]])
-    if told["invented"]:
-        yield "SIMULATED: none of this was measured at a real chamber."
-    following = told["next"]
-    yield f"Next: soakwarden prove {following['step']} ({following['minutes']} min)." if following else told["why"]
-
-
-async def _step(options: argparse.Namespace, client: Client, out: Out, ask: Ask) -> int:
-    told = (await client.ask("proofs"))["proofs"]
+async def _step(options: argparse.Namespace, client: Client, told: Json, out: Out, ask: Ask) -> int:
     step = next(one for one in told["steps"] if one["id"] == options.step)
     given = dict(pair.split("=", 1) for pair in options.value if "=" in pair)
-    session = Session(client, out, ask, step, given, options.by)
+    session = Session(client, out, ask, step, given, options.by, command(step["id"], where(options)))
     if not out.as_json:
         out.say(f"{step['title']} ({step['minutes']} min). {step['why']}")
         for number, words in enumerate(step["do"], 1):
             out.say(f"  {number}. {words}")
         if step["caution"]:
             out.say(f"CAUTION: {step['caution']}")
+        if HALVES.get(step["half"]):
+            out.say(HALVES[step["half"]])
     outcome = await WAYS[step["way"]](session, options)
     return Exit.GOOD if outcome["outcome"] == "passed" else Exit.NOT_PROVEN
 
@@ -286,18 +275,50 @@ def _c(mc: int | None) -> str:
 
 
 async def _heated(session: Session, options: argparse.Namespace) -> Json:
-    step, fields = session.step["id"], session.step["fields"]
-    if step == "limiter" and _value(session, fields[0]) == "fixed":
+    """A run that is followed, and where the step has fields the values to it: before, while it goes on, or after."""
+    step, fields, half = session.step["id"], session.step["fields"], session.step["half"]
+    if half == "seen":
+        return _told(session, await _values(session))
+    if _own(await session.client.now(), step):
+        return await _meanwhile(session)
+    if step == "limiter" and half != "typed" and _value(session, fields[0]) == "fixed":
         session.given["kind"] = "fixed"
         await session.prove("begin")
         seen = await _followed(session, partial(_goes_on, step))
     else:
         seen = await _run(session, _spot(session, options))
-    if not fields or seen["outcome"] != "passed":
+    if not fields or seen["outcome"] != "passed" or not await _lacks_values(session):
         return _told(session, seen)
     session.out.bar_done()
     session.out.say(seen["words"])
     return _told(session, await _values(session))
+
+
+def _own(now: Json, step: str) -> str:
+    """The id of this step's run that is on or waits for its button; empty for none."""
+    pending, run = now["pending"], now["run"]
+    if pending is not None:
+        return str(pending["run_id"]) if pending["trial"] == step else ""
+    return str(run["id"]) if run is not None and run["trial"] == step and run["state"] not in OVER else ""
+
+
+async def _meanwhile(session: Session) -> Json:
+    """Its run is on already, begun elsewhere: what can be typed is asked for now, and then the run is followed."""
+    if session.step["fields"] and session.step["half"] != "typed":
+        session.out.say("Its run is on. Its values can be given now; they are kept until it is over.")
+        outcome = await _values(session)
+        if outcome["outcome"] != "watching":
+            return _told(session, outcome)
+        session.out.say(outcome["words"])
+    run_id = _own(await session.client.now(), session.step["id"])
+    return _told(session, await _run_followed(session, run_id) if run_id else _ending(session, None))
+
+
+async def _lacks_values(session: Session) -> bool:
+    """They may have been typed meanwhile, at the page or another terminal; then the step is proven already."""
+    told = (await session.client.ask("proofs"))["proofs"]
+    step = next(one for one in told["steps"] if one["id"] == session.step["id"])
+    return bool(step["half"] == "seen")
 
 
 def _spot(session: Session, options: argparse.Namespace) -> str:
@@ -315,7 +336,14 @@ async def _run(session: Session, spot: str) -> Json:
     answer = await session.client.command({"ask": "start", "by": session.by, "role": "maintainer", "ref": f"prove {step}",
                                            "level": "at_the_chamber", "trial": step, "name": spot})
     session.out.say(f"Stay beside it. It {answer['detail']}.", **answer)
-    run_id, words = answer["run_id"], ""
+    if session.step["fields"] and session.step["half"] != "typed":
+        session.out.say(f"Its values can be given when it is over, or meanwhile at another terminal: {session.command}")
+    return await _run_followed(session, answer["run_id"])
+
+
+async def _run_followed(session: Session, run_id: str) -> Json:
+    """Until what it was for is seen, or it is over."""
+    step, words = session.step["id"], ""
     while True:
         now = await session.client.now()
         pending, run, doing = now["pending"], now["run"], now["commissioning"]

@@ -19,6 +19,7 @@ from controller.commissioning.steps import BY_ID
 from controller.commissioning.survey import NINE
 from controller.commissioning.validity import Standing, held, sensor_called
 from controller.core.commands import PersonRole
+from controller.core.events import Event, Kind
 from controller.core.readings import Good
 from controller.core.run_states import ACTIVE, S
 from controller.core.schedule import Mistake
@@ -90,6 +91,7 @@ def changed(ask: Mapping[str, Any], commissioner: Commissioner, state: State, ut
     marks = _marks(steps, change, utc_us, by, sensor, note)
     for mark in marks:
         commissioner.keep(partial(store.with_mark, mark=mark))
+    commissioner.voided(Voided(change.id, utc_us, by, steps, sensor if change.of_sensor else "", note))
     commissioner.written(WRITTEN_S)
     lost = held(steps, found)
     return {"voided": list(lost), "minutes": minutes_of(lost), "words": _meanwhile(state, change)}
@@ -303,6 +305,15 @@ def _text(ask: Mapping[str, Any], key: str) -> str:
         return value
     mistake = Mistake(key, str(value)[:60], f"at most {TEXT_MAX} printable characters", "Correct the request.")
     raise Refusal("bad_command", str(mistake), [mistake])
+
+
+def refused_event(ask: Mapping[str, Any], refusal: Refusal, user: str) -> Event:
+    """What was asked of commissioning and refused, for the record; the reason begins with the step or change that was meant."""
+    said = {key: str(ask.get(key, ""))[:120] for key in ("by", "role", "act", "step", "change")}
+    by = said["by"] + (f" (computer user {user})" if user else "")
+    about = " ".join(filter(None, (said["act"], said["step"], said["change"])))
+    return Event(Kind.COMMAND_REFUSED, {"ask": str(ask.get("do"))[:40], "by": by, "role": said["role"], "ref": "",
+                                        "code": refusal.code, "reason": f"{about}: {refusal.reason}"[:400]})
 
 
 DO: Mapping[str, Callable[[Act], Json]] = {"begin": _begin, "type": _type, "confirm": _confirm}

@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 
 from controller.commissioning import bundle, corrections, evaluation, guide, proving, store, trials_judged, watching
 from controller.commissioning.keeper import ProofKeeper
-from controller.commissioning.shown import Ended, Looked, Over
+from controller.commissioning.proofs import Voided
+from controller.commissioning.shown import ENDS, PASSED, Ended, Looked, Over
 from controller.commissioning.store import Kept
 from controller.commissioning.trials_judged import Trial
 from controller.commissioning.validity import Facts, Judged, agreed, judged
@@ -29,6 +30,8 @@ AGAIN_US = 3_600_000_000
 """So often what holds is judged anew: a proof ends at an hour, not at an event."""
 SHOWN_US = 300_000_000
 """So long the outcome of a watch stays in the snapshot."""
+NOTED_MAX = 400
+"""Characters of one text in an event."""
 WRITE_OUT_S = 5.0
 OUT_OF_PLACE = frozenset({"sensor_identity", "ice_point", "boiling_point", "limiter"})
 """While these are watched sensors are in somebody's hand, and what they say is not the air's."""
@@ -62,10 +65,14 @@ class Commissioner:
         self._asked = ("", "")
         """(run id, spot) of the trial that was asked for last."""
         self._judged_run = ""
+        self._note: Callable[[Event], None] = lambda _event: None
         self._over: Over | None = None
+        self._tries: dict[str, Json] = {}
+        """By step: how it ended last without a proof."""
         begun = next((half for half in folder.kept.halves if half.what == "begun"), None)
         if begun is not None:
-            self._over = Over(begun.step, begun.sensor, begun.spot, Ended("ended", INTERRUPTED), 0)
+            self._over = Over(begun.step, begun.sensor, begun.spot, Ended(ENDS, INTERRUPTED), 0)
+            self._tries[begun.step] = {"utc_us": begun.utc_us, "outcome": ENDS, "words": INTERRUPTED}
         self._holds = self._reckoned(utc_us, (-1, ""))
         self._agreed: tuple[Any, Holds | None] = (None, None)
         """Chamber and proofs that were compared last: most ticks change neither."""
@@ -121,6 +128,14 @@ class Commissioner:
         if trial is not None and trial.ended is not None:
             self._end_trial(trial, trial.ended, state, utc_us)
 
+    def tell(self, note: Callable[[Event], None]) -> None:
+        """From now on the record hears through `note` who did what; first of what the end of the last controller broke off."""
+        self._note = note
+        begun = next((half for half in self.wish.halves if half.what == "begun"), None)
+        if begun is not None and self._over is not None:
+            self._note(_watch_event(begun.step, begun.sensor, begun.spot, begun.by, self._over.ended))
+            self.keep(lambda kept: store.without_half(kept, begun.step, "begun"))
+
     def close(self) -> None:
         """Write what is to be written."""
         self._keeper.close(WRITE_OUT_S)
@@ -166,6 +181,10 @@ class Commissioner:
         else:
             self._store(step, spot, by, ended, state, utc_us)
         self._over = Over(step, sensor, spot, ended, state.mono_us)
+        self._note(_watch_event(step, sensor, spot, by, ended))
+        self._tries.pop(step, None)
+        if ended.outcome != PASSED:
+            self._tries[step] = {"utc_us": utc_us, "outcome": ended.outcome, "words": ended.words}
 
     def _store(self, step: str, spot: str, by: str, ended: Ended, state: State, utc_us: int) -> None:
         facts = self.facts(state, utc_us)
@@ -175,14 +194,25 @@ class Commissioner:
     # -- from any thread ----------------------------------------------------------------------------------------------
 
     def keep(self, change: Any) -> Kept:
-        """Change what is kept, and have it written."""
+        """Change what is kept, have it written, and note every proof that came with it."""
         with self._lock:
-            kept: Kept = change(self.wish)
-            if kept is not self.wish:
+            before = self.wish
+            kept: Kept = change(before)
+            if kept is not before:
                 if self._keeper.wish.board not in ("", kept.board):
                     self._keeper.set_aside()
                 self._keeper.keep(kept)
+        known = {id(row) for row in before.proofs}
+        for row in kept.proofs:
+            if id(row) not in known:
+                self._note(Event(Kind.PROOF, {"step": row.step, "sensor": row.sensor, "spot": row.spot, "passed": row.passed,
+                                              "found": row.found[:NOTED_MAX], "by": row.by}))
         return kept
+
+    def voided(self, mark: Voided) -> None:
+        """Note that somebody said that something changed."""
+        self._note(Event(Kind.PROOFS_VOIDED, {"change": mark.change, "steps": " ".join(mark.steps), "sensor": mark.sensor,
+                                              "note": mark.note, "by": mark.by}))
 
     @property
     def wish(self) -> Kept:
@@ -231,6 +261,7 @@ class Commissioner:
             self._watch, self._over = watch, None
         half = store.Half(watch.step, "begun", utc_us, watch.by, "", {}, watch.sensor)
         self.keep(lambda kept: store.with_half(kept, half))
+        self._note(_watch_event(watch.step, watch.sensor, "", watch.by, Ended("began", "")))
         return True
 
     def on_watch(self, change: Callable[[Watch], Watch]) -> Watch | None:
@@ -263,7 +294,8 @@ class Commissioner:
         facts = self.facts(state, utc_us)
         found = self.judged_now(state, utc_us)
         level = level_of(facts.switches, found, facts.chamber.simulated)
-        return guide.guide(guide.Told(written, found, facts, level.level, self.why, level.next_thing, self.doing(state)))
+        return guide.guide(guide.Told(written, found, facts, level.level, self.why, level.next_thing, self.doing(state),
+                                      dict(self._tries)))
 
     def bundle(self, state: State, utc_us: int) -> Json:
         """The chamber as one document, without anybody's name."""
@@ -285,6 +317,11 @@ def _judged(written: Kept, wish: Kept, facts: Facts) -> Judged:
     """By both; the same at most times."""
     found = judged(written, facts)
     return found if wish is written else agreed(found, judged(wish, facts))
+
+
+def _watch_event(step: str, sensor: str, spot: str, by: str, ended: Ended) -> Event:
+    return Event(Kind.PROOF_WATCH, {"step": step, "sensor": sensor, "spot": spot, "by": by, "outcome": ended.outcome,
+                                    "words": ended.words[:NOTED_MAX]})
 
 
 def _busy(state: State) -> bool:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from controller.commissioning import corrections
 from controller.commissioning.changes import CHANGES, minutes_of
 from controller.commissioning.proofs import Proof
-from controller.commissioning.proving import half_words
+from controller.commissioning.proving import HALVES, half_there
 from controller.commissioning.step import Bound, Part, Step
 from controller.commissioning.steps import BY_ID
 from controller.commissioning.store import Kept
@@ -49,6 +50,8 @@ class Told(NamedTuple):
     why: str
     next_thing: str
     doing: Json | None
+    tries: Mapping[str, Json] = {}
+    """By step: utc_us, outcome and words of how it ended last without being proven."""
 
 
 def guide(told: Told) -> Json:
@@ -88,18 +91,20 @@ def _part(part: Part, here: list[Stands]) -> Json:
 def _step(stands: Stands, told: Told) -> Json:
     step, worst = stands.step, stands.worst
     going = told.doing is not None and told.doing["step"] == step.id and not told.doing["outcome"]
-    half = "" if stands.holds else half_words(told.kept, step.id, told.facts.utc_us)
-    words = NO_TRAVELLER if step.id == SURVEY and not stands.holds and _stays(told) else half or stands.words
+    half = half_there(told.kept, step.id, told.facts.utc_us)
+    words = NO_TRAVELLER if step.id == SURVEY and not stands.holds and _stays(told) else \
+        stands.words if stands.holds else HALVES.get(half, stands.words)
     row = worst.proof
     return {
         "id": step.id, "title": step.title, "part": step.part.value, "way": step.way.value, "bound": step.bound.value,
         "layer": step.layer, "hazards": step.hazards, "minutes": step.minutes, "why": step.why, "do": list(step.do),
         "caution": step.caution, "fields": [{**field._asdict(), "choices": list(field.choices)} for field in step.fields],
-        "state": "doing" if going else stands.standing.value, "state_words": words,
+        "state": "doing" if going else stands.standing.value, "state_words": words, "half": half,
         "found": _found(stands), "by": row.by if row else "", "done_utc_us": row.utc_us if row else None,
         "valid_until_utc_us": _least(one.until_us for _, one in stands.each),
         "switchings_left": _least(one.switchings_left for _, one in stands.each),
-        "advice": row.advice if row else "", "blocked_by": list(stands.blocked_by), "each": _each(step, stands, told),
+        "advice": row.advice if row else "", "last_try": told.tries.get(step.id), "blocked_by": list(stands.blocked_by),
+        "each": _each(step, stands, told),
     }
 
 

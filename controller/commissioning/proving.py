@@ -31,10 +31,10 @@ def needs_both(step: str) -> bool:
     return BY_ID[step].way is Way.HEATED and bool(BY_ID[step].fields)
 
 
-def half_words(kept: Kept, step: str, utc_us: int) -> str:
-    """Which half of such a step waits for the other; empty for none."""
+def half_there(kept: Kept, step: str, utc_us: int) -> str:
+    """Which half of such a step waits for the other, a key of `HALVES`; empty for none."""
     halves = {half.what for half in kept.halves if half.step == step and 0 <= utc_us - half.utc_us <= HALF_US}
-    return next((words for what, words in HALVES.items() if what in halves), "")
+    return next((what for what in HALVES if what in halves), "")
 
 
 def proof(step: str, shown: Shown, facts: Facts, by: str, spot: str = "") -> Proof:

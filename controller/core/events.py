@@ -48,6 +48,9 @@ class Kind(StrEnum):
     COMMISSIONED = "commissioned"
     PROOF_STEP = "proof_step"
     START_PROOF = "start_proof"
+    PROOF = "proof"
+    PROOFS_VOIDED = "proofs_voided"
+    PROOF_WATCH = "proof_watch"
 
 
 EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
@@ -91,6 +94,9 @@ EVENT_KINDS: Mapping[Kind, tuple[str, str]] = {
         "run_id step excess_mc over_mc took_us",
         "a step of a start proof ended as it must: excess over the air's own course",
     ),
+    Kind.PROOF: ("step sensor spot passed found by", "a step of commissioning was stored, passed or failed"),
+    Kind.PROOFS_VOIDED: ("change steps sensor note by", "something changed at the chamber: these steps hold no more"),
+    Kind.PROOF_WATCH: ("step sensor spot by outcome words", "a step began to be watched (`began`), or how it ended"),
     Kind.START_PROOF: ("run_id grade finding words took_us", "a start proof ended: passed, failed or void"),
 }
 """Fields and meaning of each kind."""

@@ -52,6 +52,7 @@ def step_row(step: Step, utc_us: int, state: str = "to_do", **more: Any) -> dict
         "id": step.id, "title": step.title, "part": step.part.value, "way": step.way.value, "bound": step.bound.value,
         "layer": step.layer, "hazards": step.hazards, "minutes": step.minutes, "why": step.why, "do": list(step.do),
         "caution": step.caution, "fields": [field_row(field) for field in step.fields], "state": state, "state_words": "",
+        "half": "", "last_try": None,
         "found": FOUND[step.id] if was_done else "", "by": "Anna" if was_done else "", "done_utc_us": done,
         "valid_until_utc_us": until, "switchings_left": step.valid.switchings or None, "advice": "", "blocked_by": [],
         "each": each, **more}

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import expect
 
 from controller.core.alarms import ALARM_MOVES
+from controller.core.events import EVENT_KINDS
 from controller.core.run_states import MOVES as MOVE
 from controller.core.run_states import S
 from tests.browser import rooms
@@ -212,3 +213,37 @@ def test_on_a_phone_the_list_has_no_numbers_since_the_curve_has_none(new_page, s
     assert page.locator("circle.balloon").count() == 0
     wide = open_at(new_page, stand_in, "record/2")
     expect(wide.locator(".balloons circle.balloon")).to_have_count(wide.locator(".plan circle.balloon").count())
+
+
+PROVING = [
+    ("commissioned", {"may_do": "in_the_building", "trials": "a b"},
+     "by the proofs that hold now it may run: in the building, awake"),
+    ("proof_step", {"run_id": "1", "step": 0, "excess_mc": None, "over_mc": None, "took_us": 14_000_000},
+     "both switches open: the air’s own course was seen, in 14 s"),
+    ("proof_step", {"run_id": "1", "step": 3, "excess_mc": 1_200, "over_mc": None, "took_us": 10_000_000},
+     "both closed: a rise was seen, 1.2 °C above the air’s own course, in 10 s"),
+    ("start_proof", {"run_id": "1", "grade": "passed", "finding": "", "words": "Proven.", "took_us": 46_000_000},
+     "both switches proven apart, in 46 s"),
+    ("start_proof", {"run_id": "1", "grade": "failed", "finding": "contactor_stuck", "words": "It rose.", "took_us": 1},
+     "start proof failed: it rose."),
+    ("proof", {"step": "ice_point", "sensor": "over_temperature", "spot": "", "passed": True, "found": "+0.2 °C", "by": "Anna"},
+     "ice point, sensor over temperature: proven, +0.2 °C, by Anna"),
+    ("proofs_voided", {"change": "moved", "steps": "place smoke_alarm", "sensor": "", "note": "cellar", "by": "Ben"},
+     "something changed (moved), these proofs hold no more: place, smoke alarm; noted: cellar, by Ben"),
+    ("proof_watch", {"step": "contacts", "sensor": "", "spot": "", "by": "Anna", "outcome": "ended", "words": "Again."},
+     "contacts ended without a proof, by Anna: Again."),
+    ("command_refused", {"ask": "prove", "by": "Anna", "role": "viewer", "ref": "", "code": "x", "reason": "No."},
+     "proving refused, by Anna: No."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "fields", "words"), PROVING)
+def test_what_was_proven_is_told_in_sentences(run, kind, fields, words):
+    event = json.dumps({"kind": kind, "fields": fields})
+    assert run("parts/events", f"m.eventWords({event})").replace("\u00a0", " ") == words
+
+
+def test_every_kind_of_event_has_its_words(run):
+    kinds = json.dumps([kind.value for kind in EVENT_KINDS])
+    bare = run("parts/events", f"{kinds}.filter((kind) => m.unworded(kind))")
+    assert bare == []

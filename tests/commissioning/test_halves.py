@@ -8,7 +8,7 @@ import pytest
 
 from controller.commissioning import proving, store
 from controller.commissioning.proofs import Voided
-from controller.commissioning.proving import HALF_US, half_words
+from controller.commissioning.proving import HALF_US, HALVES, half_there
 from controller.commissioning.store import Half, Kept
 from tests.commissioning.proven import facts_of
 from tests.service.chambers import simulated
@@ -26,14 +26,14 @@ def kept(*whats: str) -> Kept:
 @pytest.mark.parametrize(("whats", "words"), [
     ((), ""), (("begun",), ""), (("seen",), "values are still to be typed"), (("begun", "typed"), "still to be seen")])
 def test_the_half_that_lacks_is_named(whats, words):
-    found = half_words(kept(*whats), "limiter", AT_US)
-    assert (words in found) if words else found == ""
-    assert half_words(kept(*whats), "burn_off", AT_US) == "", "of another step it says nothing"
+    found = half_there(kept(*whats), "limiter", AT_US)
+    assert (words in HALVES[found]) if words else found == ""
+    assert half_there(kept(*whats), "burn_off", AT_US) == "", "of another step it says nothing"
 
 
 @pytest.mark.parametrize("at_us", [AT_US + HALF_US + 1, AT_US - 1])
 def test_a_half_that_no_longer_counts_is_not_waited_for(at_us):
-    assert half_words(kept("seen"), "limiter", at_us) == ""
+    assert half_there(kept("seen"), "limiter", at_us) == ""
 
 
 def joined(tmp_path: Path, kept_: Kept, at_us: int) -> list[str]:

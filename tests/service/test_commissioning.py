@@ -12,6 +12,7 @@ from controller.commissioning.survey import FIVE
 from controller.config import load
 from controller.core.setup import Level
 from controller.drivers.clocks import utc_us
+from controller.records.queries import Reader
 from tests.commissioning.proven import TYPED
 from tests.service.proving import Person, turn_limiter_down, uncommissioned
 
@@ -78,6 +79,43 @@ def test_a_watch_goes_on_in_the_snapshot_and_one_at_a_time(person):
     assert person.state("contacts") == "doing"
     assert person.prove("cancel", "")["outcome"] == "ended"
     assert person.line.now()["commissioning"]["outcome"] == "ended" and person.state("contacts") == "to_do"
+
+
+def recorded(person: Person, *kinds: str) -> list[tuple[str, dict[str, object]]]:
+    """The events of these kinds that the record holds once all is written."""
+    person.rig.steps(3)
+    person.rig.writer.close()
+    stored = Reader(person.rig.folder / "record.db").events(limit=2000)
+    return [(event.kind, dict(event.fields)) for event in stored if event.kind in kinds]
+
+
+def test_the_record_has_who_proved_what_and_what_was_refused(person):
+    person.typed("wiring")
+    person.prove("begin", "contacts")
+    person.prove("cancel", "")
+    person.line.ask("changed", change="moved", note="to the cellar", by="Ben", role="maintainer")
+    person.prove("begin", "ice_point")
+    told = recorded(person, "proof", "proof_watch", "proofs_voided", "command_refused")
+    assert [kind for kind, _ in told] == ["proof", "proof_watch", "proof_watch", "proofs_voided", "command_refused"]
+    stored, began, ended, voided, refused = (fields for _, fields in told)
+    assert (stored["step"], stored["passed"], stored["by"]) == ("wiring", True, "Anna") and stored["found"]
+    assert (began["step"], began["by"], began["outcome"]) == ("contacts", "Anna", "began")
+    assert ended["outcome"] == "ended" and "Ended by Anna" in str(ended["words"])
+    assert (voided["change"], voided["by"], voided["note"]) == ("moved", "Ben", "to the cellar")
+    assert "place" in str(voided["steps"])
+    assert (refused["ask"], refused["by"], refused["code"]) == ("prove", "Anna", "not_provable")
+    assert str(refused["reason"]).startswith("begin ice_point: ")
+
+
+def test_the_guide_tells_the_last_try_until_the_step_is_proven(person):
+    person.typed("wiring")
+    person.prove("begin", "contacts")
+    person.prove("cancel", "")
+    person.rig.steps(20)
+    step = next(one for one in person.guide()["steps"] if one["id"] == "contacts")
+    assert step["last_try"]["outcome"] == "ended" and "begin this step again" in step["last_try"]["words"]
+    assert person.contacts() == "passed"
+    assert next(one for one in person.guide()["steps"] if one["id"] == "contacts")["last_try"] is None
 
 
 def test_a_step_that_a_restart_interrupted_must_begin_again_and_says_so(tmp_path):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import shlex
 import shutil
 import threading
 from collections.abc import Callable, Iterator
@@ -61,16 +63,51 @@ def test_without_a_step_it_lists_what_holds(going, capsys):
     assert [step["id"] for step in said(capsys)["steps"]] == [step.id for step in STEPS]
     assert main(["prove", "--data", str(going.folder)]) == Exit.GOOD
     text = capsys.readouterr().out
-    assert "SIMULATED" in text and "Next: soakwarden prove wiring (14 min)." in text
+    assert "SIMULATED" in text and f"Next (14 min): soakwarden prove --data {going.folder} wiring\n" in text
     for step in STEPS:
         assert step.id in text
 
 
-def test_a_folder_alone_can_be_read_and_not_proven(tmp_path, capsys):
+def next_words(text: str) -> list[str]:
+    """The command that the list ends with, as a shell would read it."""
+    return shlex.split(next(line for line in text.splitlines() if line.startswith("Next ")).split(": ", 1)[1])
+
+
+@pytest.mark.parametrize("place", ["", "chamber"])
+def test_with_the_chamber_alone_the_running_controller_is_found_where_serve_puts_it(going, place, capsys, monkeypatch):
+    data = going.folder / ".soakwarden" / "real" / place
+    data.mkdir(parents=True)
+    (data / "controller.sock").symlink_to(going.socket_path)
+    monkeypatch.chdir(going.folder)
+    assert main(["prove", "--chamber", "chamber"]) == Exit.GOOD
+    verb, *words = next_words(capsys.readouterr().out)
+    assert (verb, *words) == ("soakwarden", "prove", "--chamber", "chamber", "wiring")
+    assert main([*words, *given("wiring"), "--json"]) == Exit.GOOD
+    assert said(capsys)["outcome"] == "passed"
+    assert main(["prove", "--chamber", "chamber"]) == Exit.GOOD
+    assert next_words(capsys.readouterr().out)[-1] != "wiring", "it reads the guide of the controller that runs"
+
+
+def test_another_boards_controller_is_not_asked(going, capsys):
+    other = real(going.folder / "other")
+    both = ["--chamber", str(other), "--data", str(going.folder), "--json"]
+    assert main(["prove", "wiring", *both, *given("wiring")]) == Exit.PEER
+    assert "abcdef" in said(capsys)["error"]
+    assert not going.commissioner.wish.proofs
+
+
+def test_without_chamber_and_data_it_asks_for_one(capsys):
+    assert main(["prove", "--json"]) == Exit.USAGE
+    assert "--chamber FOLDER" in said(capsys)["error"]
+
+
+def test_a_folder_alone_can_be_read_and_not_proven(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
     path = simulated(tmp_path / "c").path
     assert main(["prove", "--chamber", str(path), "--json"]) == Exit.GOOD
     assert said(capsys)["may_do"] == "unattended"
-    assert main(["prove", "wiring", "--chamber", str(path), "--json"]) == Exit.USAGE
+    assert main(["prove", "wiring", "--chamber", str(path), "--json"]) == Exit.PEER
+    assert f"soakwarden serve --chamber {path}" in said(capsys)["error"]
     assert main(["prove", "--chamber", str(tmp_path / "none"), "--json"]) == Exit.FILES
 
 
@@ -120,6 +157,39 @@ def test_what_may_not_be_done_yet_is_refused_with_its_reason(going, capsys):
     assert "limiter cannot be done now" in said(capsys)["error"]
     assert ran(going, "wiring") == Exit.NOT_PROVEN
     assert "nobody to ask" in said(capsys)["error"]
+
+
+class Elsewhere:
+    """A controller whose burn-off run was begun at the page: it is on, then over and seen; asks are noted."""
+
+    def __init__(self, half: str = "") -> None:
+        self.half, self.asked, self.looks = half, [], 0
+
+    async def ask(self, do: str, **fields: Any) -> dict[str, Any]:
+        if do == "proofs":
+            return {"proofs": {"steps": [{"id": "burn_off", "half": self.half}]}}
+        self.asked.append((do, fields["act"]))
+        done = {"outcome": "passed", "words": "proven.", "wrong": []}
+        return done if self.half == "seen" else {**done, "outcome": "watching"}
+
+    async def now(self) -> dict[str, Any]:
+        self.looks += 1
+        over = {"step": "burn_off", "outcome": "passed", "words": "It went through."} if self.looks > 3 else None
+        state = "complete" if over else "running"
+        return {"pending": None, "run": {"id": "7", "trial": "burn_off", "state": state, "proof": None},
+                "commissioning": over, "sentence": "Heating.", "air_mc": 21_000}
+
+
+@pytest.mark.parametrize(("half", "asked"), [("", ["type"]), ("typed", []), ("seen", ["type"])])
+def test_the_values_of_a_heated_step_are_given_while_its_run_goes_on(half, asked, monkeypatch):
+    monkeypatch.setattr(prove, "POLL_S", 0)
+    step = next(one for one in STEPS if one.id == "burn_off")
+    row = {"id": step.id, "half": half, "fields": [field._asdict() for field in step.fields]}
+    line = Elsewhere(half)
+    session = prove.Session(line, Out(True), nobody, row, {key: str(value) for key, value in TYPED["burn_off"].items()}, "Anna",
+                            "soakwarden prove --data d burn_off")
+    outcome = asyncio.run(prove.WAYS["heated"](session, parser().parse_args(["prove", "burn_off", "--data", "d"])))
+    assert outcome["outcome"] == "passed" and [act for _, act in line.asked] == asked
 
 
 def test_without_a_controller_it_says_how_to_start_one(tmp_path, capsys):

@@ -1,6 +1,6 @@
 /** Events in sentences, in order. One table from kind to words; an unknown kind shows its name and fields. Pure. */
 import { html } from "../markup.js";
-import { AT_HOME, SOMEBODY, clock, clockSeconds, wait, warmShort, counted, day, many, uncapital } from "../text.js";
+import { AT_HOME, SOMEBODY, clock, clockSeconds, difference, levelWords, wait, warmShort, counted, day, many, together, uncapital } from "../text.js";
 
 const f = (event) => event.fields ?? {};
 const guardWords = (id) => String(id).replaceAll("_", " ");
@@ -30,7 +30,7 @@ function gapWords(x) {
 /** Whether something is missing in the record. */
 export const isGap = (event) => event.kind === "gap" && !BAD_LINES.test(f(event).what);
 const ASKED = { start: "start", hold: "hold", restart: "go on", cool_down: "cool down", stop_heating: "stop heating", reset: "reset", acknowledge: "acknowledge",
-  clear: "clear", tighten: "tighten a limit", check_in: "check in" };
+  clear: "clear", tighten: "tighten a limit", check_in: "check in", prove: "proving", changed: "voiding proofs", bundle: "the chamber as a file" };
 
 /** The ids that were agreed to before leaving; the record has them in one text. */
 export const answersOf = (fields) => [fields.answers ?? ""].flat().join(" ").split(" ").filter(Boolean);
@@ -62,6 +62,17 @@ const MOVED = {
 /** Where an alarm stands, by its names in ISA-18.2, which the sheet Alarms shows. */
 const ALARM = { unacknowledged: "it stands, and nobody has said yet that they saw it", acknowledged: "it stands, and was seen", "returned-to-normal unacknowledged": "it stands no more, and nobody has said yet that they saw it",
   normal: "it is over", "latched unacknowledged": "it stays until it is cleared", "latched acknowledged": "it was seen, and stays until it is cleared" };
+
+/** What each step of a start proof has shown; its number is the record's. */
+const PROOF_STEPS = ["both switches open: the air\u2019s own course was seen", "contactor open, modulator on: no rise", "contactor closed, modulator off: no rise", "both closed: a rise was seen"];
+const GRADE = { failed: "start proof failed", void: "start proof void, it shows nothing" };
+const inTime = (us) => (Number.isFinite(us) ? `, in ${wait(us)}` : "");
+const rose = (x) => (x.step === 3 && Number.isFinite(x.excess_mc) ? `, ${difference(x.excess_mc)}\u00a0°C above the air\u2019s own course` : "");
+
+/** "ice point, sensor over temperature": which step of commissioning, and for what. */
+const stepWords = (x) => `${guardWords(x.step)}${x.sensor ? `, sensor ${guardWords(x.sensor)}` : ""}${x.spot ? `, place ${guardWords(x.spot)}` : ""}`;
+const WATCHED = { began: "is being watched", passed: "was seen", failed: "failed", ended: "ended without a proof" };
+const voidedWords = (x) => (x.steps ? `these proofs hold no more: ${x.steps.split(" ").map(guardWords).join(", ")}` : "no proof hung on it");
 
 /** kind -> sentence. */
 const WORDS = {
@@ -98,13 +109,23 @@ const WORDS = {
   gap: gapWords,
   record_failing: (x) => `the record fails: ${x.reason}`,
   record_working: (x) => `the record is written again, ${x.lost} lost`,
+  start_named: (x) => `the start waits for ${clock(x.at_utc_us)}`,
+  messages: (x) => (x.failing ? `messages cannot leave: ${x.failing}` : "messages leave again"),
+  commissioned: (x) => `by the proofs that hold now it may run: ${levelWords(x.may_do)}`,
+  proof_step: (x) => `${PROOF_STEPS[x.step] ?? `step ${x.step} of the start proof ended`}${rose(x)}${inTime(x.took_us)}`,
+  start_proof: (x) => (x.grade === "passed" ? `both switches proven apart${inTime(x.took_us)}` : `${GRADE[x.grade] ?? x.grade}: ${uncapital(x.words)}`),
+  proof: (x) => `${stepWords(x)}: ${x.passed ? "proven" : "stored as failed"}${x.found ? `, ${together(x.found)}` : ""}${by(x)}`,
+  proofs_voided: (x) => `something changed (${guardWords(x.change)}${x.sensor ? `, sensor ${guardWords(x.sensor)}` : ""}), ${voidedWords(x)}${x.note ? `; noted: ${x.note}` : ""}${by(x)}`,
+  proof_watch: (x) => `${stepWords(x)} ${WATCHED[x.outcome] ?? x.outcome}${by(x)}${x.words ? `: ${together(x.words)}` : ""}`,
   clock_stepped: (x) => `the wall clock jumped by ${(x.by_us / 1e6).toFixed(1)}\u00a0s`,
 };
 
 /** Kinds that a person did or asked. */
-const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened", "leaving", "start_lapsed"]);
+const OF_PEOPLE = new Set(["command_accepted", "command_refused", "armed", "cleared", "limit_tightened", "leaving", "start_lapsed", "proof", "proofs_voided", "proof_watch"]);
+/** Every run's own start proof is stored under the name of who started it; nobody did it. */
+const isOwnProof = (event) => event.kind === "proof" && f(event).step === "start_proof";
 
-export const isOfPeople = (event) => OF_PEOPLE.has(event.kind) || isLocalStop(event);
+export const isOfPeople = (event) => (OF_PEOPLE.has(event.kind) && !isOwnProof(event)) || isLocalStop(event);
 
 /** One event as a sentence. */
 export function eventWords(event) {
@@ -112,6 +133,9 @@ export function eventWords(event) {
   const words = WORDS[event.kind];
   return words ? words(f(event)) : `${guardWords(event.kind)} ${Object.entries(f(event)).map(([key, value]) => `${key} ${value}`).join(", ")}`;
 }
+
+/** Whether a kind has no sentence of its own. */
+export const unworded = (kind) => !(kind in WORDS);
 
 export const isFirstOut = (event) => event.kind === "tripped" && Boolean(f(event).first_out);
 

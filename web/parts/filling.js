@@ -12,9 +12,12 @@ export function drawFilling({ head, words, share, left = "" }) {
     class="w ${known ? "thin" : "unknown"}" x1="0" x2="100%" y1="14" y2="14"/>${known ? html`<line class="w amp" x1="0" x2="${px(percent)}%" y1="14" y2="14"/>` : ""}</svg></div>${left ? html`<p class="caption">${left}</p>` : ""}</div>`;
 }
 
+/** Less than this is no time that anybody could use: nothing is counted down to nought. */
+const SOON_US = 500e3;
+
 /** "41 s left, until 14:03:20": a countdown always with its clock. */
 export function leftWords(leftUs, nowUs) {
-  if (leftUs === null || leftUs === undefined) return "";
+  if (leftUs === null || leftUs === undefined || leftUs < SOON_US) return "";
   return `${wait(leftUs)} left, until ${leftUs < 600e6 ? clockSeconds(nowUs + leftUs) : clock(nowUs + leftUs)}`;
 }
 

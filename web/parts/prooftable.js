@@ -8,12 +8,13 @@ import { mark } from "./marks.js";
 /** From this width on, px, there is room for the ruler; from the next on for every second month's name. */
 const [RULED, ROOMY] = [930, 1100];
 
-const found = (step) => (step.found ? together(step.found) : step.state === "to_do" ? html`<span class="caption">about ${wait(step.minutes * 60e6)}</span>` : "");
+const found = (step) => together(step.found);
+const minutes = (step) => (step.found || step.state !== "to_do" ? "" : html` <span class="caption">about ${wait(step.minutes * 60e6)}</span>`);
 const when = (step, nowUs) => (step.state === "not_for_this_chamber" ? "" : step.done_utc_us ? date(step.done_utc_us, nowUs) : "never");
 
 function drawRow(step, ruler, nowUs) {
   const it = standing(step, nowUs);
-  return html`<tr class="proof ${it.tone}" data-key="proof-${step.id}"><th scope="row"><span class="named">${it.mark ? mark(it.mark, 18) : ""}<a href="#/proofs/${step.id}">${step.title}</a></span></th><td class="layer">${step.layer}</td><td class="found">${found(step)}</td><td class="when">${when(step, nowUs)}</td>${
+  return html`<tr class="proof ${it.tone}" data-key="proof-${step.id}"><th scope="row"><span class="named">${it.mark ? mark(it.mark, 18) : ""}<a href="#/proofs/${step.id}">${step.title}</a>${minutes(step)}</span></th><td class="layer">${step.layer}</td><td class="found">${found(step)}</td><td class="when">${when(step, nowUs)}</td>${
     ruler ? html`<td class="bar">${drawBar(step, ruler)}</td>` : ""}<td class="num until">${it.words}</td></tr>`;
 }
 

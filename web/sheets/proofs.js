@@ -4,6 +4,7 @@ import { Refused, linkTo } from "../link.js";
 import { clock, together, wait } from "../text.js";
 import { changeWords, holds, wayWords } from "../proving.js";
 import { drawTable } from "../parts/prooftable.js";
+import { keepsWords } from "../parts/runkeeps.js";
 import { chamberWords, titleBlock } from "../parts/titleblock.js";
 import { may, refusedWords, send } from "../parts/forms.js";
 import { notYours } from "../parts/rights.js";
@@ -79,7 +80,7 @@ function drawChanged(guide, state) {
   const sent = state.held.change_sent;
   const one = guide.changes.find((row) => row.id === chosen.id);
   const voided = chosen.done?.voided.length;
-  return html`<section class="something"><h2>Something changed</h2><p class="said">A proof is true of what was proven. Say here what is another thing now: first it is shown what that voids.</p><form data-form="changed" class="narrow"><div class="field"><label for="change">What changed</label><select id="change" name="change"><option value="">Choose</option>${guide.changes.map((row) =>
+  return html`<section class="something"><h2>Something changed</h2>${keepsWords(state.now)}<p class="said">A proof is true of what was proven. Say here what is another thing now: first it is shown what that voids.</p><form data-form="changed" class="narrow"><div class="field"><label for="change">What changed</label><select id="change" name="change"><option value="">Choose</option>${guide.changes.map((row) =>
     html`<option value="${row.id}" ${row.id === chosen.id ? html`selected` : ""}>${row.words}</option>`)}</select></div><div role="status">${one ? drawVoids(guide, chosen) : ""}</div>${one?.of_sensor ? html`<div class="field"><label for="changed-sensor">Which sensor</label><select id="changed-sensor" name="sensor">${sensorsOf(guide).map(([id, label]) => html`<option value="${id}">${label}</option>`)}</select></div>` : ""}<div class="field ${one ? "" : "unseen-field"}"><label
     for="changed-note">Note, if you like</label><input id="changed-note" name="note" maxlength="200" autocomplete="off" ${one ? "" : html`disabled`}></div>${refusedWords(sent)}<button type="submit" class="key" ${one && !sent?.sending ? "" : html`disabled`}>It changed: void what hangs on it</button></form>${
     chosen.done ? html`<p role="status">${mark("todo", 16)} ${voided ? html`<b>${voided === 1 ? "One proof holds" : `${voided} proofs hold`} no more.</b> Doing ${voided === 1 ? "it" : "them"} again takes about ${wait(chosen.done.minutes * 60e6)}.` : "It is noted. No proof hung on it."}</p>` : ""}</section>`;

@@ -7,8 +7,9 @@
 import { html } from "../markup.js";
 import { Refused } from "../link.js";
 import { clock, day, together, wait, warm } from "../text.js";
-import { doneWords, hindrance, holds, read, standing, standingWords, wayWords } from "../proving.js";
+import { doneWords, halfWords, hindrance, holds, opensOrMains, read, standing, standingWords, triedWords, wayWords } from "../proving.js";
 import { ACTIVE } from "../heat.js";
+import { keepsWords } from "../parts/runkeeps.js";
 import { armWords } from "./now.js";
 import { drawFields } from "../parts/provefields.js";
 import { drawWatched } from "../parts/watchlist.js";
@@ -141,6 +142,10 @@ function drawDoing(doing, state, step, mine) {
 
 const goesOn = (run) => ACTIVE.has(run.state) || run.state === "aborting";
 
+/** The run that has ended and still lies on the sheet, where whoever looks may put it away; else null. */
+const lying = (state) => (may(state.me, "prove") && state.now?.run && !goesOn(state.now.run) && state.now.possible.includes("reset") ? state.now.run : null);
+const putAway = (run) => (run ? html`<p><button type="button" class="key" data-do="prove-put-away">Put run ${run.id} away</button></p>` : "");
+
 /** A run of this step's own: waiting for the arm button, in its start proof, on, or over. */
 function drawRun(step, state, doing, mine) {
   const { now } = state;
@@ -158,10 +163,10 @@ function startKey(step, state, chosen) {
   const mine = may(state.me, "prove");
   const going = now?.run?.trial === step.id && goesOn(now.run);
   if (going || now?.pending) return "";
+  if (lying(state)) return chosen.refused ? trouble("Refused.", chosen.refused.message) : ""; // it is put away first
   const why = hindrance(now, step, mine);
   const arms = now?.chamber.simulated ? "then the simulated chamber presses its arm button by itself" : "then press the arm button at the chamber, door shut";
-  return html`${chosen.refused ? trouble("Refused.", `${chosen.refused.message} ${chosen.refused.mistakes.map((one) => one.advice).join(" ")}`) : ""}<button type="button" class="startkey" data-do="prove-start" ${why || chosen.starting ? html`aria-disabled="true" disabled` : ""}><b>${chosen.starting ? "Asking the controller" : "Start, and stay beside it"}</b><span>${why || arms}</span></button>${
-    mine && now?.run && now.possible.includes("reset") ? html`<button type="button" class="key" data-do="prove-put-away">Put run ${now.run.id} away</button>` : ""}`;
+  return html`${chosen.refused ? trouble("Refused.", `${chosen.refused.message} ${chosen.refused.mistakes.map((one) => one.advice).join(" ")}`) : ""}<button type="button" class="startkey" data-do="prove-start" ${why || chosen.starting ? html`aria-disabled="true" disabled` : ""}><b>${chosen.starting ? "Asking the controller" : "Start, and stay beside it"}</b><span>${why || arms}</span></button>`;
 }
 
 const eachWords = (one, nowUs) => [one.found && together(one.found), one.done_utc_us && `${day(one.done_utc_us, nowUs)} ${clock(one.done_utc_us)}`].filter(Boolean).join(", ");
@@ -186,7 +191,7 @@ function drawEach(step, meant, state, mine) {
 
 function drawSaid(chosen, step, guide) {
   const { said } = chosen;
-  if (!said || !(said.words || ["passed", "failed"].includes(said.outcome))) return "";
+  if (!said || (said.outcome === "watching" && step.way === "watched") || !(said.words || ["passed", "failed"].includes(said.outcome))) return "";
   if (said.outcome === "again") return html`<div class="once-more" role="alert"><p>${mark("alarm", 18)} <b>Measure once more.</b> ${together(said.words)} What is out of range stands at its field; nothing is stored yet.</p></div>`;
   const kind = { failed: "trip", passed: "" }[said.outcome];
   const half = step.way === "heated" && step.fields.length > 0 && !holds(step);
@@ -217,13 +222,14 @@ function drawHands(step, guide, state, chosen, { doing, over }, mine) {
   const busy = state.now?.commissioning && !state.now.commissioning.outcome;
   const begin = step.way === "watched" && !doing ? html`<button type="button" class="startkey" data-do="prove-begin" ${step.blocked_by.length || busy ? html`disabled` : ""}><b>Begin</b><span>${step.blocked_by.length ? "other steps come first" : busy ? "another step is being watched" : "heat stays off; nothing is stored before it ends"}</span></button>` : "";
   const heat = step.way === "heated" ? startKey(step, state, chosen) : "";
-  return html`${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${doing && chosen.said?.outcome === "watching" ? "" : drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
+  const lies = step.way === "heated" ? lying(state) : null;
+  return html`${putAway(lies)}${doing ? "" : drawEach(step, meant, state, mine)}${step.way === "watched" ? drawForm(step, meant, state, chosen) : ""}${refusedWords(state.held.proving_sent)}${doing && chosen.said?.outcome === "watching" ? "" : drawSaid(over && chosen.said?.outcome !== "again" ? { ...chosen, said: over, again: false } : chosen, step, guide)}${drawRun(step, state, doing, mine)}${begin}${heat}${step.way === "watched" ? "" : drawForm(step, meant, state, chosen)}`;
 }
 
 /** `said`: the way on stands beside what has just passed. */
-function drawStanding(step, nowUs, guide, going, said) {
+function drawStanding(step, nowUs, guide, { going, said, over, lies }) {
   const it = standing(step, nowUs);
-  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}</p></div>${holds(step) && !going && !said ? nextLink(step, guide) : ""}`;
+  return html`<div class="standing-now ${it.tone}">${it.mark ? mark(it.mark, 20) : ""}<p><b>${standingWords(step, nowUs)}</b> ${doneWords(step, nowUs)} ${step.found && step.state !== "doing" ? html`Found: ${together(step.found)}. ` : ""}${step.advice ? html`<b>${together(step.advice)}</b>` : ""}${going ? "" : html` ${halfWords(step)} ${over ? "" : triedWords(step, nowUs)}`}</p></div>${holds(step) && !going && !said && !lies ? nextLink(step, guide) : ""}`;
 }
 
 const drawBlocked = (step, guide) => (step.blocked_by.length ? html`<div class="standing-now">${mark("notallowed", 20)}<p>First: ${step.blocked_by.map((id, index) => html`${index ? ", " : ""}<a href="#/proofs/${id}">${guide.steps.find((one) => one.id === id)?.title ?? id}</a>`)}.</p></div>` : "");
@@ -250,7 +256,7 @@ export function render(guide, state, block) {
   const of = guide.steps.filter((one) => one.part === step.part);
   const simulated = guide.invented ? html`<span class="simulated">SIMULATED.</span> ` : "";
   return html`<div class="sheet-head"><p class="kicker">${simulated}${back}, ${step.part === "core" ? "core" : "the rest"}, step ${of.indexOf(step) + 1} of ${of.length}</p><h1 tabindex="-1">${step.title}</h1><p class="lead">${together(step.why)} <span class="about-minutes">About ${wait(step.minutes * 60e6)}${wayWords(step.way) ? `, ${wayWords(step.way)}` : ""}.</span></p></div>
-    <div class="two prove"><div>${drawStanding(step, nowUs, guide, doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && goesOn(state.now.run)), mine && (over ?? chosen.said)?.outcome === "passed")}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)} Local rules and a licensed electrician come before this page.</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
+    <div class="two prove"><div>${drawStanding(step, nowUs, guide, { going: doing ?? state.now?.pending ?? (state.now?.run?.trial === step.id && goesOn(state.now.run)), said: mine && (over ?? chosen.said)?.outcome === "passed", over, lies: step.way === "heated" && lying(state) })}${keepsWords(state.now, step.id)}${drawBlocked(step, guide)}${step.caution ? html`<div class="caution">${mark("alarm", 22)}<p><b>Caution.</b> ${together(step.caution)}${opensOrMains(step) ? " Local rules and a licensed electrician come before this page." : ""}</p></div>` : ""}<h2>Do this</h2><ol class="steps do">${step.do.map((words, index) => html`<li>${numbered(index + 1)}<span>${together(words)}</span></li>`)}</ol></div><div>${
       doing ? drawDoing(doing, state, step, mine) : ""}${drawHands(step, guide, state, chosen, { doing, over }, mine)}</div></div>${step.id === "survey" ? drawSurveyPart(guide, state) : ""}
     ${titleBlock([[{ label: "Step", value: step.title, wide: true }, { label: "Layer", value: step.layer }, { label: "Hazards", value: step.hazards }, { label: "Belongs to", value: BOUND[step.bound] ?? step.bound }]], { now: state.now, dataMs: state.ageMs() })}`;
 }

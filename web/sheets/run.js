@@ -20,7 +20,7 @@ import { styled } from "../parts/styled.js";
 import * as notes from "./notes.js";
 
 const AGAIN_MS = 15000;
-const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing"]);
+const MARKED = new Set(["run_state", "segment", "soak_counting", "tripped", "heat_seen_off", "command_accepted", "command_refused", "armed", "gap", "board_lost", "board_booted", "alarm", "record_failing", "start_proof"]);
 const BALLOONS_MAX = 16;
 const MINUTE_US = 60e6;
 
