@@ -22,7 +22,7 @@ PURPOSES = {
     "smoke": "contact, closes on smoke",
     "arm": "button, closes when pressed",
     "silence": "button, closes when pressed",
-    "mains": "contact of an isolated mains detector, closed while there is mains behind the limiter's supply",
+    "mains": "contact of an isolated mains detector, closed while there is mains ahead of the heater fuse",
     "limiter": "contact, closed while the limiter is",
     "fan": "pulses of the fan (open collector), counted by interrupt",
     "select_control": "converter of the control sensor, low selects",
