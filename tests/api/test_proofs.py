@@ -51,7 +51,7 @@ def test_the_guide_comes_as_the_controller_tells_it(shared: Rig) -> None:
 def test_a_change_is_passed_on_and_answered_with_what_it_voids(rig: Rig) -> None:
     rig.fake.world.proofs.states["place"] = "done"
     answer = rig.post("/proofs/changed", {"change": "moved", "note": "to the cellar"})
-    assert answer.json() == {"voided": ["place"], "minutes": BY_ID["place"].minutes}
+    assert answer.json() == {"voided": ["place"], "minutes": BY_ID["place"].minutes, "words": ""}
     assert asked(rig, "changed")[-1] == {"change": "moved", "sensor": "", "note": "to the cellar", **ME}
 
 
