@@ -51,8 +51,8 @@ PROBLEMS: Mapping[str, Row] = {
     "loosens": Row(422, "Limits may only be tightened", "Give a lower value."),
     "not_ready_to_leave": Row(409, "Not ready to be left alone", "Do what `mistakes` lists; then start."),
     "bad_time": Row(422, "Not a time that a start can wait for", "Name a time within the next 24 h."),
-    "unknown_name": Row(404, "No such guard, alarm or latch", "Look at /guards for the names."),
-    "bad_command": Row(422, "The controller cannot read this command", "Correct every field that `mistakes` lists."),
+    "unknown_name": Row(404, "There is nothing of that name", "`detail` lists the names that there are."),
+    "bad_command": Row(422, "A value is missing or cannot be read", "Correct every field that `mistakes` lists."),
     "not_provable": Row(409, "Not to be proven now", "Do the steps first that `detail` names; see GET /proofs."),
     "busy": Row(409, "Something else is waiting", "Wait until it is done, or stop it."),
     # about the controller

@@ -9,7 +9,20 @@ from controller.commissioning import couples, fixed_points
 from controller.commissioning.corrections import known_words, values_of
 from controller.commissioning.couples import InBath
 from controller.commissioning.fixed_points import Point, Pressure
-from controller.commissioning.shown import ENDS, FAILS, PASSED, SEEN, US, WAITING, Ended, Looked, Row, Shown, degrees
+from controller.commissioning.shown import (
+    ENDS,
+    FAILS,
+    PASSED,
+    SEEN,
+    US,
+    WAITING,
+    Ended,
+    Looked,
+    Row,
+    Shown,
+    degrees,
+    labels,
+)
 from controller.commissioning.steady import WINDOW_US, WORDS, Seen, State, Steady
 from controller.core.setup import Chamber
 
@@ -36,6 +49,8 @@ class Memory(NamedTuple):
     at_us: int = -1
     ceiling_mc: int = 0
     """Up to there a correction is to hold."""
+    called: Mapping[str, str] = {}
+    """What people call each sensor, by its id."""
 
 
 def pressure_of(values: Mapping[str, Any]) -> Pressure:
@@ -51,7 +66,7 @@ def begin(step: str, sensor: str, chamber: Chamber, values: Mapping[str, Any], i
     true_mc = 0 if pressure is None else fixed_points.boiling_mc(pressure.hpa)
     sensors = (sensor,) if sensor else tuple(row.id for row in chamber.sensors)
     return Memory(step, true_mc, pressure, sensors, {name: Steady(true_mc) for name in sensors}, ice, {},
-                  dict.fromkeys(sensors, 0), ceiling_mc=chamber.limits.ceiling_mc)
+                  dict.fromkeys(sensors, 0), ceiling_mc=chamber.limits.ceiling_mc, called=labels(chamber))
 
 
 def see(memory: Memory, looked: Looked) -> tuple[Memory, tuple[Row, ...], float, Ended | None]:
@@ -72,17 +87,18 @@ def see(memory: Memory, looked: Looked) -> tuple[Memory, tuple[Row, ...], float,
 
 
 def _one(memory: Memory, name: str, raw_mc: int | None, channel: Any, now_us: int, dt_us: int) -> tuple[Row, float]:
+    label = memory.called.get(name, name)
     if name in memory.done:
-        return Row(name, f"{name}: steady at {degrees(memory.done[name][0].mean_mc)}.", SEEN), 1.0
+        return Row(name, f"{label}: steady at {degrees(memory.done[name][0].mean_mc)}.", SEEN), 1.0
     if raw_mc is None:
-        return Row(name, f"{name} has no good reading. Look at its plug and cable."), 0.0
+        return Row(name, f"{label} has no good reading. Look at its plug and cable."), 0.0
     cold_mc = channel.cold_mc if channel is not None else None
     seen = memory.steady[name].feed(now_us, raw_mc, cold_mc)
     memory.elsewhere_us[name] = memory.elsewhere_us[name] + dt_us if seen.state is State.ELSEWHERE else 0
     if seen.state is State.STEADY or memory.elsewhere_us[name] >= ELSEWHERE_US:
         memory.done[name] = (seen, cold_mc or 0)
-        return Row(name, f"{name}: steady at {degrees(seen.mean_mc)}.", SEEN), 1.0
-    return Row(name, f"{name}: {degrees(raw_mc)}. {WORDS[seen.state]}", WAITING), min(0.95, seen.covered_us / WINDOW_US)
+        return Row(name, f"{label}: steady at {degrees(seen.mean_mc)}.", SEEN), 1.0
+    return Row(name, f"{label}: {degrees(raw_mc)}. {WORDS[seen.state]}", WAITING), min(0.95, seen.covered_us / WINDOW_US)
 
 
 def _judged(memory: Memory) -> Ended:
@@ -93,7 +109,7 @@ def _judged(memory: Memory) -> Ended:
     if not bad:
         all_of_them = f"All {len(shown)} sensors show what good ones show."
         return Ended(PASSED, all_of_them if len(shown) > 1 else "It shows what a good sensor shows.", shown)
-    return Ended(FAILS, " ".join(f"{one.sensor}: {one.advice}" for one in bad), shown)
+    return Ended(FAILS, " ".join(f"{memory.called.get(one.sensor, one.sensor)}: {one.advice}" for one in bad), shown)
 
 
 def _shown(memory: Memory, name: str) -> Shown:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
-from controller.commissioning.shown import US, Ended, Looked, degrees, failed, passed
+from controller.commissioning.shown import US, Ended, Looked, degrees, failed, labels, passed
 
 BASE_US = 5 * US
 WITHIN_US = 60 * US
@@ -39,9 +40,9 @@ def begin(sensor: str, now_us: int) -> Memory:
 
 def see(memory: Memory, looked: Looked) -> Step:
     """One tick: the named one must rise by 3 °C, and no other by more than 1 °C, within a minute."""
-    raw = looked.raw_mc()
+    raw, called = looked.raw_mc(), labels(looked.state.chamber)
     if raw.get(memory.sensor) is None:
-        words = f"{memory.sensor} has no good reading. Look at its plug and cable."
+        words = f"{called[memory.sensor]} has no good reading. Look at its plug and cable."
         return begin(memory.sensor, looked.now_us), words, 0.0, None
     spent_us = looked.now_us - memory.since_us
     base, last = memory.base, memory.last
@@ -52,14 +53,15 @@ def see(memory: Memory, looked: Looked) -> Step:
     rises = {name: sum(values) // len(values) - sum(base[name]) // len(base[name])
              for name, values in last.items() if name in base and len(values) >= LAST}
     memory = memory._replace(last=last)
-    ended = _ended(memory.sensor, rises)
+    ended = _ended(memory.sensor, rises, called)
     if ended is None and spent_us >= WITHIN_US:
         return begin(memory.sensor, looked.now_us), "Nothing moved within a minute. Let go; it begins anew.", 0.0, None
     share = min(1.0, max(0.0, rises.get(memory.sensor, 0) / ROSE_MC))
-    return memory, f"Now warm the tip of {memory.sensor} between two fingers.", share, ended
+    return memory, f"Now warm the tip of {called[memory.sensor]} between two fingers.", share, ended
 
 
-def _ended(sensor: str, rises: dict[str, int]) -> Ended | None:
+def _ended(sensor: str, rises: dict[str, int], called: Mapping[str, str]) -> Ended | None:
+    """`called`: what people call each sensor, by its id."""
     own = rises.get(sensor, 0)
     others = {name: mc for name, mc in rises.items() if name != sensor}
     most = max(others, key=lambda name: others[name], default="")
@@ -67,10 +69,10 @@ def _ended(sensor: str, rises: dict[str, int]) -> Ended | None:
     values = {"rises_mc": rises}
     if own >= ROSE_MC and moved <= STAYED_MC:
         found = f"rose by {degrees(own)}, no other by more than {degrees(max(0, moved))}"
-        return passed(f"It is {sensor}.", found, values, sensor)
+        return passed(f"It is {called[sensor]}.", found, values, sensor)
     if own >= ROSE_MC:
-        return failed(f"{most} rose with {sensor}.", TOGETHER, values=values, sensor=sensor)
+        return failed(f"{called[most]} rose with {called[sensor]}.", TOGETHER, values=values, sensor=sensor)
     if moved >= ROSE_MC and own <= STAYED_MC:
-        advice = EXCHANGED.format(one=sensor, other=most)
-        return failed(f"{most} moved in the place of {sensor}.", advice, values=values, sensor=sensor)
+        advice = EXCHANGED.format(one=called[sensor], other=called[most])
+        return failed(f"{called[most]} moved in the place of {called[sensor]}.", advice, values=values, sensor=sensor)
     return None

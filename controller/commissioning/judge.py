@@ -23,6 +23,14 @@ ELEMENT_OFF = 0.15
 """A cold element's resistance may differ so much from what its power asks for: hot wire is some percent above cold, and powers
 are printed in round numbers (common practice, no source)."""
 MESSAGES = "message_channels"
+SHORT = {
+    "earth_ohm": "earth", "insulation_mohm": "insulation", "link_ohm": "link", "element_ohm": "element", "mains_v": "mains",
+    "fuse_a": "fuse", "cable_a": "cable", "clearance_cm": "clearance", "to_element_mohm": "to the element",
+    "sheath_ohm": "sheath to earth", "mark_c": "mark", "case_c": "outside",
+}
+"""What a number is of, in the table's words, by its field; what is not here needs none."""
+NONE_YET = "No test message has arrived yet: send one on the sheet Messages, and press the button in it when it has arrived."
+AGED = "Send a test message by every channel, and press the button in it when it has arrived."
 ARRIVED_KEYS = ("arrived_age_us", "channel", "way")
 
 
@@ -72,7 +80,7 @@ def words(step: Step, values: Values) -> str:
     if step.id == MESSAGES:
         arrived = _age_ok(values.get("arrived_age_us"))
         return f"arrived by {values.get('channel') or 'a channel'}" if arrived else "none has arrived within a day"
-    parts = [f"{values[field.key]:g} {field.unit}".rstrip() for field in step.fields if field.number]
+    parts = [f"{SHORT.get(field.key, '')} {values[field.key]:g} {field.unit}".strip() for field in step.fields if field.number]
     parts += [str(values[field.key]) for field in step.fields if field.choices and field.choices != YES]
     agreed = [field for field in step.fields if field.choices == YES]
     noes = sum(values[field.key] != YES[0] for field in agreed)
@@ -179,8 +187,8 @@ def _arrived(given: Any) -> Typed:
     values = {key: str(given.get(key, ""))[:SHOWN_MAX * 2] for key in ARRIVED_KEYS[1:]}
     age_us = given["arrived_age_us"]
     wrong = () if _age_ok(age_us) else (Wrong(
-        "arrived_age_us", "never" if age_us < 0 else f"{age_us // 3_600_000_000} h ago", "within the last 24 h",
-        "Send a test message by every channel, and press the button in it when it has arrived."),)
+        "arrived_age_us", "no test message" if age_us < 0 else f"{age_us // 3_600_000_000} h ago", "within the last 24 h",
+        NONE_YET if age_us < 0 else AGED),)
     return Typed({**values, "arrived_age_us": max(-1, min(age_us, 1 << 53))}, wrong)
 
 

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 from controller.core.events import Event
 from controller.core.messages import Report
 from controller.core.readings import Good
+from controller.core.setup import Chamber
 from controller.core.state import State
 
 US = 1_000_000
@@ -96,3 +97,10 @@ def passed(words: str, found: str, values: dict[str, Any], sensor: str = "") -> 
 def degrees(mc: int | float) -> str:
     """To 0.1 °C; nought has no sign."""
     return f"{round(mc / 1000, 1) + 0.0:.1f} °C"
+
+
+def labels(chamber: Chamber) -> dict[str, str]:
+    """What people call each sensor, as it stands in a sentence: its label, or its id where another has the same or none."""
+    given = [sensor.label for sensor in chamber.sensors]
+    return {sensor.id: f"“{sensor.label if sensor.label and given.count(sensor.label) == 1 else sensor.id}”"
+            for sensor in chamber.sensors}

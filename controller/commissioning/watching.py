@@ -21,6 +21,7 @@ from controller.commissioning.shown import (
     Looked,
     Row,
     failed,
+    labels,
     passed,
 )
 from controller.core.board import age_us
@@ -157,7 +158,7 @@ def _broken(watch: Watch, looked: Looked) -> str:
     if not state.board.accepted or heard_us is None or heard_us >= BOARD_LOST_US:
         return "The board is not heard."
     if looked.now_us - watch.moved_us >= NOTHING_US:
-        return "Nothing happened for ten minutes."
+        return "Nothing was seen for 10 min, so it ended."
     return ""
 
 
@@ -205,8 +206,7 @@ def _with(rows: tuple[Row, ...], row_id: str, state: str) -> tuple[Row, ...]:
 
 def _begin_identity(asked: Begin) -> Watch:
     memory = identity.begin(asked.sensor, asked.now_us)
-    label = next(sensor.label for sensor in asked.chamber.sensors if sensor.id == asked.sensor)
-    row = Row(asked.sensor, f"Warm the tip of {asked.sensor} ({label}) between two fingers.")
+    row = Row(asked.sensor, f"Warm the tip of {labels(asked.chamber)[asked.sensor]} between two fingers.")
     return Watch(asked.step, asked.sensor, asked.by, asked.now_us, asked.now_us, (row,), memory)
 
 

@@ -91,8 +91,9 @@ def test_run_a_soak_unattended(house: tuple[House, dict[str, int]], device: Any)
         expect(boxes.nth(number)).to_be_checked()
     expect(device.locator(".leaving")).to_contain_text("The line is whole.", timeout=15_000)
     device.get_by_role("button", name=re.compile("Start heating")).click()
-    expect(device.locator("h1")).to_contain_text("Heating up", timeout=30_000)
-    expect(device.locator("#sheet")).to_contain_text("You may leave", timeout=60_000)
+    # The start proof comes first, and the record lags behind a busy computer.
+    expect(device.locator("h1")).to_contain_text("Heating up", timeout=120_000)
+    expect(device.locator("#sheet")).to_contain_text("You may leave", timeout=120_000)
 
 
 def test_watch_the_temperature(house: tuple[House, dict[str, int]], device: Any) -> None:
@@ -117,7 +118,7 @@ def test_stop_the_heat(house: tuple[House, dict[str, int]], device: Any) -> None
 
 def test_review_the_record(house: tuple[House, dict[str, int]], device: Any) -> None:
     stack, _ = house
-    device.goto(f"{stack.outside}/#/record/1")
+    device.goto(f"{stack.outside}/#/record/{stack.ask('/now')['run']['id']}")
     expect(device.locator("h1")).to_contain_text("The part had", timeout=30_000)
     expect(device.locator("#sheet")).to_contain_text("Nothing tripped.")
     expect(device.locator("#sheet")).to_contain_text("by Anna")

@@ -93,3 +93,14 @@ def test_whatever_is_typed_is_judged_or_refused(chamber, values, step):
         judge.typed(step, values, chamber)
     except judge.BadValues as error:
         assert error.mistakes
+
+
+def test_the_table_says_what_each_number_is_of(chamber):
+    found = judge.words(BY_ID["wiring"], judge.typed(BY_ID["wiring"], TYPED["wiring"], chamber).values)
+    for name in ("earth", "insulation", "link", "element", "mains", "fuse", "cable"):
+        assert f"{name} " in found
+
+
+def test_no_message_yet_is_said_in_words(chamber):
+    found = judge.typed(BY_ID["message_channels"], {"arrived_age_us": -1, "channel": "", "way": ""}, chamber)
+    assert "No test message has arrived yet: send one on the sheet Messages" in found.advice

@@ -191,4 +191,4 @@ def test_ten_minutes_of_nothing_end_it(chamber):
     watch = fed(begun(chamber, "contacts"), chamber, 1)
     assert watching.see(watch, looked(chamber, 600 * US)).ended is None
     ended = watching.see(watch, looked(chamber, 601 * US)).ended
-    assert ended is not None and "ten minutes" in ended.words and ended.shown == ()
+    assert ended is not None and "10 min" in ended.words and ended.shown == ()

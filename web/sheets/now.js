@@ -129,7 +129,7 @@ function planView(state, staleMs) {
 }
 
 /** While both switches are tried apart, at the beginning of every run: how far that has come. */
-const drawProof = (proof) => (proof ? html`<section class="start-proof" aria-label="Start proof">${drawFilling(proof)}</section>` : "");
+const drawProof = (proof, phone) => (proof ? html`<section class="start-proof" aria-label="Start proof">${drawFilling(phone ? { ...proof, words: "" } : proof)}</section>` : ""); // a phone's head says the words already
 
 /** The lower half: plan, and beside it detail A, the order of a trip, or what still holds. */
 function drawLower(state, staleMs) {
@@ -212,7 +212,7 @@ export const sheet = {
     const trouble = parts && parts.tone !== "warn";
     const small = phone && trouble ? html`<div class="circuit-box">${drawSmall(view, layout.width)}${isBlamed(view) ? permitWords(view) : ""}${permitList(view)}</div>` : "";
     const circuit = small ? "" : phone || tablet ? upright : across;
-    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs, state.me)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers), held.waiting), state.me) : ""}${staleMs === null ? drawProof(startProof(now)) : ""}
+    return html`${small}${drawHead(head, now, drawBig(presentBig(now, state.ageMs(), unit)))}${parts ? drawFour(parts, alarmKeys(now, staleMs, state.me)) : ""}${staleMs === null ? drawNotices(presentNotices(now, overloads(state.chambers), held.waiting), state.me) : ""}${staleMs === null ? drawProof(startProof(now), phone) : ""}
       ${tablet ? html`<div class="sides">${circuit}${drawLower({ ...part(state), layout: { ...layout, width: layout.width - 300 } }, staleMs)}</div>` : html`${circuit}${drawLower(state, staleMs)}`}
       ${refusal(held.refusal)}<div class="foot">${drawRows(presentRows(now, state.ageMs(), unit))}${block(state, staleMs)}</div>`;
   },
