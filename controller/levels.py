@@ -92,7 +92,7 @@ def may_do(switches: Mapping[str, bool], proofs: frozenset[str], invented: bool,
     reached = Level.MEASURE_ONLY
     for row in LEVELS:
         missing = [MODULE_LACKS] if module and row.level > MODULE_HIGHEST else []
-        missing += [MODULE_SILENCE] if _unshown(have) else []
+        missing += [MODULE_SILENCE] if _unshown(have) and SILENCE not in proofs else []
         missing += [need.buy for need in row.needs if not _met(need, have)]
         unproven = [PROOFS[proof] for proof in row.proofs if proof not in proofs and applies(BY_ID[proof], have)]
         if missing or unproven:
