@@ -279,7 +279,7 @@ def _rest_ends(proof: StartProof, seen: Look) -> StartProof:
     slopes = (line.slope.control, *line.slope.overs)
     falls = min(FALLS_MC_PER_MIN, FALLS_MC * 60 * US // lengths.alone_us)
     if max(slopes) > RISES_MC_PER_MIN or min(slopes) < -falls:
-        if lengths.current and _move_alike(slopes):
+        if lengths.current and len(buckets) >= SURE_BUCKETS and _move_alike(slopes):
             by_current = lengths._replace(must_rise=False, both_us=SENSED_ALONE_US)
             return _to(proof._replace(lengths=by_current), NEXT[lengths.contactor], line)
         return proof if proof.spent_us < lengths.rest_us + REST_MORE_US else proof._replace(finding="not_steady")
@@ -295,7 +295,8 @@ NEXT = {True: Phase.MODULATOR_ALONE, False: Phase.BOTH}
 def _move_alike(slopes: tuple[int, ...]) -> bool:
     """All sensors follow the air as it moves by itself: so they are at their places, and a current shows the rest."""
     control, *overs = slopes
-    return all(over * control > 0 and abs(control) <= 3 * abs(over) <= 9 * abs(control) for over in overs)
+    moves = all(abs(one) >= RISES_MC_PER_MIN for one in slopes)  # more than noise makes of air at rest
+    return moves and all(over * control > 0 and abs(control) <= 3 * abs(over) <= 9 * abs(control) for over in overs)
 
 
 def _disagree_cold(line: Line, cold_mc: int | None) -> bool:

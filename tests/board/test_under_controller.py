@@ -19,6 +19,7 @@ from typing import NamedTuple
 import pytest
 
 from controller.core.messages import OffReason, ResetCause
+from controller.core.program import Treatment
 from controller.core.run_states import S
 from controller.core.setup import Level
 from controller.planning.schedule_file import parse
@@ -58,7 +59,9 @@ def heated(tmp_path: Path, chip: str = "atmega2560") -> Iterator[tuple[Rehearsal
         rehearsal = Rehearsal(folder.chamber, QUICK, Under(board), LEVELS[chip])
         ticks = rehearsal.ticks()
         for made in ticks:
-            if made.tick > HEATING_TICKS and all(pins_high(board)):
+            run = made.result.state.run
+            treats = run is not None and type(run.program) is Treatment  # a start proof goes before it
+            if treats and made.tick > HEATING_TICKS and all(pins_high(board)):
                 break
         assert all(pins_high(board)), rehearsal.refused
         yield rehearsal, board, ticks
