@@ -161,7 +161,7 @@ def test_the_core_unlocks_the_attended_levels_one_after_the_other(person):
     assert person.command("start", trial="silence", level="at_the_chamber")["refused"]["code"] == "not_provable"
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.timeout(1200)
 def test_from_nothing_to_unattended(person):
     """Five hot hours of survey pass in lock-step: minutes of ours."""
