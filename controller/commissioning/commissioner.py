@@ -309,8 +309,9 @@ class Commissioner:
         found = _judged(kept, wish, facts)
         level = level_of(folder.switches, found, folder.chamber.simulated)
         marked = kept._replace(voided=wish.voided) if kept.board == wish.board else kept
-        rows = tuple(tuple(row) for row in corrections.found(marked, folder.chamber, folder.typed, utc_us))
-        return Holds(kept, wish, utc_us, heard, found, level, trials(folder.switches, found), rows)  # type: ignore[arg-type]
+        made = corrections.found(marked, folder.chamber, folder.typed, utc_us)
+        rows = tuple((one.offset_mc, one.slope_ppm, one.uncertainty_mc) for one in made)  # plain: the record keeps it as it is
+        return Holds(kept, wish, utc_us, heard, found, level, trials(folder.switches, found), rows)
 
 
 def _judged(written: Kept, wish: Kept, facts: Facts) -> Judged:

@@ -35,15 +35,14 @@ def test_a_good_cold_start_passes_and_heats(chip, sensed):
 PLACES = [
     pytest.param(name, chip, id=f"{name}, {chip}",
                  marks=() if name in BOTH_CHIPS or chip == (SMALL, BIG)[number % 2] else pytest.mark.campaign)
-    for number, name in enumerate(CHIP_PLANTED) for chip in CHIPS]
+    for number, (name, row) in enumerate(CHIP_PLANTED.items()) for chip in CHIPS if row.seen_by(chip)]
+"""A chip without the pin that it takes to see something has no row for it."""
 
 
 @pytest.mark.parametrize(("name", "chip"), PLACES)
 def test_what_is_planted_at_the_chamber_is_found_and_the_pins_fall(name, chip):
     row = CHIP_PLANTED[name]
     with on_chip(chip, row.sensed) as (bench, board):
-        if not row.seen_by(chip):
-            pytest.skip("this chip has no pin for it")
         row.plant(board)
         said = started(bench)
         found = said.finding or next(iter(said.trips), "")

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from controller.chamber import peer
 from controller.chamber.shapes import SHAPES
@@ -52,8 +53,8 @@ class Under:
 class Listened(EmulatedBoard):
     """Notes when each drive frame was given to it."""
 
-    def __init__(self, **options: object) -> None:
-        super().__init__(**options)  # type: ignore[arg-type]
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
         self.drives_us: list[int] = []
 
     def receive(self, data: bytes) -> None:
